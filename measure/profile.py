@@ -1,0 +1,52 @@
+"""The Profile: diameters along an axis, each with its uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["GRID_MM", "LONGEST_BRIDGE_MM", "Profile"]
+
+FloatArray = NDArray[np.float64]
+
+GRID_MM = 0.25
+"""Spacing of the rows of a profile, mm."""
+LONGEST_BRIDGE_MM = 0.5
+"""Readers join rows across at most this distance, mm; a wider step in z is a gap."""
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """Diameters along the axis; all arrays have shape (n,), millimetres.
+
+    Attributes
+    ----------
+    z_mm : non-decreasing; a shoulder is exactly two consecutive rows with equal z, the side
+        nearer to z = 0 first. A step of more than `LONGEST_BRIDGE_MM` is a gap not seen.
+    diameter_mm : diameter at z.
+    u95_mm : half-width of the pointwise 95 % interval of the diameter, error of z included.
+    u95_common_mm : the part of it that all rows share (scale, focal length, height).
+    """
+
+    z_mm: FloatArray
+    diameter_mm: FloatArray
+    u95_mm: FloatArray
+    u95_common_mm: FloatArray
+
+    def __post_init__(self) -> None:
+        n = len(self.z_mm)
+        for name in ("diameter_mm", "u95_mm", "u95_common_mm"):
+            if getattr(self, name).shape != (n,):
+                raise ValueError(f"{name} has shape {getattr(self, name).shape}, need ({n},)")
+        if n and np.any(np.diff(self.z_mm) < 0.0):
+            raise ValueError("z_mm decreases; need rows in order along the axis")
+
+    def pieces(self) -> list[slice]:
+        """Return the runs of rows without a gap, as slices in order."""
+        if len(self.z_mm) == 0:
+            return []
+        breaks = np.nonzero(np.diff(self.z_mm) > LONGEST_BRIDGE_MM + 1e-9)[0] + 1
+        edges = [0, *breaks.tolist(), len(self.z_mm)]
+        return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
