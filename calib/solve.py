@@ -1,0 +1,112 @@
+"""Least squares with priors and a robust loss, and the covariance that goes with it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Solution", "jacobian", "solve"]
+
+FloatArray = NDArray[np.float64]
+Residuals = Callable[[FloatArray], FloatArray]
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """A minimum of the sum of squares.
+
+    Attributes
+    ----------
+    x : (n,) parameters.
+    covariance : (n, n) inverse of the weighted normal matrix, for residuals of unit variance.
+    cost : half the robust sum of squares.
+    weights : (m,) robust weights of the residuals, 1 for those kept whole.
+    converged : whether the last step was small.
+    """
+
+    x: FloatArray
+    covariance: FloatArray
+    cost: float
+    weights: FloatArray
+    converged: bool
+
+
+def jacobian(residuals: Residuals, x: FloatArray, steps: FloatArray) -> FloatArray:
+    """Return the central-difference Jacobian, shape (m, n), of a residual function."""
+    columns = []
+    for i, h in enumerate(steps):
+        up, down = x.copy(), x.copy()
+        up[i] += h
+        down[i] -= h
+        columns.append((residuals(up) - residuals(down)) / (2.0 * h))
+    return np.stack(columns, axis=1)
+
+
+def _robust(r: FloatArray, scale: FloatArray) -> tuple[FloatArray, float]:
+    # Cauchy's loss where the scale is finite, plain squares where it is infinite.
+    ratio = (r / scale) ** 2
+    finite = np.isfinite(scale)
+    weights = 1.0 / (1.0 + ratio)
+    bounded = np.where(finite, scale, 1.0) ** 2 * np.log1p(ratio)
+    return weights, 0.5 * float(np.sum(np.where(finite, bounded, r**2)))
+
+
+def solve(
+    residuals: Residuals,
+    start: FloatArray,
+    steps: FloatArray,
+    robust_scale: float | FloatArray = np.inf,
+    iterations: int = 20,
+    tolerance: float = 1e-3,
+) -> Solution:
+    """Minimise the sum of squares of whitened residuals by damped Gauss-Newton steps.
+
+    Parameters
+    ----------
+    residuals : function of (n,) parameters giving (m,) whitened residuals, priors included; its
+        length must not change.
+    start : (n,) first guess.
+    steps : (n,) difference steps, small against each parameter's uncertainty.
+    robust_scale : Cauchy scale for all or each of the residuals; infinite for plain squares.
+    iterations : most steps taken.
+    tolerance : a step is small when every parameter moves less than this fraction of its
+        standard deviation.
+
+    References
+    ----------
+    [Madsen2004] for the damping rule.
+    """
+    x = start.astype(np.float64).copy()
+    r = residuals(x)
+    scale = np.broadcast_to(np.asarray(robust_scale, dtype=np.float64), r.shape)
+    weights, cost = _robust(r, scale)
+    damping = 1e-6
+    converged = False
+    normal = np.eye(len(x))
+    for _ in range(iterations):
+        J = jacobian(residuals, x, steps)
+        normal = J.T @ (weights[:, None] * J)
+        gradient = J.T @ (weights * r)
+        diagonal = np.diag(normal) + 1e-30
+        for _ in range(8):
+            delta = -np.linalg.solve(normal + np.diag(damping * diagonal), gradient)
+            r_new = residuals(x + delta)
+            weights_new, cost_new = _robust(r_new, scale)
+            if np.isfinite(cost_new) and cost_new <= cost * (1 + 1e-12):
+                damping = max(damping * 0.1, 1e-9)
+                break
+            damping = max(damping * 10.0, 1e-6)
+        else:
+            converged = True
+            break
+        sd = np.sqrt(np.maximum(np.diag(np.linalg.pinv(normal)), 1e-300))
+        x, r, weights, cost = x + delta, r_new, weights_new, cost_new
+        if np.all(np.abs(delta) < tolerance * sd):
+            converged = True
+            break
+    J = jacobian(residuals, x, steps)
+    covariance = np.linalg.pinv(J.T @ (weights[:, None] * J), hermitian=True)
+    return Solution(x, covariance, cost, weights, converged)
