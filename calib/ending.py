@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import json
+import os
+import signal
 import sys
+import traceback
+import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TextIO
 
 from calib.refusal import BadFileError, Notice, RefusalError
 
-__all__ = ["SCHEMA", "Outcome", "conclude", "run_app"]
+__all__ = ["SCHEMA", "TRACEBACK_VARIABLE", "Outcome", "conclude", "file_trouble", "run_app"]
 
 SCHEMA = 1
 """Version of the JSON objects that the commands write."""
+TRACEBACK_VARIABLE = "TURNED_BY_PHOTO_TRACEBACK"
+"""Set to anything, it makes a bug print its traceback, for those who mend it."""
+
+BUG, WRONG, UNMEASURED, INTERRUPTED = 1, 2, 3, 130
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,55 +54,158 @@ def conclude(work: Callable[[], Outcome], as_json: bool) -> None:
     """
     try:
         outcome = work()
-    except RefusalError as refusal:
-        _print_refusal(refusal, as_json)
-        raise SystemExit(refusal.exit_status) from None
-    except OSError as error:
-        what = error.filename or "a file"
-        _print_refusal(
-            BadFileError(
-                "file-trouble",
-                f"{what}: {error.strerror or error}.",
-                "Check the name, the permissions and the free space, then try again.",
-            ),
-            as_json,
-        )
-        raise SystemExit(2) from None
-    if as_json:
-        print(json.dumps({"schema": SCHEMA, **outcome.data}, allow_nan=False))
-    else:
-        print(outcome.text)
+        said = outcome.text
+        if as_json:
+            said = json.dumps({"schema": SCHEMA, **outcome.data}, allow_nan=False)
+        _print_out(said)
+    except (Exception, KeyboardInterrupt) as error:
+        raise SystemExit(_end_badly(error, as_json)) from None
+    if not as_json:
         for notice in outcome.notices:
-            print(f"Note: {notice.message} {notice.advice}", file=sys.stderr)
+            _print_err(f"Note: {notice.message} {notice.advice}")
     if outcome.status:
         raise SystemExit(outcome.status)
-
-
-def _print_refusal(refusal: RefusalError, as_json: bool) -> None:
-    notice = refusal.notice
-    print(notice.message, file=sys.stderr)
-    print(notice.advice, file=sys.stderr)
-    if as_json:
-        fields = {"code": notice.code, "message": notice.message, "advice": notice.advice}
-        print(json.dumps({"schema": SCHEMA, "kind": "refusal", **fields}))
 
 
 def run_app(app: Callable[..., Any], name: str) -> None:
     """Run a Typer application so that wrong usage and interruption end as every command does."""
     as_json = "--json" in sys.argv[1:]
+    _settle_process()
     try:
         status = app(prog_name=name, standalone_mode=False)
-    except KeyboardInterrupt:
-        raise SystemExit(130) from None
-    except Exception as error:
+    except (Exception, KeyboardInterrupt) as error:
         # Typer carries its own copy of the command-line library, whose classes are private to
-        # it: a usage error is known by its method, not by its type.
-        if type(error).__name__ == "Abort":
-            raise SystemExit(130) from None
+        # it: its errors are known by their names and methods, not by their types.
+        kind = type(error).__name__
+        if kind == "NoArgsIsHelpError":
+            _print_err(str(getattr(error, "message", "")))
+            raise SystemExit(WRONG) from None
         message = getattr(error, "format_message", None)
+        if kind == "Abort":
+            raise SystemExit(_end_badly(KeyboardInterrupt(), as_json)) from None
         if message is None:
-            raise
-        refusal = BadFileError("usage", str(message()), f"Type {name} --help to see what it takes.")
-        _print_refusal(refusal, as_json)
-        raise SystemExit(2) from None
+            raise SystemExit(_end_badly(error, as_json)) from None
+        asked = getattr(getattr(error, "ctx", None), "command_path", name)
+        wrong = BadFileError("usage", str(message()), f"Type {asked} --help to see what it takes.")
+        raise SystemExit(_end_badly(wrong, as_json)) from None
     raise SystemExit(status if isinstance(status, int) else 0)
+
+
+def file_trouble(error: OSError) -> BadFileError:
+    """Return the refusal that tells what kept a file from being read or written."""
+    what = str(error.filename) if error.filename else "The output"
+    if error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", None)):
+        return BadFileError(
+            "disk-full",
+            f"{what}: the disk is full.",
+            "Free some space, or give --out a folder on another disk.",
+        )
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return BadFileError(
+            "no-permission",
+            f"{what}: you may not read or write here.",
+            "Change the permissions, or give --out a folder of your own.",
+        )
+    if error.errno == errno.ENOENT:
+        return BadFileError(
+            "no-such-file", f"There is no file {what}.", "Check the name and the folder."
+        )
+    if error.errno in (errno.EISDIR, errno.ENOTDIR):
+        kind = "a folder, not a file" if error.errno == errno.EISDIR else "not in a folder"
+        return BadFileError("not-a-file", f"{what} is {kind}.", "Check the name and the folder.")
+    return BadFileError(
+        "file-trouble",
+        f"{what}: {error.strerror or error}.",
+        "Check the name, the permissions and the free space, then try again.",
+    )
+
+
+def _end_badly(error: BaseException, as_json: bool) -> int:
+    """Print why there is no result, and return the exit status."""
+    if isinstance(error, OSError):
+        error = file_trouble(error)
+    if isinstance(error, RefusalError):
+        notice, status = error.notice, error.exit_status
+    elif isinstance(error, KeyboardInterrupt):
+        notice = Notice("interrupted", "Interrupted.", "Nothing half-written was left behind.")
+        status = INTERRUPTED
+    elif isinstance(error, MemoryError):
+        notice = Notice(
+            "no-memory",
+            "The computer ran out of memory.",
+            "Close other programs and try again, or take the photo at about 12 megapixels.",
+        )
+        status = UNMEASURED
+    else:
+        what = f"{type(error).__name__}: {error}".rstrip(": ")
+        notice = Notice(
+            "bug",
+            f"This is a fault in the program, not in what you did ({what}).",
+            f"Run it again with {TRACEBACK_VARIABLE}=1 set, and report what it then prints.",
+        )
+        status = BUG
+        if os.environ.get(TRACEBACK_VARIABLE):
+            _print_err("".join(traceback.format_exception(error)).rstrip(), lines=True)
+    _print_err(notice.message)
+    _print_err(notice.advice)
+    if as_json:
+        kind = "bug" if status == BUG else "refusal"
+        fields = {"code": notice.code, "message": notice.message, "advice": notice.advice}
+        with contextlib.suppress(OSError):
+            _print_out(json.dumps({"schema": SCHEMA, "kind": kind, **fields}))
+    return status
+
+
+def _print_out(text: str) -> None:
+    """Print on standard output; a reader that has gone away (`| head`) is no failure.
+
+    Raises
+    ------
+    OSError
+        When standard output is a file on a full disk, say.
+    """
+    try:
+        if sys.stdout is not None:
+            print(text, flush=True)
+    except BrokenPipeError:
+        _abandon(sys.stdout)
+    except OSError:
+        _abandon(sys.stdout)
+        raise
+
+
+def _print_err(text: str, lines: bool = False) -> None:
+    """Print one line on standard error: a file name may hold line breaks and escapes."""
+    shown = "".join(c if c.isprintable() or (lines and c == "\n") else "?" for c in text)
+    try:
+        if sys.stderr is not None:
+            print(shown, file=sys.stderr, flush=True)
+    except OSError:
+        _abandon(sys.stderr)
+
+
+def _abandon(stream: TextIO) -> None:
+    """Let what is left in the buffer go nowhere, or Python fails again as it closes down."""
+    with contextlib.suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
+
+
+def _settle_process() -> None:
+    """Make a kill end as an interrupt does, and keep libraries' chatter off the terminal."""
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, _interrupt)
+    os.environ.setdefault("OPENCV_LOG_LEVEL", "ERROR")
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that cannot show ± or × shows a question mark instead of failing.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+
+
+def _interrupt(number: int, frame: object) -> None:
+    raise KeyboardInterrupt

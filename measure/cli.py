@@ -4,26 +4,46 @@ from __future__ import annotations
 
 import importlib
 import pkgutil
+import sys
+from collections.abc import Sequence
 
 import typer
 
 from calib.ending import run_app
 from measure import commands
 
-__all__ = ["app", "main"]
+__all__ = ["build_app", "main"]
 
-app = typer.Typer(
-    name="measure",
-    help="Diameters of turned work from one phone photo with a card in it.",
-    no_args_is_help=True,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-)
 
-for _module in pkgutil.iter_modules(commands.__path__):
-    importlib.import_module(f"measure.commands.{_module.name}").register(app)
+def build_app(words: Sequence[str]) -> typer.Typer:
+    """Return the application for a command line.
+
+    Only the command that is asked for is imported, so that starting stays quick however many
+    there are; all of them when none is named, since help lists them.
+
+    Parameters
+    ----------
+    words : the command line without the program's name.
+    """
+    app = typer.Typer(
+        name="measure",
+        help="Diameters of turned work from one phone photo with a card in it.",
+        no_args_is_help=True,
+        add_completion=False,
+        pretty_exceptions_enable=False,
+    )
+
+    @app.callback()
+    def _group() -> None:
+        """Keep a lone subcommand a subcommand: Typer would fold it into the command itself."""
+
+    names = [module.name for module in pkgutil.iter_modules(commands.__path__)]
+    asked = [name for name in names if words and words[0] == name]
+    for name in asked or names:
+        importlib.import_module(f"measure.commands.{name}").register(app)
+    return app
 
 
 def main() -> None:
     """Run the command line."""
-    run_app(app, "measure")
+    run_app(build_app(sys.argv[1:]), "measure")

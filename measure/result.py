@@ -93,6 +93,8 @@ class TraceResult:
     outline_px : (n, 2) outline points used; `outline_z_mm` : (n,) their z.
     axis_px : (2, 2) the axis in the photo, from z = 0 to the far end.
     target_px : (m, 2) polygon round the target in the photo.
+    target_is_board : True for the project's own printed board, which shows nothing private;
+        anything else is blurred in every picture.
     tilt_deg : angle between the line of sight and the target's normal.
     px_per_mm : scale at the middle of the axis.
     known : the caliper readings that took part, (z, diameter), mm.
@@ -116,11 +118,13 @@ class TraceResult:
     tilt_deg: float
     px_per_mm: float
     far_end: str = END
+    target_is_board: bool = False
     known: tuple[tuple[float, float], ...] = ()
     timings: Mapping[str, float] = field(default_factory=dict)
     kind: str = "trace"
 
     def __post_init__(self) -> None:
+        """Refuse parts that do not fit together."""
         n = len(self.outline_z_mm)
         if self.outline_px.shape != (n, 2):
             raise ValueError(f"outline_px has shape {self.outline_px.shape}, need ({n}, 2)")
