@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -109,13 +110,15 @@ def _scan(
     quad: FloatArray,
     inset: float,
     stretch: float,
+    walls_px: FloatArray | None = None,
 ) -> list[tuple[FloatArray, FloatArray, FloatArray, FloatArray]]:
     """Return for each side points (n, 2), sd (n,), outward normal (2,) and contrast (n,).
 
-    `stretch` widens the scan lines: samples lie that many pixels apart.
+    `stretch` widens the scan lines: samples lie that many pixels apart. `walls_px` (4,) is how
+    much of the card's wall each side shows; without it a few widths are tried.
     """
     result = []
-    for a, b in _sides(quad):
+    for i, (a, b) in enumerate(_sides(quad)):
         length = float(np.linalg.norm(b - a))
         direction = (b - a) / length
         normal = np.array([direction[1], -direction[0]])
@@ -125,7 +128,11 @@ def _scan(
         middle = a + share[:, None] * (b - a)
         spacing = length * (1 - 2 * inset) / LINES_PER_SIDE
         along = np.linspace(-0.4, 0.4, 5) * min(spacing, 12.0)
-        shapes = card_shapes(SCAN_HALF_PX, SCAN_HALF_PX - 4.0, 1.2)
+        if walls_px is None:
+            strips: tuple[float, ...] = (0.0, 1.0, 2.0)
+        else:
+            strips = tuple({0.0, round(2.0 * float(walls_px[i])) / 2.0})
+        shapes = card_shapes(SCAN_HALF_PX, SCAN_HALF_PX - 4.0, 1.2, strips)
         normals = np.broadcast_to(normal, middle.shape)
         lines = sample_lines(bgr, middle, normals, stretch * shapes.offsets_px, along, to_linear)
         fits = fit_edges(lines, shapes)
@@ -135,7 +142,9 @@ def _scan(
     return result
 
 
-def _fit_line(points: FloatArray, sd: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+def _fit_line(
+    points: FloatArray, sd: FloatArray
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
     """Return a point, the unit direction and the inliers of a robust straight line."""
     n = len(points)
     first, last = np.meshgrid(np.arange(0, n // 2, 2), np.arange(n // 2, n, 2))
@@ -193,13 +202,37 @@ def _refine(
             quad = np.stack([_meet(*le, *t), _meet(*t, *r), _meet(*r, *b), _meet(*b, *le)])
         except np.linalg.LinAlgError:
             return None
-        inside = (quad > -2).all() and (quad[:, 0] < width + 1).all() and (quad[:, 1] < height + 1).all()
+        inside = (
+            (quad > -2).all() and (quad[:, 0] < width + 1).all() and (quad[:, 1] < height + 1).all()
+        )
         if not inside or not _convex(quad):
             return None
-        scans = _scan(bgr, to_linear, quad, inset, 1.0)
+        walls = _walls(quad, lens, size_mm, thickness_mm)
+        scans = _scan(bgr, to_linear, quad, inset, 1.0, walls)
     return _candidate(
         bgr, to_linear, lens, quad, scans, size_mm, size_sd_mm, thickness_mm, corner_radius_mm
     )
+
+
+def _walls(
+    quad: FloatArray, lens: Lens, size_mm: tuple[float, float], thickness_mm: float
+) -> FloatArray:
+    """Return how many pixels of wall each side shows, shape (4,), 0 where it looks away."""
+    w, h = size_mm[0] / 2, size_mm[1] / 2
+    world = np.array([[-w, h, 0], [w, h, 0], [w, -h, 0], [-w, -h, 0.0]])
+    K = np.array(
+        [[lens.focal_px, 0, lens.centre_px[0]], [0, lens.focal_px, lens.centre_px[1]], [0, 0, 1]]
+    )
+    _, r, t = cv2.solvePnP(world, quad, K, None, flags=cv2.SOLVEPNP_IPPE)
+    view = View(
+        lens, np.asarray(r).ravel(), np.asarray(t).ravel(), np.zeros((VIEW_SIZE, VIEW_SIZE))
+    )
+    middle = 0.5 * np.array([[w + w, 0, 0], [0, h + h, 0], [-w - w, 0, 0], [0, -h - h, 0]])
+    normal = view.to_pixels(middle * 1.001) - view.to_pixels(middle)
+    normal /= np.linalg.norm(normal, axis=1)[:, None]
+    below = view.to_pixels(middle - [0, 0, thickness_mm]) - view.to_pixels(middle)
+    # Beyond a few pixels the strip would leave the scan line; it is then told by its own edge.
+    return np.asarray(np.clip(np.sum(below * normal, axis=1), 0.0, 8.0))
 
 
 def _convex(quad: FloatArray) -> bool:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,11 +38,13 @@ class EdgeShapes:
     offsets_px : (m,) sample positions t along a scan line.
     positions_px : (k,) trial positions of the edge.
     bases : (s, k, p, m) float32, orthonormal rows; s shapes, p basis functions.
+    price : (s,) what a shape's extra freedom costs, in chi squared (BIC [Schwarz1978]).
     """
 
     offsets_px: FloatArray
     positions_px: FloatArray
     bases: Float32Array
+    price: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,20 +121,25 @@ def _build(
     sigma: float,
     insides: list[tuple[float, ...]],
     outsides: list[tuple[float, float]],
+    strips: tuple[float, ...] = (0.0,),
 ) -> EdgeShapes:
     bases = []
-    for inside_lengths in insides:
-        for depth, length in outsides:
-            t = offsets[None, :] - positions[:, None]
-            outside = _normal_cdf(t / sigma)
-            beyond = np.maximum(t, 0.0)
-            columns = [1.0 - outside, outside * (1.0 - depth * np.exp(-beyond / length))]
-            columns += [(1.0 - outside) * np.exp(np.minimum(t, 0.0) / g) for g in inside_lengths]
-            q, _ = np.linalg.qr(np.stack(columns, axis=2))
-            bases.append(np.swapaxes(q, 1, 2))
+    for inside_lengths, (depth, length), strip in product(insides, outsides, strips):
+        t = offsets[None, :] - positions[:, None]
+        beyond_face = _normal_cdf(t / sigma)
+        outside = _normal_cdf((t - strip) / sigma)
+        beyond = np.maximum(t - strip, 0.0)
+        columns = [1.0 - beyond_face, outside * (1.0 - depth * np.exp(-beyond / length))]
+        columns += [(1.0 - beyond_face) * np.exp(np.minimum(t, 0) / g) for g in inside_lengths]
+        if strip > 0.0:
+            columns.append(beyond_face - outside)
+        q, _ = np.linalg.qr(np.stack(columns, axis=2))
+        bases.append(np.swapaxes(q, 1, 2))
     widest = max(b.shape[1] for b in bases)
     padded = [np.pad(b, ((0, 0), (0, widest - b.shape[1]), (0, 0))) for b in bases]
-    return EdgeShapes(offsets, positions, np.stack(padded).astype(np.float32))
+    fewest = min(b.shape[1] for b in bases)
+    price = np.array([3.0 * (b.shape[1] - fewest) * math.log(3.0 * len(offsets)) for b in bases])
+    return EdgeShapes(offsets, positions, np.stack(padded).astype(np.float32), price)
 
 
 def _grids(half_px: float, reach_px: float) -> tuple[FloatArray, FloatArray]:
@@ -141,11 +149,17 @@ def _grids(half_px: float, reach_px: float) -> tuple[FloatArray, FloatArray]:
 
 
 @lru_cache(maxsize=32)
-def card_shapes(half_px: float, reach_px: float, sigma_px: float) -> EdgeShapes:
-    """Return shapes for a flat card: even inside, contact shadow of any depth outside."""
+def card_shapes(
+    half_px: float, reach_px: float, sigma_px: float, strips_px: tuple[float, ...] = (0.0,)
+) -> EdgeShapes:
+    """Return shapes for a flat card: even inside, contact shadow of any depth outside.
+
+    `strips_px` are the possible widths of the card's own wall, seen beyond the edge of its face
+    where that side looks toward the camera. Its colour is free: cards have white cores.
+    """
     offsets, positions = _grids(half_px, reach_px)
     outsides = [(0.0, 1.0)] + [(a, b) for a in (0.3, 0.6, 0.9) for b in (1.5, 3.0, 6.0)]
-    return _build(offsets, positions, sigma_px, [()], outsides)
+    return _build(offsets, positions, sigma_px, [()], outsides, strips_px)
 
 
 @lru_cache(maxsize=32)
@@ -204,17 +218,32 @@ def _fit_chunk(
     step = shapes.positions_px[1] - shapes.positions_px[0]
     offset = shapes.positions_px[inner] + shift * step
     lowest = take[1] - 0.125 * (take[0] - take[2]) ** 2 / curvature
-    lowest = np.where(best == inner, np.maximum(lowest, 0.0), np.take_along_axis(rss, best[:, None], 1)[:, 0])
+    lowest = np.where(
+        best == inner, np.maximum(lowest, 0.0), np.take_along_axis(rss, best[:, None], 1)[:, 0]
+    )
 
+    noise2 = np.maximum(lowest.min(axis=0) / freedom, noise_floor**2)
+    price = SHAPE_DOUBT * noise2 * shapes.price[:, None]
+    lowest = lowest + price
+    rss = rss + price[:, None, :]
     winner = lowest.argmin(axis=0)
     columns = np.arange(n)
     least = lowest[winner, columns]
-    noise2 = np.maximum(least / freedom, noise_floor**2)
     variance = 2.0 * noise2 * step**2 / curvature
     weight = np.exp(-0.5 * (lowest - least) / (SHAPE_DOUBT * noise2))
     weight /= weight.sum(axis=0)
     mean = np.sum(weight * offset, axis=0)
     spread = np.sum(weight * (variance + (offset - mean) ** 2), axis=0)
+    # Two places may explain a line equally well (a wall as dark as the shadow): the parabola
+    # knows of one only, the whole grid of both.
+    chance = np.exp(-0.5 * (rss - rss.min(axis=(0, 1))) / (SHAPE_DOUBT * noise2))
+    chance /= chance.sum(axis=(0, 1))
+    grid = shapes.positions_px[None, :, None]
+    grid_mean = np.sum(chance * grid, axis=(0, 1))
+    grid_spread = np.sum(chance * (grid - grid_mean) ** 2, axis=(0, 1))
+    split = grid_spread > np.maximum(0.09, 4.0 * spread)
+    mean = np.where(split, grid_mean, mean)
+    spread = np.where(split, grid_spread, spread)
     contrast = np.sqrt(np.maximum(total - least, 0.0) / (noise2 * freedom))
     edge = best[winner, columns]
     at_limit = (edge == 0) | (edge == k - 1)

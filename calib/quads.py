@@ -75,4 +75,29 @@ def _as_quad(contour: NDArray[np.int32], picture_area: int) -> FloatArray | None
     quad = np.asarray(corners, dtype=np.float64).reshape(4, 2)
     centre = quad.mean(axis=0)
     angle = np.arctan2(quad[:, 1] - centre[1], quad[:, 0] - centre[0])
-    return np.asarray(quad[np.argsort(angle)])
+    return _straightened(quad[np.argsort(angle)], contour.reshape(-1, 2).astype(np.float64))
+
+
+def _straightened(quad: FloatArray, contour: FloatArray) -> FloatArray | None:
+    """Return the corners where lines through the middle parts of the four sides meet.
+
+    The corners of a polygon through a rounded rectangle lie off both sides; the sides do not.
+    """
+    lines = []
+    for a, b in zip(quad, np.roll(quad, -1, axis=0), strict=True):
+        length = float(np.linalg.norm(b - a))
+        d = (b - a) / max(length, 1e-9)
+        along = (contour - a) @ d / max(length, 1e-9)
+        across = (contour - a) @ np.array([-d[1], d[0]])
+        near = contour[(along > 0.15) & (along < 0.85) & (np.abs(across) < 0.12 * length)]
+        if len(near) < 8:
+            return None
+        vx, vy, x, y = cv2.fitLine(near.astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01).ravel()
+        lines.append((np.array([x, y]), np.array([vx, vy])))
+    corners = []
+    for (p, d), (q, e) in zip([lines[-1], *lines[:-1]], lines, strict=True):
+        matrix = np.stack([d, -e], axis=1)
+        if abs(np.linalg.det(matrix)) < 0.2:
+            return None
+        corners.append(p + np.linalg.solve(matrix, q - p)[0] * d)
+    return np.array(corners, dtype=np.float64)
