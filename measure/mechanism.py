@@ -189,7 +189,9 @@ def _bore(row: dict[str, Any], where: str, index: int) -> Bore:
     return Bore(
         name=name,
         diameter_mm=diameter,
-        depth_mm=None if through else _number(row, "depth_mm", where, place, 0.1, LARGEST_LENGTH_MM),
+        depth_mm=None
+        if through
+        else _number(row, "depth_mm", where, place, 0.1, LARGEST_LENGTH_MM),
         from_end=from_end,
         part=part,
         tolerance_mm=_number(row, "tolerance_mm", where, place, 0.0, diameter / 4.0),
@@ -220,7 +222,9 @@ def _text(table: dict[str, Any], key: str, where: str, place: str) -> str:
     return value.strip()
 
 
-def _choice(table: dict[str, Any], key: str, allowed: tuple[str, ...], where: str, place: str) -> str:
+def _choice(
+    table: dict[str, Any], key: str, allowed: tuple[str, ...], where: str, place: str
+) -> str:
     value = table.get(key)
     if value not in allowed:
         raise _bad(where, f"{place}: {key} must be {' or '.join(allowed)}")
@@ -238,7 +242,5 @@ def _number(
     return float(value)
 
 
-def _optional(
-    table: dict[str, Any], key: str, where: str, place: str, low: float
-) -> float | None:
+def _optional(table: dict[str, Any], key: str, where: str, place: str, low: float) -> float | None:
     return _number(table, key, where, place, low, LARGEST_LENGTH_MM) if key in table else None
