@@ -1,0 +1,67 @@
+"""Rows picked from a profile at round distances along the axis."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.profile import Profile
+
+__all__ = ["diameter_at", "stations"]
+
+FloatArray = NDArray[np.float64]
+
+SAME_PLACE_MM = 1e-6
+"""Rows closer than this to a station stand at it: multiples of a decimal do not meet exactly."""
+
+
+def stations(profile: Profile, every_mm: float) -> Profile:
+    """Return the rows of a profile at multiples of `every_mm` from z = 0.
+
+    Between rows it interpolates linearly, but only inside an unbroken piece; a station in a gap
+    is left out. A station at a shoulder gives both of its rows. `u95_mm` is interpolated like
+    the diameter, since neighbouring rows err together.
+
+    Raises
+    ------
+    ValueError
+        If `every_mm` is not above 0.
+    """
+    if not every_mm > 0.0:
+        raise ValueError(f"every_mm is {every_mm}, need a distance above 0")
+    rows: list[FloatArray] = []
+    table = np.column_stack(
+        [profile.z_mm, profile.diameter_mm, profile.u95_mm, profile.u95_common_mm]
+    )
+    for piece in profile.pieces():
+        part = table[piece]
+        first = int(np.ceil((part[0, 0] - SAME_PLACE_MM) / every_mm))
+        last = int(np.floor((part[-1, 0] + SAME_PLACE_MM) / every_mm))
+        rows += [_rows_at(part, index * every_mm) for index in range(first, last + 1)]
+    picked = np.concatenate(rows) if rows else np.empty((0, 4))
+    return Profile(*(np.ascontiguousarray(column) for column in picked.T))
+
+
+def diameter_at(profile: Profile, z_mm: float) -> float:
+    """Return the diameter at z; NaN where it was not measured. At a shoulder, the larger."""
+    for piece in profile.pieces():
+        z = profile.z_mm[piece]
+        if z[0] - SAME_PLACE_MM <= z_mm <= z[-1] + SAME_PLACE_MM:
+            table = np.column_stack([z, profile.diameter_mm[piece]])
+            return float(_rows_at(table, z_mm)[:, 1].max())
+    return float("nan")
+
+
+def _rows_at(part: FloatArray, z_mm: float) -> FloatArray:
+    """Return the one or two rows at z of an unbroken piece whose first column is z."""
+    here = np.abs(part[:, 0] - z_mm) <= SAME_PLACE_MM
+    if np.any(here):
+        found = part[here].copy()
+        found[:, 0] = z_mm
+        return found
+    after = int(np.searchsorted(part[:, 0], z_mm))
+    a, b = part[after - 1], part[after]
+    t = (z_mm - a[0]) / (b[0] - a[0])
+    row = a * (1.0 - t) + b * t
+    row[0] = z_mm
+    return np.asarray(row[None, :])

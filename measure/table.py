@@ -1,0 +1,69 @@
+"""The short table that a trace prints on the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import ceil
+
+from measure.profile import Profile
+from measure.result import CUT, TraceResult
+from measure.stations import stations
+from measure.units import Units
+
+__all__ = ["in_blocks", "trace_table"]
+
+WIDTH = 78
+ROWS_IN_ONE_BLOCK = 24
+"""More rows than fit a terminal are set side by side."""
+
+
+def trace_table(result: TraceResult, every_mm: float, units: Units) -> str:
+    """Return the headline numbers, the stations with their ±, and what was left out."""
+    lines = [f"{result.photo_name}: scale from {result.scale_from}, lens from {result.lens_from}"]
+    if result.length_mm is not None and result.length_u95_mm is not None:
+        lines.append(f"Length    {units.with_spread(result.length_mm, result.length_u95_mm)}")
+    else:
+        where = "z = 0 is the cut" if result.z_zero == CUT else "the far end is cut off"
+        lines.append(f"Length    not known: part of the piece was not measured, {where}")
+    for word, row in (("Largest ", result.largest()), ("Smallest", result.smallest())):
+        size = units.with_spread(row.diameter_mm, row.u95_mm)
+        lines.append(f"{word}  {size} at {units.place(row.z_mm)}")
+    lines.append("")
+    lines += in_blocks(_heading(units), _rows(stations(result.profile, every_mm), units))
+    if result.left_out:
+        lines.append("")
+        for part in result.left_out:
+            lines.append(f"Left out  {units.span(part.z_from_mm, part.z_to_mm)}: {part.reason}")
+    return "\n".join(lines)
+
+
+def in_blocks(heading: str, rows: Sequence[str]) -> list[str]:
+    """Return rows below a heading, in side by side blocks where there are many."""
+    width = max(map(len, [heading, *rows]))
+    gap = "    "
+    fit = max((WIDTH + len(gap)) // (width + len(gap)), 1)
+    blocks = min(fit, max(ceil(len(rows) / ROWS_IN_ONE_BLOCK), 1))
+    deep = ceil(len(rows) / blocks)
+    columns = [[heading, *rows[i * deep : (i + 1) * deep]] for i in range(blocks)]
+    lines = []
+    for i in range(deep + 1):
+        cells = [column[i].ljust(width) if i < len(column) else "" for column in columns]
+        lines.append(gap.join(cells).rstrip())
+    return lines
+
+
+def _heading(units: Units) -> str:
+    if units.inches:
+        return f"{'z, in':>8}  {'diameter':>8}  {'decimal':>7}  {'±':>5}"
+    return f"{'z, mm':>6}  {'diameter':>8}  {'±':>5}"
+
+
+def _rows(profile: Profile, units: Units) -> list[str]:
+    rows = []
+    for z, d, u in zip(profile.z_mm, profile.diameter_mm, profile.u95_mm, strict=True):
+        if units.inches:
+            cells = f"{units.place(z):>8}  {units.number(d):>8}  {units.fine(d):>7}"
+            rows.append(f"{cells}  {units.spread(u):>5}")
+        else:
+            rows.append(f"{units.place(z):>6}  {units.number(d):>8}  {units.spread(u):>5}")
+    return rows
