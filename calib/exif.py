@@ -110,14 +110,18 @@ def read_exif(tiff: bytes) -> CameraData:
 def _tags(tiff: bytes) -> tuple[dict[int, Any], dict[int, Any]]:
     if not tiff:
         return {}, {}
+    import warnings
+
     from PIL import Image
 
     exif = Image.Exif()
-    try:
-        exif.load(tiff)
-        return dict(exif), dict(exif.get_ifd(0x8769))
-    except Exception:  # damaged EXIF raises a dozen types, none of them documented
-        return {}, {}
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of single damaged tags, which are then absent
+        try:
+            exif.load(tiff)
+            return dict(exif), dict(exif.get_ifd(0x8769))
+        except Exception:  # damaged EXIF raises a dozen types, none of them documented
+            return {}, {}
 
 
 def _positive(value: Any) -> float | None:
