@@ -1,0 +1,324 @@
+"""Deviations from the plan, each with its uncertainty and its verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.plan import STEEP, Plan
+from measure.profile import Profile
+from measure.register import Placement
+
+__all__ = [
+    "DIAMETER",
+    "NORMAL",
+    "OUTSIDE",
+    "UNSURE",
+    "WITHIN",
+    "Deviations",
+    "agreed",
+    "judge",
+    "verdicts",
+]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+TextArray = NDArray[np.str_]
+
+WITHIN, OUTSIDE, UNSURE = "within", "outside", "unsure"
+DIAMETER, NORMAL = "diameter", "normal"
+
+_AGREE_ROWS = 3
+"""Rows in a row that must be outside on one side before any of them is called so."""
+_NEIGHBOURHOOD_MM = 3.0
+_FAR_FROM_PLAN_MM = 10.0
+"""Rows that are farther off than this are judged by diameter: no shoulder is meant."""
+
+
+@dataclass(frozen=True, slots=True)
+class Deviations:
+    """Judged rows in order along the plan; all arrays have shape (n,), mm.
+
+    Attributes
+    ----------
+    z_mm : along the plan. `piece_z_mm` : the same place along the piece.
+    plan_diameter_mm, diameter_mm : planned and measured.
+    deviation_mm : positive is proud. Difference of the diameters where `normal` is False; twice
+        the distance square to the planned curve where it is True.
+    u95_mm : half-width of its 95 % interval; `u95_common_mm` : the part all rows share.
+    own_u95_mm, own_common_mm : what the piece's own measuring has in these two, which caliper
+        readings of the piece can lessen.
+    proud_mm, shy_mm : limits, both positive.
+    slope : |dr/dz| of the plan there.
+    verdict : `WITHIN`, `OUTSIDE` or `UNSURE`.
+    """
+
+    z_mm: FloatArray
+    piece_z_mm: FloatArray
+    plan_diameter_mm: FloatArray
+    diameter_mm: FloatArray
+    deviation_mm: FloatArray
+    u95_mm: FloatArray
+    u95_common_mm: FloatArray
+    own_u95_mm: FloatArray
+    own_common_mm: FloatArray
+    proud_mm: FloatArray
+    shy_mm: FloatArray
+    slope: FloatArray
+    normal: BoolArray
+    verdict: TextArray
+
+    def __len__(self) -> int:
+        return len(self.z_mm)
+
+    @property
+    def judged(self) -> TextArray:
+        """`DIAMETER` or `NORMAL`, (n,)."""
+        return np.where(self.normal, NORMAL, DIAMETER)
+
+
+def verdicts(
+    deviation_mm: FloatArray, u95_mm: FloatArray, proud_mm: FloatArray, shy_mm: FloatArray
+) -> TextArray:
+    """Return the verdict of each row, by the decision rule of [ISO14253-1].
+
+    Within: the whole 95 % interval lies inside the limits. Outside: all of it lies beyond one of
+    them. Otherwise too close to call. The guard band is the full U95 on both sides.
+
+    References
+    ----------
+    [ISO14253-1]
+    """
+    d, u = np.asarray(deviation_mm), np.asarray(u95_mm)
+    within = (d + u <= proud_mm) & (d - u >= -np.asarray(shy_mm))
+    outside = (d - u > proud_mm) | (d + u < -np.asarray(shy_mm))
+    return np.asarray(np.where(within, WITHIN, np.where(outside, OUTSIDE, UNSURE)))
+
+
+def agreed(verdict: TextArray, deviation_mm: FloatArray, z_mm: FloatArray) -> TextArray:
+    """Call a lone outside row unsure: among hundreds, some lie beyond their U95 by chance.
+
+    A row stays outside if, with its neighbours on the same side, it makes a run of three
+    (fewer where fewer rows are there without a gap).
+    """
+    result = np.array(verdict, dtype="U8")
+    breaks = np.nonzero(np.diff(z_mm) > 0.5 + 1e-9)[0] + 1
+    for piece in np.split(np.arange(len(z_mm)), breaks):
+        need = min(_AGREE_ROWS, len(piece))
+        side = np.where(verdict[piece] == OUTSIDE, np.sign(deviation_mm[piece]), 0.0)
+        changes = np.nonzero(np.diff(side) != 0.0)[0] + 1
+        for run in np.split(np.arange(len(piece)), changes):
+            if len(run) and side[run[0]] != 0.0 and len(run) < need:
+                result[piece[run]] = UNSURE
+    return result
+
+
+def judge(
+    profile: Profile,
+    plan: Plan,
+    placement: Placement,
+    general: str | tuple[float, float] | None = None,
+    *,
+    same_photo: bool = False,
+) -> Deviations:
+    """Return every measured row on the plan, judged.
+
+    Parameters
+    ----------
+    profile : of the piece.
+    plan : what it is judged by.
+    placement : from `measure.register.register`.
+    general : tolerance that the turner asks for, see `Plan.tolerance_at`.
+    same_photo : both come from one photo, whose common errors cancel in a difference.
+
+    References
+    ----------
+    [ISO1101], profile of a line: the zone between curves that envelop circles centred on the
+    planned curve, so that the deviation is the distance square to it.
+    """
+    rows = _rows_on_plan(profile, plan, placement)
+    z_plan = placement.to_plan(profile.z_mm[rows])
+    measured = profile.diameter_mm[rows]
+    planned = plan.at(z_plan)
+    starts, ends, slopes = plan.segments()
+    deviation, normal, slope, planned = _deviations(
+        z_plan, measured, planned, starts, ends, slopes
+    )
+    own = _own_uncertainty(profile, rows, same_photo)
+    u95, common = _uncertainty(
+        own, measured, plan, placement, z_plan, slope, normal, same_photo
+    )
+    cosine = np.where(normal, 1.0 / np.hypot(1.0, np.minimum(slope, 1e6)), 1.0)
+    proud, shy = plan.tolerance_at(z_plan, general)
+    raw = verdicts(deviation, u95, proud, shy)
+    return Deviations(
+        z_mm=z_plan,
+        piece_z_mm=profile.z_mm[rows],
+        plan_diameter_mm=planned,
+        diameter_mm=measured,
+        deviation_mm=deviation,
+        u95_mm=u95,
+        u95_common_mm=common,
+        own_u95_mm=own[0] * cosine,
+        own_common_mm=own[1] * cosine,
+        proud_mm=proud,
+        shy_mm=shy,
+        slope=slope,
+        normal=normal,
+        verdict=agreed(raw, deviation, z_plan),
+    )
+
+
+def _rows_on_plan(profile: Profile, plan: Plan, placement: Placement) -> NDArray[np.int64]:
+    """Return the rows that have a plan to be judged by, in order along the plan."""
+    z = placement.to_plan(profile.z_mm)
+    on_plan = np.isfinite(plan.at(z)) & plan.judged_at(z)
+    rows = np.nonzero(on_plan)[0]
+    return np.asarray(rows[::-1] if placement.flipped else rows)
+
+
+def _deviations(
+    z: FloatArray,
+    measured: FloatArray,
+    planned: FloatArray,
+    starts: FloatArray,
+    ends: FloatArray,
+    slopes: FloatArray,
+) -> tuple[FloatArray, BoolArray, FloatArray, FloatArray]:
+    """Return (deviation, judged normal?, slope, planned diameter of the nearer side)."""
+    low, high, slope = _at_shoulders(z, starts, ends, slopes, planned)
+    # On a shoulder's z everything between its two diameters lies on the planned curve.
+    nearer = np.clip(measured, low, high)
+    error = measured - nearer
+    steep = np.nonzero(slopes > STEEP)[0]
+    reach = np.minimum(np.abs(error) / 2.0, _FAR_FROM_PLAN_MM)
+    normal = slope > STEEP
+    if len(steep):
+        gap = _distance_in_z(z, starts[steep, 0], ends[steep, 0])
+        normal |= gap < reach
+    deviation = error.copy()
+    for row in np.nonzero(normal)[0]:
+        radius = measured[row] / 2.0
+        near = (starts[:, 0] <= z[row] + reach[row] + 1e-9) & (
+            ends[:, 0] >= z[row] - reach[row] - 1e-9
+        )
+        distance, segment = _nearest(z[row], radius, starts[near], ends[near])
+        hit = float(slopes[near][segment])
+        if slope[row] <= STEEP and hit <= STEEP:
+            normal[row] = False  # the nearest place of the curve is not steep after all
+            continue
+        deviation[row] = 2.0 * np.sign(error[row]) * distance
+        slope[row] = max(slope[row], hit)
+    return deviation, normal, slope, nearer
+
+
+def _at_shoulders(
+    z: FloatArray, starts: FloatArray, ends: FloatArray, slopes: FloatArray, planned: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the least and largest planned diameter and the slope at each z."""
+    low, high = planned.copy(), planned.copy()
+    index = np.clip(np.searchsorted(ends[:, 0], z, side="left"), 0, len(ends) - 1)
+    slope = slopes[index].copy()
+    for k in np.nonzero(np.isinf(slopes))[0]:
+        here = np.abs(z - starts[k, 0]) < 1e-6
+        pair = 2.0 * np.array([starts[k, 1], ends[k, 1]])
+        low[here] = np.minimum(low[here], pair.min())
+        high[here] = np.maximum(high[here], pair.max())
+        slope[here] = np.inf
+    return low, high, slope
+
+
+def _distance_in_z(z: FloatArray, begin: FloatArray, end: FloatArray) -> FloatArray:
+    """Return how far along the axis the nearest of the stretches lies, (n,)."""
+    apart = np.maximum(begin[None, :] - z[:, None], z[:, None] - end[None, :])
+    return np.asarray(np.min(np.maximum(apart, 0.0), axis=1))
+
+
+def _nearest(z: float, radius: float, starts: FloatArray, ends: FloatArray) -> tuple[float, int]:
+    """Return the distance to the nearest segment and which it is; of equals the steepest."""
+    point = np.array([z, radius])
+    along = ends - starts
+    length2 = np.maximum(np.sum(along**2, axis=1), 1e-18)
+    t = np.clip(np.sum((point - starts) * along, axis=1) / length2, 0.0, 1.0)
+    distance = np.hypot(*(starts + t[:, None] * along - point).T)
+    least = float(np.min(distance))
+    same = np.nonzero(distance <= least + 1e-9)[0]
+    rise = np.abs(along[same, 1]) / np.sqrt(length2[same])
+    return least, int(same[np.argmax(rise)])
+
+
+def _own_uncertainty(
+    profile: Profile, rows: NDArray[np.int64], same_photo: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Return the piece's (u95, common part); in one photo the common parts cancel."""
+    own, common = profile.u95_mm[rows], profile.u95_common_mm[rows]
+    if not same_photo:
+        return own, common
+    return np.sqrt(np.maximum(own**2 - common**2, 0.0)), np.zeros_like(common)
+
+
+def _uncertainty(
+    own: tuple[FloatArray, FloatArray],
+    measured: FloatArray,
+    plan: Plan,
+    placement: Placement,
+    z: FloatArray,
+    slope: FloatArray,
+    normal: BoolArray,
+    same_photo: bool,
+) -> tuple[FloatArray, FloatArray]:
+    """Return (u95, its common part) of each deviation, mm.
+
+    A diameter: the row's own, the plan's own, and the placement's through the slope. Square to
+    the curve: the error of the edge is the same in every direction, so a steep row has that of
+    the flat rows near it; the row's own, which holds its error of z, counts by the cosine of
+    the slope. The scale's error also moves a shoulder along the axis, in proportion to its
+    distance from where piece and plan were brought together.
+    """
+    plan_u, plan_common = plan.u95_at(z)
+    if same_photo:
+        plan_u = np.sqrt(np.maximum(plan_u**2 - plan_common**2, 0.0))
+        plan_common = np.zeros_like(plan_common)
+    total = np.hypot(own[0], plan_u)
+    shared = np.hypot(own[1], plan_common)
+    finite = np.minimum(slope, 1e6)
+    cosine = 1.0 / np.hypot(1.0, finite)
+    sine = finite * cosine
+    along = 2.0 * sine * _relative_scale(measured, shared) * np.abs(z - _reference(placement, z))
+    square = np.maximum(total * cosine, np.hypot(_of_flat_neighbours(z, total, ~normal), along))
+    moved = 2.0 * placement.u95_mm
+    u95 = np.where(normal, np.hypot(square, moved * sine), np.hypot(total, moved * finite))
+    square_common = np.minimum(np.maximum(shared * cosine, along), u95)
+    return u95, np.where(normal, square_common, shared)
+
+
+def _relative_scale(measured: FloatArray, shared: FloatArray) -> float:
+    thick = measured > 5.0
+    return float(np.median(shared[thick] / measured[thick])) if np.any(thick) else 0.0
+
+
+def _reference(placement: Placement, z: FloatArray) -> float:
+    """Return the z at which piece and plan were brought together."""
+    if placement.datum == "start":
+        return float(np.min(z))
+    if placement.datum == "end":
+        return float(np.max(z))
+    if isinstance(placement.datum, (int, float)):
+        return float(placement.datum)
+    return float(np.mean(z))
+
+
+def _of_flat_neighbours(z: FloatArray, u95: FloatArray, flat: BoolArray) -> FloatArray:
+    """Return the median u95 of the flat rows within 3 mm, of all flat rows where there are none."""
+    if not np.any(flat):
+        return u95
+    flat_z, flat_u = z[flat], u95[flat]
+    everywhere = float(np.median(flat_u))
+    result = np.full(len(z), everywhere)
+    for row in np.nonzero(~flat)[0]:
+        a, b = np.searchsorted(flat_z, [z[row] - _NEIGHBOURHOOD_MM, z[row] + _NEIGHBOURHOOD_MM])
+        if b > a:
+            result[row] = float(np.median(flat_u[a:b]))
+    return result

@@ -1,0 +1,108 @@
+"""A measured piece, fresh from a photo or read back from an earlier trace."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from calib.refusal import BadFileError
+from measure.profile import Profile
+from measure.profilefile import read_profile
+from measure.result import CUT, TraceResult
+from measure.resultfile import read_result
+
+__all__ = ["Measured", "is_profile", "read_measured"]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What a check needs to know of a piece.
+
+    Attributes
+    ----------
+    name : for headings: the photo's or the folder's name.
+    profile : the diameters, z = 0 at the start end.
+    length_mm, length_u95_mm : overall length; None when cut, or when only rows are known.
+    start_cut, end_cut : whether chuck, frame or box cut the piece there.
+    photo : name of the photo; empty if not known.
+    """
+
+    name: str
+    profile: Profile
+    length_mm: float | None = None
+    length_u95_mm: float | None = None
+    start_cut: bool = False
+    end_cut: bool = False
+    photo: str = ""
+
+    @classmethod
+    def of_trace(cls, result: TraceResult) -> Measured:
+        """Return what a trace gave."""
+        return cls(
+            name=Path(result.photo_name).stem,
+            profile=result.profile,
+            length_mm=result.length_mm,
+            length_u95_mm=result.length_u95_mm,
+            start_cut=result.z_zero == CUT,
+            end_cut=result.far_end == CUT,
+            photo=result.photo_name,
+        )
+
+    @property
+    def far_mm(self) -> float:
+        """Z of the far end: the length if it is known, else the last row."""
+        return self.length_mm if self.length_mm is not None else float(self.profile.z_mm[-1])
+
+
+def is_profile(path: Path) -> bool:
+    """Whether a path is an earlier trace (folder, profile.csv, result.json) and not a photo."""
+    return path.is_dir() or path.suffix.lower() in (".csv", ".json")
+
+
+def read_measured(path: Path) -> Measured:
+    """Read profile.csv, and result.json beside it if there is one.
+
+    Parameters
+    ----------
+    path : the folder of a trace, its profile.csv, or its result.json.
+
+    Raises
+    ------
+    BadFileError
+        A file is missing or cannot be read.
+    """
+    folder = path if path.is_dir() else path.parent
+    rows = path if path.suffix.lower() == ".csv" else folder / "profile.csv"
+    if not rows.is_file():
+        raise BadFileError(
+            "no-profile",
+            f"{rows} is not there.",
+            "Give the folder of an earlier trace, or its profile.csv.",
+        )
+    profile = read_profile(rows)
+    facts = _facts(path, folder, rows)
+    name = folder.name.removesuffix("-measured") if rows.name == "profile.csv" else rows.stem
+    return Measured(
+        name=name or rows.stem,
+        profile=profile,
+        length_mm=_number(facts, "length_mm"),
+        length_u95_mm=_number(facts, "length_u95_mm"),
+        start_cut=facts.get("z_zero") == CUT,
+        end_cut=facts.get("far_end") == CUT,
+        photo=str(facts.get("photo") or ""),
+    )
+
+
+def _facts(path: Path, folder: Path, rows: Path) -> dict[str, Any]:
+    """Return the trace's result.json; nothing if the rows stand alone."""
+    if path.suffix.lower() == ".json":
+        return read_result(path)
+    beside = folder / "result.json"
+    return read_result(beside) if rows.name == "profile.csv" and beside.is_file() else {}
+
+
+def _number(facts: dict[str, Any], key: str) -> float | None:
+    value = facts.get(key)
+    plain = isinstance(value, (int, float)) and not isinstance(value, bool)
+    return float(value) if plain and 0.0 <= float(value) < 1e5 else None

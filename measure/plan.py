@@ -1,0 +1,298 @@
+"""The Plan: what a piece was meant to be, with its tolerances."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.refusal import BadFileError
+from measure.profile import LONGEST_BRIDGE_MM, Profile
+from measure.tolerances import general_tolerance
+
+__all__ = ["LARGEST_MM", "STEEP", "Plan", "Zone", "checked_plan", "plan_of_profile"]
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+
+LARGEST_MM = 5000.0
+"""No turned piece in a photo is larger, mm: greater numbers are slips of the pen."""
+STEEP = 1.0
+"""Slope |dr/dz| above which a diameter is ill defined and the normal distance is judged."""
+_SLOPE_HALF_WINDOW_MM = 0.5
+"""Half the chord over which a traced plan's slope is taken: its rows carry noise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Zone:
+    """A stretch of the plan with a rule of its own, mm.
+
+    Attributes
+    ----------
+    name : such as "tenon"; may be empty.
+    z_from_mm, z_to_mm : its ends, in order.
+    proud_mm, shy_mm : its tolerance on the diameter; None where the general one holds.
+    judged : False leaves the stretch out of the verdict.
+    """
+
+    name: str
+    z_from_mm: float
+    z_to_mm: float
+    proud_mm: float | None = None
+    shy_mm: float | None = None
+    judged: bool = True
+
+    def __post_init__(self) -> None:
+        if not self.z_from_mm < self.z_to_mm:
+            raise ValueError(f"zone from {self.z_from_mm} to {self.z_to_mm}; need from < to")
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Planned diameters along the axis; arrays have shape (n,), mm.
+
+    Attributes
+    ----------
+    name : for headings.
+    z_mm, diameter_mm : corners of the planned outline, joined by straight lines; z begins at 0
+        for drawn plans. Two rows at one z are a shoulder.
+    u95_mm, u95_common_mm : how well the plan itself is known; 0 for a drawn one.
+    proud_mm, shy_mm : tolerance of the row itself, NaN where it has none.
+    longest_bridge_mm : a wider step in z is a gap that is not judged; infinite for drawn plans.
+    general : class of ISO 2768-1 or (proud, shy) that holds where nothing else does; None if
+        the plan does not say.
+    zones : stretches with rules of their own.
+    datum : "start", "end", "best" or the z of a shoulder; None if the plan does not say.
+    source : where it comes from, such as "CSV", "DXF", "trace".
+    photo : name of the photo that a traced plan comes from; empty otherwise.
+    """
+
+    name: str
+    z_mm: FloatArray
+    diameter_mm: FloatArray
+    u95_mm: FloatArray
+    u95_common_mm: FloatArray
+    proud_mm: FloatArray
+    shy_mm: FloatArray
+    longest_bridge_mm: float = np.inf
+    general: str | tuple[float, float] | None = None
+    zones: tuple[Zone, ...] = ()
+    datum: str | float | None = None
+    source: str = "CSV"
+    photo: str = ""
+    notes: tuple[str, ...] = field(default_factory=tuple)
+
+    def __post_init__(self) -> None:
+        n = len(self.z_mm)
+        names = ("diameter_mm", "u95_mm", "u95_common_mm", "proud_mm", "shy_mm")
+        for name in names:
+            if getattr(self, name).shape != (n,):
+                raise ValueError(f"{name} has shape {getattr(self, name).shape}, need ({n},)")
+        if n < 2 or np.any(np.diff(self.z_mm) < 0.0):
+            raise ValueError("a plan needs two rows or more, in order along the axis")
+
+    @property
+    def start_mm(self) -> float:
+        """Z of the first row."""
+        return float(self.z_mm[0])
+
+    @property
+    def end_mm(self) -> float:
+        """Z of the last row."""
+        return float(self.z_mm[-1])
+
+    @property
+    def length_mm(self) -> float:
+        """Planned length."""
+        return self.end_mm - self.start_mm
+
+    def segments(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return (starts, ends, slopes): (m, 2), (m, 2) as (z, r), and |dr/dz| of each, (m,).
+
+        Segments across gaps are left out. A shoulder's slope is infinite.
+        """
+        points = np.column_stack([self.z_mm, self.diameter_mm / 2.0])
+        dz, dr = np.diff(points, axis=0).T
+        keep = (dz <= self.longest_bridge_mm + 1e-9) & ((dz > 0.0) | (dr != 0.0))
+        slope = np.full(len(dz), np.inf)
+        rising = dz > 0.0
+        slope[rising] = np.abs(dr[rising] / dz[rising])
+        if np.isfinite(self.longest_bridge_mm):
+            slope[rising] = self._chord_slope(points[:-1][rising], points[1:][rising])
+        return points[:-1][keep], points[1:][keep], slope[keep]
+
+    def _chord_slope(self, starts: FloatArray, ends: FloatArray) -> FloatArray:
+        """Return |dr/dz| over a chord of 1 mm, kept inside the run between shoulders."""
+        jumps = self.z_mm[:-1][np.diff(self.z_mm) <= 0.0]
+        middle = (starts[:, 0] + ends[:, 0]) / 2.0
+        after = np.searchsorted(jumps, middle)
+        low = np.concatenate([[self.start_mm], jumps])[after]
+        high = np.concatenate([jumps, [self.end_mm]])[after]
+        a = np.maximum(middle - _SLOPE_HALF_WINDOW_MM, low)
+        b = np.minimum(middle + _SLOPE_HALF_WINDOW_MM, high)
+        radius_a = self.at(a, after_shoulder=True) / 2.0
+        radius_b = self.at(b, after_shoulder=False) / 2.0
+        return np.asarray(np.abs(radius_b - radius_a) / np.maximum(b - a, 1e-6))
+
+    def at(self, z_mm: FloatArray, after_shoulder: bool = True) -> FloatArray:
+        """Return the planned diameter at z, NaN outside the plan and in its gaps.
+
+        On a shoulder the side farther from z = 0 is given, or the nearer one.
+        """
+        return self._row(self.diameter_mm, np.asarray(z_mm, dtype=np.float64), after_shoulder)
+
+    def u95_at(self, z_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return (u95, its common part) of the planned diameter at z, mm."""
+        z = np.asarray(z_mm, dtype=np.float64)
+        return self._row(self.u95_mm, z, True), self._row(self.u95_common_mm, z, True)
+
+    def _row(self, values: FloatArray, z: FloatArray, after: bool) -> FloatArray:
+        right = np.searchsorted(self.z_mm, z, side="right" if after else "left")
+        left = np.clip(right - 1, 0, len(self.z_mm) - 2)
+        za, zb = self.z_mm[left], self.z_mm[left + 1]
+        span = zb - za
+        t = np.divide(z - za, span, out=np.ones_like(z), where=span > 0.0)
+        result = values[left] * (1.0 - t) + values[left + 1] * t
+        outside = (z < self.start_mm - 1e-9) | (z > self.end_mm + 1e-9)
+        gap = (span > self.longest_bridge_mm + 1e-9) & (z > za + 1e-9) & (z < zb - 1e-9)
+        return np.asarray(np.where(outside | gap, np.nan, result))
+
+    def tolerance_at(
+        self, z_mm: FloatArray, general: str | tuple[float, float] | None = None
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return (proud, shy) limits, mm, at z.
+
+        What a row says wins over its zone, a zone over `general`, `general` over the plan's own
+        general tolerance; without any of them class m of ISO 2768-1 holds.
+        """
+        z = np.asarray(z_mm, dtype=np.float64)
+        rule = general if general is not None else (self.general or "m")
+        if isinstance(rule, str):
+            proud = general_tolerance(np.nan_to_num(self.at(z)), rule)
+            shy = proud.copy()
+        else:
+            proud, shy = np.full(z.shape, rule[0]), np.full(z.shape, rule[1])
+        for zone in self.zones:
+            inside = (z >= zone.z_from_mm - 1e-9) & (z <= zone.z_to_mm + 1e-9)
+            if zone.proud_mm is not None:
+                proud[inside] = zone.proud_mm
+            if zone.shy_mm is not None:
+                shy[inside] = zone.shy_mm
+        # A row's tolerance holds from the row half way to its neighbours: the nearest row.
+        nearest = self._nearest_row(z)
+        own_proud, own_shy = self.proud_mm[nearest], self.shy_mm[nearest]
+        return (
+            np.where(np.isfinite(own_proud), own_proud, proud),
+            np.where(np.isfinite(own_shy), own_shy, shy),
+        )
+
+    def _nearest_row(self, z: FloatArray) -> NDArray[np.int64]:
+        right = np.clip(np.searchsorted(self.z_mm, z), 1, len(self.z_mm) - 1)
+        left_nearer = z - self.z_mm[right - 1] <= self.z_mm[right] - z
+        return np.asarray(np.where(left_nearer, right - 1, right))
+
+    def judged_at(self, z_mm: FloatArray) -> BoolArray:
+        """Return whether each z takes part in the verdict."""
+        z = np.asarray(z_mm, dtype=np.float64)
+        judged = np.ones(z.shape, dtype=bool)
+        for zone in self.zones:
+            if not zone.judged:
+                judged &= ~((z >= zone.z_from_mm - 1e-9) & (z <= zone.z_to_mm + 1e-9))
+        return judged
+
+
+def checked_plan(
+    name: str,
+    z_mm: FloatArray,
+    diameter_mm: FloatArray,
+    *,
+    proud_mm: FloatArray | None = None,
+    shy_mm: FloatArray | None = None,
+    source: str = "CSV",
+    where: str = "row",
+) -> Plan:
+    """Return a drawn plan, z moved to begin at 0, after checking that a piece can be so.
+
+    Raises
+    ------
+    BadFileError
+        Too few rows, values that are missing, negative or absurd, decreasing z, three or more
+        rows at one z.
+    """
+    z = np.asarray(z_mm, dtype=np.float64)
+    d = np.asarray(diameter_mm, dtype=np.float64)
+    none = np.full(z.shape, np.nan)
+    _check_rows(name, z, d, where)
+    for limits in (proud_mm, shy_mm):
+        if limits is not None and np.any(limits[np.isfinite(limits)] < 0.0):
+            raise BadFileError(
+                "plan-values",
+                f"{name}: a tolerance is negative.",
+                "Write how much proud and how much shy is allowed, both as positive numbers.",
+            )
+    return Plan(
+        name=name,
+        z_mm=z - z[0],
+        diameter_mm=d,
+        u95_mm=np.zeros_like(z),
+        u95_common_mm=np.zeros_like(z),
+        proud_mm=none if proud_mm is None else proud_mm,
+        shy_mm=none if shy_mm is None else shy_mm,
+        source=source,
+    )
+
+
+def _check_rows(name: str, z: FloatArray, d: FloatArray, where: str) -> None:
+    def bad(code: str, index: int, what: str, advice: str) -> BadFileError:
+        return BadFileError(code, f"{name}, {where} {index + 1}: {what}.", advice)
+
+    if len(z) < 2:
+        raise BadFileError(
+            "plan-short", f"{name} has fewer than two rows.", "A plan needs its corners: two or more."
+        )
+    values = "Correct the number, or take the row out."
+    for index in np.nonzero(~np.isfinite(z) | ~np.isfinite(d))[0][:1]:
+        raise bad("plan-values", index, "a value is missing or no number", values)
+    for index in np.nonzero(d < 0.0)[0][:1]:
+        raise bad("plan-values", index, f"the diameter {d[index]:g} is negative", values)
+    for index in np.nonzero((d > LARGEST_MM) | (np.abs(z) > LARGEST_MM))[0][:1]:
+        what = f"z {z[index]:g} or diameter {d[index]:g} mm is absurd"
+        raise bad("plan-values", index, what, values)
+    for index in np.nonzero(np.diff(z) < 0.0)[0][:1]:
+        what = f"z goes back from {z[index]:g} to {z[index + 1]:g}"
+        raise bad("plan-order", index + 1, what, "Put the rows in order along the axis.")
+    for index in np.nonzero((np.diff(z)[1:] == 0.0) & (np.diff(z)[:-1] == 0.0))[0][:1]:
+        what = f"three rows or more at z = {z[index]:g}"
+        raise bad("plan-order", index + 2, what, "A shoulder is two rows at one z; take one out.")
+    if z[-1] - z[0] < 1.0:
+        raise BadFileError(
+            "plan-short",
+            f"{name} is {z[-1] - z[0]:g} mm long.",
+            "Check the units: z is in millimetres unless the heading or --plan-units says inch.",
+        )
+    if not np.any(d > 0.0):
+        raise BadFileError("plan-values", f"{name} has no diameter above 0.", values)
+
+
+def plan_of_profile(profile: Profile, name: str, photo: str = "") -> Plan:
+    """Return an earlier trace as a plan; its own uncertainty goes with it."""
+    none = np.full(profile.z_mm.shape, np.nan)
+    if len(profile.pieces()) > len(profile.z_mm) // 2 or len(profile.z_mm) < 2:
+        raise BadFileError(
+            "plan-sparse",
+            f"{name}: the rows are too far apart to be an outline.",
+            f"Give profile.csv, whose rows are {LONGEST_BRIDGE_MM / 2:g} mm apart, not a station list.",
+        )
+    return Plan(
+        name=name,
+        z_mm=profile.z_mm,
+        diameter_mm=profile.diameter_mm,
+        u95_mm=profile.u95_mm,
+        u95_common_mm=profile.u95_common_mm,
+        proud_mm=none,
+        shy_mm=none.copy(),
+        longest_bridge_mm=LONGEST_BRIDGE_MM,
+        source="trace",
+        photo=photo,
+    )

@@ -1,0 +1,101 @@
+"""Reading a plan from whatever file holds it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from calib.refusal import BadFileError
+from measure.measured import read_measured
+from measure.plan import Plan, checked_plan, plan_of_profile
+from measure.planunits import mm_per_unit
+
+__all__ = ["read_plan"]
+
+_KINDS = "CSV, DXF, SVG, TOML, or an earlier trace (its folder, profile.csv or result.json)"
+
+
+def read_plan(
+    path: Path,
+    units: str | None = None,
+    *,
+    layer: str | None = None,
+    axis: str | None = None,
+) -> Plan:
+    """Read a plan.
+
+    Parameters
+    ----------
+    path : CSV table, DXF or SVG drawing, TOML plan file, or an earlier trace.
+    units : "mm", "cm" or "inch" if the turner says so; wins over the file.
+    layer, axis : of a drawing, see `measure.plantoml`.
+
+    Raises
+    ------
+    BadFileError
+        The file is missing, of another kind, or no plan.
+    """
+    if not path.exists():
+        raise BadFileError("no-plan", f"The plan {path} is not there.", "Check the file name.")
+    if path.is_dir() or path.suffix.lower() == ".json" or _is_trace(path):
+        if units is not None and mm_per_unit(units) != 1.0:
+            raise BadFileError(
+                "plan-units", f"{path.name} is a trace, in mm.", "Leave --plan-units out."
+            )
+        piece = read_measured(path)
+        return plan_of_profile(piece.profile, piece.name, piece.photo)
+    suffix = path.suffix.lower()
+    if suffix == ".csv":
+        from measure.plancsv import read_plan_csv
+
+        return read_plan_csv(path, units)
+    if suffix == ".toml":
+        return _of_toml(path, units)
+    if suffix in (".dxf", ".svg"):
+        return _of_drawing(path, units, layer, axis)
+    raise BadFileError(
+        "plan-kind", f"{path.name} is no kind of plan that is known.", f"Give {_KINDS}."
+    )
+
+
+def _is_trace(path: Path) -> bool:
+    """Whether a CSV table is a profile, whose rows carry an uncertainty."""
+    if path.suffix.lower() != ".csv":
+        return False
+    with path.open("rb") as file:
+        return b"u95_mm" in file.readline(1000)
+
+
+def _of_toml(path: Path, units: str | None) -> Plan:
+    from measure.plantoml import read_plan_toml
+
+    said = read_plan_toml(path)
+    if said.rows is not None:
+        factor = mm_per_unit(units or said.units or "mm")
+        plan = checked_plan(said.name, said.rows[:, 0] * factor, said.rows[:, 1] * factor)
+        plan = replace(plan, source="TOML")
+    elif said.profile is not None and said.profile.suffix.lower() == ".toml":
+        raise BadFileError(
+            "plan-file", f"{path.name} names another plan file.", "Name the outline itself."
+        )
+    else:
+        assert said.profile is not None  # read_plan_toml wants one of the two
+        plan = read_plan(said.profile, units or said.units, layer=said.layer, axis=said.axis)
+    return replace(
+        plan, name=said.name, general=said.tolerance, zones=said.zones, datum=said.datum
+    )
+
+
+def _of_drawing(path: Path, units: str | None, layer: str | None, axis: str | None) -> Plan:
+    from measure.planoutline import outline_rows
+
+    if path.suffix.lower() == ".dxf":
+        from measure.plandxf import dxf_chains as chains_of
+    else:
+        from measure.plansvg import svg_chains as chains_of
+    outline = outline_rows(chains_of(path, units, layer), path.name, axis)
+    plan = checked_plan(path.stem, outline.z_mm, outline.diameter_mm, where="corner")
+    notes = (f"Read as a {outline.kind} outline.",)
+    if outline.asymmetry_mm > 0.05:
+        notes += (f"Its two sides differ by up to {outline.asymmetry_mm:.2f} mm in radius.",)
+    return replace(plan, source=path.suffix[1:].upper(), notes=notes)
