@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Chain", "arc_centre", "directions", "signed_distance"]
+__all__ = ["Chain", "arc_centre", "directions", "distance_to_chain", "signed_distance"]
 
 FloatArray = NDArray[np.float64]
 
@@ -141,3 +141,34 @@ class Chain:
                     out.append((zc + radius * np.cos(angle), rc + radius * np.sin(angle)))
             out.append(b)
         return np.array(out)
+
+
+def distance_to_chain(chain: Chain, z: FloatArray, r: FloatArray) -> FloatArray:
+    """Return the distance of points, shape (n,), from the nearest part of a chain, mm."""
+    best = np.full(z.shape, np.inf)
+    for k in range(len(chain.bulge)):
+        a = (float(chain.z_mm[k]), float(chain.r_mm[k]))
+        b = (float(chain.z_mm[k + 1]), float(chain.r_mm[k + 1]))
+        ends = np.minimum(np.hypot(z - a[0], r - a[1]), np.hypot(z - b[0], r - b[1]))
+        chord = (b[0] - a[0], b[1] - a[1])
+        length = float(np.hypot(*chord))
+        if length == 0.0:
+            best = np.minimum(best, ends)
+            continue
+        if chain.is_arc(k):
+            zc, rc, radius = arc_centre(a, b, float(chain.bulge[k]))
+            middle = (0.5 * (a[0] + b[0]), 0.5 * (a[1] + b[1]))
+            height = 0.5 * length * chain.bulge[k]
+            top = (middle[0] - chord[1] / length * height, middle[1] + chord[0] / length * height)
+            reach = np.cos(2.0 * np.arctan(abs(float(chain.bulge[k]))))
+            off = np.hypot(z - zc, r - rc)
+            with np.errstate(invalid="ignore", divide="ignore"):
+                aim = ((z - zc) * (top[0] - zc) + (r - rc) * (top[1] - rc)) / (radius * off)
+            beside = np.nan_to_num(aim, nan=-1.0) >= reach
+            direct = np.abs(off - radius)
+        else:
+            t = ((z - a[0]) * chord[0] + (r - a[1]) * chord[1]) / length**2
+            beside = (t >= 0.0) & (t <= 1.0)
+            direct = np.abs(((r - a[1]) * chord[0] - (z - a[0]) * chord[1]) / length)
+        best = np.minimum(best, np.where(beside, np.minimum(direct, ends), ends))
+    return best

@@ -85,6 +85,8 @@ def fit_chain(
         gradient = jacobian.T @ residual
         scale = np.diag(normal) + 1e-12
         step = -np.linalg.solve(normal + damping * np.diag(scale), gradient)
+        if -float(gradient @ step) < 1e-4:  # what the step could still gain, in variances
+            break
         trial = _put(base, columns, x + step)
         if not _sound(trial):
             damping = max(damping * 10.0, 1e-3)
@@ -92,13 +94,10 @@ def fit_chain(
             new_residual, new_jacobian = _linearise(z, r, sigma, trial, place, ties)
             new_cost = float(new_residual @ new_residual)
             if new_cost <= cost:
-                done = cost - new_cost < 1e-5 * (1.0 + cost) * 0.1
                 x, chain, residual, jacobian, cost = (
                     x + step, trial, new_residual, new_jacobian, new_cost
                 )
                 damping = max(damping * 0.1, 1e-9)
-                if done:
-                    break
             else:
                 damping *= 10.0
         if damping > 1e8:
@@ -108,7 +107,7 @@ def fit_chain(
     rows = residual[: len(z)]
     return ChainFit(
         chain, ties, float(rows @ rows), len(columns) - len(ties),
-        np.linalg.inv(normal + ridge), columns,
+        np.asarray(np.linalg.inv(normal + ridge)), columns,
     )
 
 

@@ -99,7 +99,7 @@ def name_features(curve: FairCurve, profile: Profile) -> tuple[Feature, ...]:
     for chain, place in zip(curve.chains, curve.place_u95_mm, strict=True):
         noise = float(np.median(local_u95(profile)))
         spans = _ogees(chain, _spans(chain), noise)
-        for i, span in enumerate(spans):
+        for i in range(len(spans)):
             found.append(_feature(chain, place, spans, i, profile, noise))
     return tuple(found)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Segment", "cut_run"]
+__all__ = ["Costs", "Segment", "cut_run", "run_costs"]
 
 FloatArray = NDArray[np.float64]
 
@@ -26,43 +26,64 @@ class Segment:
     is_arc: bool
 
 
-def cut_run(z: FloatArray, r: FloatArray, sigma: FloatArray, log_rows: float) -> list[Segment]:
-    """Return the cheapest cutting of a run without gaps and shoulders.
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """Squared normal residuals over their variances, of every line and arc through a run.
 
-    The price is the sum of squared normal residuals over their variances, plus `log_rows` for
-    each free number (Bayesian information criterion [Schwarz1978]): a line and the place of
-    its cut cost 3, an arc and its cut 4. The optimum over all cuts is found exactly by
-    dynamic programming [BellmanRoth1969].
+    Attributes
+    ----------
+    rows : how many the run has.
+    starts : rows at which a segment may begin.
+    line, arc : for each start i, (rows - i,) cost of rows i..j; infinite where too few.
+    """
+
+    rows: int
+    starts: NDArray[np.int64]
+    line: tuple[FloatArray, ...]
+    arc: tuple[FloatArray, ...]
+
+
+def run_costs(z: FloatArray, r: FloatArray, sigma: FloatArray) -> Costs:
+    """Return what each possible segment of a run without gaps and shoulders leaves over.
 
     Parameters
     ----------
     z, r : (n,) rows, mm; z strictly increasing.
     sigma : (n,) standard deviation of the distance normal to the outline, mm.
-    log_rows : natural logarithm of the number of rows that are fitted.
+    """
+    starts = _starts(z, r, sigma)
+    pairs = [_costs(z[i:] - z[i], r[i:] - r[i], 1.0 / sigma[i:] ** 2) for i in starts]
+    return Costs(len(z), starts, tuple(p[0] for p in pairs), tuple(p[1] for p in pairs))
+
+
+def cut_run(costs: Costs, price: float) -> list[Segment]:
+    """Return the cheapest cutting of a run.
+
+    What is made least is the sum of the squared residuals plus `price` for each free number: a
+    line and the place of its cut have 3, an arc and its cut 4. With the logarithm of the
+    number of rows as price that is the Bayesian information criterion [Schwarz1978]. The
+    optimum over all cuts is found exactly by dynamic programming [BellmanRoth1969].
 
     Returns
     -------
     segments : in order; together they hold all rows. A run too short for a line is one line.
     """
-    n = len(z)
+    n = costs.rows
     if n < LINE_ROWS + 1:
         return [Segment(0, n, False)]
     best = np.full(n + 1, np.inf)
     best[0] = 0.0
     came_from = np.zeros(n + 1, dtype=np.int64)
     by_arc = np.zeros(n + 1, dtype=bool)
-    for i in _starts(z, r, sigma):
+    for i, line, arc in zip(costs.starts, costs.line, costs.arc, strict=True):
         if not np.isfinite(best[i]) or n - i < LINE_ROWS:
             continue
-        line, arc = _costs(z[i:] - z[i], r[i:] - r[i], 1.0 / sigma[i:] ** 2)
-        line = line + 3.0 * log_rows
-        arc = arc + 4.0 * log_rows
-        price = best[i] + np.minimum(line, arc)
-        stops = np.arange(i + 1, n + 1)
-        better = price < best[stops]
-        best[stops[better]] = price[better]
-        came_from[stops[better]] = i
-        by_arc[stops[better]] = (arc < line)[better]
+        straight, bent = line + 3.0 * price, arc + 4.0 * price
+        total = best[i] + np.minimum(straight, bent)
+        better = total < best[i + 1 :]
+        best[i + 1 :][better] = total[better]
+        came_from[i + 1 :][better] = i
+        by_arc[i + 1 :][better] = (bent < straight)[better]
     segments: list[Segment] = []
     stop = n
     while stop > 0:

@@ -1,0 +1,186 @@
+"""Fit one run of rows: cut it, join the ends, then drop every freedom that the noise drowns."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.chain import Chain, signed_distance
+from measure.chainfit import ChainFit, Tie, fit_chain, tie_value
+from measure.segmenting import Costs, Segment, cut_run
+
+__all__ = ["fit_run"]
+
+FloatArray = NDArray[np.float64]
+
+STEP_MM = 0.3
+"""A jump of the radius inside one row spacing is a shoulder when it is larger than this."""
+
+
+def fit_run(
+    z: FloatArray, r: FloatArray, sigma: FloatArray, costs: Costs, price: float
+) -> list[ChainFit]:
+    """Fit one run between shoulders; more than one fit where a hidden shoulder splits it.
+
+    Parameters
+    ----------
+    z, r, sigma : (n,) rows without gap, z increasing, and the standard deviation of their
+        distance normal to the outline, mm.
+    costs : of the run, see `run_costs`, for the same sigma.
+    price : of each free number, in squared standard deviations.
+    """
+    if len(z) < 2:
+        point = Chain(z.copy(), r.copy(), np.zeros(0))
+        return [ChainFit(point, (), 0.0, 1, np.zeros((0, 0)), ())]
+    segments = cut_run(costs, price)
+    parts = _split_at_steps(z, r, sigma, segments)
+    fits = []
+    for i, (part, own) in enumerate(parts):
+        low = z[0] if i == 0 else 0.5 * (z[part.start - 1] + z[part.start])
+        high = z[-1] if i == len(parts) - 1 else 0.5 * (z[part.stop - 1] + z[part.stop])
+        rows = (z[part], r[part], sigma[part])
+        fits.append(_simplify(*rows, _first_fit(*rows, own, low, high), price))
+    return fits
+
+
+def _split_at_steps(
+    z: FloatArray, r: FloatArray, sigma: FloatArray, segments: list[Segment]
+) -> list[tuple[slice, list[Segment]]]:
+    """Part a run where two neighbouring curves miss each other by a step."""
+    parts: list[tuple[slice, list[Segment]]] = []
+    first = 0
+    for k in range(1, len(segments) + 1):
+        if k < len(segments) and not _is_step(z, r, sigma, segments[k - 1], segments[k]):
+            continue
+        start, stop = segments[first].start, segments[k - 1].stop
+        own = [
+            Segment(s.start - start, s.stop - start, s.is_arc) for s in segments[first:k]
+        ]
+        parts.append((slice(start, stop), own))
+        first = k
+    return parts
+
+
+def _is_step(
+    z: FloatArray, r: FloatArray, sigma: FloatArray, left: Segment, right: Segment
+) -> bool:
+    cell = np.linspace(z[left.stop - 1], z[right.start], 9)
+    gap = _extend(z, r, left, cell) - _extend(z, r, right, cell)
+    least = float(np.min(np.abs(gap)))
+    steep = abs(r[right.start] - r[left.stop - 1]) > STEP_MM
+    return steep and not np.any(gap[:-1] * gap[1:] <= 0.0) and least > max(
+        STEP_MM, 6.0 * float(sigma[left.stop - 1])
+    )
+
+
+def _extend(z: FloatArray, r: FloatArray, segment: Segment, at: FloatArray) -> FloatArray:
+    """Return r of the curve through a segment's rows, carried on to other z."""
+    zs, rs = z[segment.start : segment.stop], r[segment.start : segment.stop]
+    if len(zs) < 2:
+        return np.full(at.shape, rs[0])
+    if not segment.is_arc:
+        return np.asarray(np.polyval(np.polyfit(zs - zs[0], rs, 1), at - zs[0]))
+    bulge = _bulge_of(zs, rs)
+    ends = Chain(zs[[0, -1]], rs[[0, -1]], np.array([bulge]))
+    return ends.segment_radius(0, at)
+
+
+def _bulge_of(z: FloatArray, r: FloatArray) -> float:
+    """Return the bulge of the arc from the first to the last row that best meets the others."""
+    n = len(z)
+    if n < 3:
+        return 0.0
+    both = [(np.full(n, z[i]), np.full(n, r[i])) for i in (0, -1)]
+    bulge = 0.0
+    for _ in range(8):
+        value = signed_distance(z, r, both[0], both[1], np.full(n, bulge))
+        slope = (signed_distance(z, r, both[0], both[1], np.full(n, bulge + 1e-6)) - value) / 1e-6
+        bulge = float(np.clip(bulge - slope @ value / (slope @ slope + 1e-12), -1.0, 1.0))
+    return bulge
+
+
+def _first_fit(
+    z: FloatArray,
+    r: FloatArray,
+    sigma: FloatArray,
+    segments: list[Segment],
+    low: float,
+    high: float,
+) -> ChainFit:
+    node_z, node_r = [low], [float(r[0])]
+    for left, right in pairwise(segments):
+        node_z.append(0.5 * float(z[left.stop - 1] + z[right.start]))
+        node_r.append(0.5 * float(r[left.stop - 1] + r[right.start]))
+    node_z.append(high)
+    node_r.append(float(r[-1]))
+    bulge = [_bulge_of(z[s.start : s.stop], r[s.start : s.stop]) if s.is_arc else 0.0
+             for s in segments]
+    start = Chain(np.array(node_z), np.array(node_r), np.array(bulge))
+    return fit_chain(z, r, sigma, start, np.array([s.is_arc for s in segments]))
+
+
+def _simplify(
+    z: FloatArray, r: FloatArray, sigma: FloatArray, fit: ChainFit, price: float
+) -> ChainFit:
+    """Level lines, smooth joints and straighten arcs as long as the criterion approves."""
+    refused: set[Tie] = set()
+    for _ in range(60):
+        offers = [offer for offer in _offers(fit) if offer[1] not in refused]
+        offers = [offer for offer in offers if offer[0] < price]
+        if not offers:
+            return fit
+        _, tie = min(offers)
+        trial = _with_tie(z, r, sigma, fit, tie)
+        if trial.criterion(price) <= fit.criterion(price):
+            fit = trial
+            refused = set() if tie[0] in ("straight", "merge") else refused
+        else:
+            refused.add(tie)
+    return fit
+
+
+def _offers(fit: ChainFit) -> list[tuple[float, Tie]]:
+    """Return what each possible tie would cost in squared deviations, to first order."""
+    chain, count = fit.chain, len(fit.chain.bulge)
+    straight = [not any(c == ("bulge", k) for c in fit.columns) for k in range(count)]
+    possible: list[Tie] = [("level", k) for k in range(count) if straight[k]]
+    possible += [("straight", k) for k in range(count) if not straight[k]]
+    possible += [("tangent", k) for k in range(1, count)]
+    place = {name: i for i, name in enumerate(fit.columns)}
+    offers = []
+    for tie in possible:
+        if tie in fit.ties:
+            continue
+        value, slopes = tie_value(chain, tie)
+        g = np.zeros(len(place))
+        for name, slope in slopes:
+            if name in place:
+                g[place[name]] = slope
+        variance = float(g @ fit.covariance @ g)
+        if variance > 1e-12:
+            offers.append((value**2 / variance, tie))
+    return offers
+
+
+def _with_tie(
+    z: FloatArray, r: FloatArray, sigma: FloatArray, fit: ChainFit, tie: Tie
+) -> ChainFit:
+    chain, count = fit.chain, len(fit.chain.bulge)
+    arcs = np.array([("bulge", k) in fit.columns for k in range(count)])
+    kind, k = tie
+    if kind == "straight":
+        arcs[k] = False
+        return fit_chain(z, r, sigma, chain, arcs, fit.ties)
+    if kind == "tangent" and not arcs[k - 1] and not arcs[k]:
+        keep = np.arange(count + 1) != k
+        merged = Chain(chain.z_mm[keep], chain.r_mm[keep], np.delete(chain.bulge, k))
+        # A tie to the removed node or segment goes with it; those beyond move down by one.
+        ties = tuple(
+            (name, i if i < k else i - 1)
+            for name, i in fit.ties
+            if not (name == "level" and i in (k - 1, k))
+        )
+        return fit_chain(z, r, sigma, merged, np.delete(arcs, k), ties)
+    return fit_chain(z, r, sigma, chain, arcs, (*fit.ties, tie))
