@@ -133,9 +133,9 @@ def _best_sense(readings: Sequence[Reading]) -> Swept:
     ]
     fits = [_fit(turned) for turned in senses]
     best = 0 if fits[0][0] <= fits[1][0] else 1
-    misfit, solved, cov = fits[best]
+    misfit, solved, cov, noise = fits[best]
     e = solved[1:]
-    offset = _unbiased(float(e @ e), float(np.trace(cov[1:, 1:])))
+    offset = _unbiased(float(e @ e), noise)
     direction = math.atan2(e[1], e[0])
     toward = np.array([math.cos(direction), math.sin(direction)])
     slope = np.concatenate([[1.0], toward])
@@ -152,10 +152,14 @@ def _best_sense(readings: Sequence[Reading]) -> Swept:
     )
 
 
-def _fit(readings: Sequence[Reading]) -> tuple[float, FloatArray, FloatArray]:
-    """Return the misfit (chi squared), the solution (r, ex, ey) and its covariance (3, 3)."""
+def _fit(readings: Sequence[Reading]) -> tuple[float, FloatArray, FloatArray, float]:
+    """Return the misfit (chi squared), the solution (r, ex, ey) and its covariance (3, 3).
+
+    Last the variance of (ex, ey) from noise alone, mm squared: errors of the turning do not
+    lengthen an offset on average, noise does.
+    """
     design, reach, covariance = _system(readings)
-    solved, _ = _solve(design, reach, covariance)
+    solved, of_noise = _solve(design, reach, covariance)
     # A hand's error in turning moves the reaches by e x n, opposite on the two sides.
     swing = TURN_SD_RAD * (design[:, 1] * solved[2] - design[:, 2] * solved[1])
     for i in range(1, len(readings)):
@@ -163,7 +167,12 @@ def _fit(readings: Sequence[Reading]) -> tuple[float, FloatArray, FloatArray]:
         covariance[pair, pair] += np.outer(swing[pair], swing[pair])
     solved, cov = _solve(design, reach, covariance)
     miss = reach - design @ solved
-    return float(miss @ np.linalg.solve(covariance, miss)), solved, cov
+    return (
+        float(miss @ np.linalg.solve(covariance, miss)),
+        solved,
+        cov,
+        float(np.trace(of_noise[1:, 1:])),
+    )
 
 
 def _system(readings: Sequence[Reading]) -> tuple[FloatArray, FloatArray, FloatArray]:
