@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.refusal import Notice
+from measure.landmarks import steep_rows
 from measure.profile import Profile
 
 __all__ = ["CUT", "END", "SETUPS", "Extreme", "LeftOut", "TraceRequest", "TraceResult"]
@@ -125,6 +126,8 @@ class TraceResult:
 
     def __post_init__(self) -> None:
         """Refuse parts that do not fit together."""
+        if len(self.profile.z_mm) == 0:
+            raise ValueError("the profile has no rows; a trace that measured nothing must refuse")
         n = len(self.outline_z_mm)
         if self.outline_px.shape != (n, 2):
             raise ValueError(f"outline_px has shape {self.outline_px.shape}, need ({n}, 2)")
@@ -140,8 +143,13 @@ class TraceResult:
         return self._row(int(np.argmax(self.profile.diameter_mm)))
 
     def smallest(self) -> Extreme:
-        """Return the row of the smallest diameter; the first one if several are equal."""
-        return self._row(int(np.argmin(self.profile.diameter_mm)))
+        """Return the row of the smallest diameter; the first one if several are equal.
+
+        Steep places, such as the tip of a dome, are passed over unless all is steep.
+        """
+        steep = steep_rows(self.profile)
+        passed = steep if not np.all(steep) else np.zeros_like(steep)
+        return self._row(int(np.argmin(np.where(passed, np.inf, self.profile.diameter_mm))))
 
     def max_diameter_mm(self) -> float:
         """Return the largest diameter, mm."""

@@ -29,7 +29,7 @@ def trace_table(result: TraceResult, every_mm: float, units: Units) -> str:
         size = units.with_spread(row.diameter_mm, row.u95_mm)
         lines.append(f"{word}  {size} at {units.place(row.z_mm)}")
     lines.append("")
-    lines += in_blocks(_heading(units), _rows(stations(result.profile, every_mm), units))
+    lines += in_blocks(_heading(units), _rows(stations(result.profile, units.step(every_mm)), units))
     if result.left_out:
         lines.append("")
         for part in result.left_out:

@@ -17,10 +17,12 @@ class Units:
     Attributes
     ----------
     name : "mm" or "in", as it stands after a number.
+    word : in full.
     inches : whether this is the inch system.
     """
 
     name: str
+    word: str
     inches: bool
 
     def number(self, mm: float) -> str:
@@ -48,6 +50,17 @@ class Units:
             return inch_fraction(mm)
         return _tidy(mm, 0) if abs(mm - round(mm)) < 0.05 else _tidy(mm, 1)
 
+    def step(self, every_mm: float) -> float:
+        """Return the spacing, mm, of the stations shown for one asked in mm.
+
+        In inches the nearest spacing that a rule shows, since 5 mm falls on no mark of it. The
+        files keep to the one asked.
+        """
+        if not self.inches:
+            return every_mm
+        steps = [MM_PER_INCH * 2.0**power for power in range(-5, 4)]
+        return min(steps, key=lambda step: abs(step - every_mm))
+
     def with_spread(self, mm: float, u95_mm: float) -> str:
         """Return a length with unit and ±: 43.6 ±0.12 mm, or 1 23/32 in (1.717 ±0.005)."""
         if self.inches:
@@ -59,8 +72,8 @@ class Units:
         return f"{self.place(a_mm)} to {self.place(b_mm)} {self.name}"
 
 
-METRIC = Units("mm", inches=False)
-INCHES = Units("in", inches=True)
+METRIC = Units("mm", "millimetres", inches=False)
+INCHES = Units("in", "inches", inches=True)
 
 
 def units_for(inches: bool) -> Units:

@@ -1,0 +1,156 @@
+"""The places of a profile that a turner looks at: crests, hollows and shoulders."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.profile import Profile
+
+__all__ = ["CREST", "END", "HOLLOW", "SHOULDER", "Landmark", "landmarks", "steep_rows"]
+
+FloatArray = NDArray[np.float64]
+
+CREST, HOLLOW, SHOULDER, END = "crest", "hollow", "shoulder", "end"
+
+LEAST_MM = 0.6
+"""A rise on the diameter that is worth a label: what a caliper and an eye make out on a bead."""
+STEEP = 1.0
+"""Slope |dr/dz| above which a diameter is ill defined."""
+EDGE_MM = 0.3
+"""A row of the grid this near to a shoulder belongs to it."""
+HALF_CHORD_MM = 0.5
+"""The slope is that of the chord over this much to both sides, since rows carry noise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Landmark:
+    """A place worth a label, mm.
+
+    Attributes
+    ----------
+    kind : `CREST` (the top of a bead or a swell), `HOLLOW` (the bottom of a cove or a neck),
+        `SHOULDER`, or `END` (thickest or thinnest at the end itself, as a taper is).
+    z_mm, diameter_mm, u95_mm : where, how thick, and how sure; of a shoulder the larger side.
+    other_mm : the smaller diameter of a shoulder; None otherwise.
+    prominence_mm : how far it stands out from what is beside it, on the diameter.
+    """
+
+    kind: str
+    z_mm: float
+    diameter_mm: float
+    u95_mm: float
+    other_mm: float | None
+    prominence_mm: float
+
+
+def landmarks(profile: Profile, least_mm: float = LEAST_MM) -> tuple[Landmark, ...]:
+    """Return crests, hollows, shoulders and outstanding ends in order along the axis.
+
+    One counts if it stands out by `least_mm` on the diameter and by twice the part of `u95_mm`
+    that rows do not share. Where the view ends at a gap nothing is said, nor where the diameter
+    is steep, as at the tip of a dome.
+    """
+    own = np.sqrt(np.maximum(profile.u95_mm**2 - profile.u95_common_mm**2, 0.0))
+    least = np.maximum(least_mm, 2.0 * own)
+    found: list[Landmark] = []
+    for piece in profile.pieces():
+        shoulders = _shoulders(profile, piece, least)
+        taken = [mark.z_mm for mark in shoulders]
+        found += shoulders
+        found += [
+            mark
+            for mark in _turns(profile, piece, least)
+            # What turns at a shoulder's edge is the shoulder.
+            if all(abs(mark.z_mm - z) > EDGE_MM for z in taken)
+        ]
+    return tuple(sorted(found, key=lambda mark: mark.z_mm))
+
+
+def _shoulders(profile: Profile, piece: slice, least: FloatArray) -> list[Landmark]:
+    z, d = profile.z_mm[piece], profile.diameter_mm[piece]
+    found = []
+    for index in np.nonzero(np.diff(z) == 0.0)[0].tolist():
+        step = float(abs(d[index + 1] - d[index]))
+        row = piece.start + index + int(d[index + 1] > d[index])
+        if step >= least[row]:
+            smaller = float(min(d[index], d[index + 1]))
+            found.append(_landmark(profile, row, SHOULDER, smaller, step))
+    return found
+
+
+def _turns(profile: Profile, piece: slice, least: FloatArray) -> list[Landmark]:
+    d = profile.diameter_mm[piece]
+    steep = steep_rows(profile)
+    last = len(profile.z_mm) - 1
+    found = []
+    for kind, heights in ((CREST, d), (HOLLOW, -d)):
+        for index, prominence in _peaks(heights):
+            row = piece.start + index
+            at_edge = row in (piece.start, piece.stop - 1)
+            if prominence < least[row] or steep[row] or (at_edge and row not in (0, last)):
+                continue
+            found.append(_landmark(profile, row, END if at_edge else kind, None, prominence))
+    return found
+
+
+def steep_rows(profile: Profile) -> NDArray[np.bool_]:
+    """Return which rows, (n,), have a slope |dr/dz| above `STEEP`, shoulders not counted.
+
+    The slope is that of the chord from half a millimetre before to half a millimetre after,
+    inside the run between shoulders and gaps.
+    """
+    steep = np.zeros(len(profile.z_mm), dtype=np.bool_)
+    for piece in profile.pieces():
+        z, r = profile.z_mm[piece], profile.diameter_mm[piece] / 2.0
+        cuts = [0, *(np.nonzero(np.diff(z) == 0.0)[0] + 1).tolist(), len(z)]
+        for a, b in pairwise(cuts):
+            if b - a < 2:
+                continue
+            low = np.maximum(z[a:b] - HALF_CHORD_MM, z[a])
+            high = np.minimum(z[a:b] + HALF_CHORD_MM, z[b - 1])
+            rise = np.interp(high, z[a:b], r[a:b]) - np.interp(low, z[a:b], r[a:b])
+            steep[piece.start + a : piece.start + b] = np.abs(rise) > STEEP * (high - low)
+    return steep
+
+
+def _peaks(heights: FloatArray) -> list[tuple[int, float]]:
+    """Return (index, prominence) of the local maxima of (n,) heights, plateaus at their middle.
+
+    The prominence is the height over the higher of two low points, one to each side, each the
+    lowest before higher ground or the end. A peak at an end has only the one side.
+    """
+    edges = np.nonzero(np.diff(heights))[0] + 1
+    starts = np.concatenate([[0], edges])
+    ends = np.concatenate([edges, [len(heights)]]) - 1
+    level = heights[starts]
+    padded = np.concatenate([[-np.inf], level, [-np.inf]])
+    tops = np.nonzero((padded[1:-1] > padded[:-2]) & (padded[1:-1] > padded[2:]))[0]
+    peaks = []
+    for top in tops.tolist():
+        lows = []
+        for side in (level[:top][::-1], level[top + 1 :]):
+            higher = np.nonzero(side > level[top])[0]
+            ground = side[: higher[0]] if len(higher) else side
+            if len(ground):
+                lows.append(float(ground.min()))
+        if lows:
+            middle = int((starts[top] + ends[top]) // 2)
+            peaks.append((middle, float(level[top]) - max(lows)))
+    return peaks
+
+
+def _landmark(
+    profile: Profile, row: int, kind: str, other: float | None, prominence: float
+) -> Landmark:
+    return Landmark(
+        kind=kind,
+        z_mm=float(profile.z_mm[row]),
+        diameter_mm=float(profile.diameter_mm[row]),
+        u95_mm=float(profile.u95_mm[row]),
+        other_mm=other,
+        prominence_mm=prominence,
+    )

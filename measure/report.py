@@ -1,0 +1,96 @@
+"""The report of a trace: one HTML page that needs nothing beside it and prints well."""
+
+from __future__ import annotations
+
+from measure.drawprofile import profile_svg
+from measure.landmarks import SHOULDER, Landmark, landmarks
+from measure.page import drawing, fill_page, picture_source
+from measure.profile import Profile
+from measure.result import CUT, TraceResult
+from measure.stations import stations
+from measure.units import METRIC, Units
+
+__all__ = ["SETUP_WORDS", "trace_report"]
+
+SETUP_WORDS = {
+    "bench": "piece lying on the bench beside the card",
+    "upright": "piece standing on the bench",
+    "level": "piece chocked level",
+    "plane": "card held in the plane of the axis",
+}
+
+
+def trace_report(
+    result: TraceResult, picture: bytes, every_mm: float = 5.0, units: Units = METRIC
+) -> str:
+    """Return the report as HTML.
+
+    Parameters
+    ----------
+    picture : the annotated photo, a JPEG.
+    every_mm : spacing of the table's rows.
+    units : how the numbers are written.
+    """
+    return fill_page(
+        "trace.html",
+        title=f"{result.photo_name}: measured",
+        photo=result.photo_name,
+        setup=SETUP_WORDS[result.setup],
+        scale_from=result.scale_from,
+        lens_from=result.lens_from,
+        notices=result.notices,
+        headline=_headline(result, units),
+        picture=picture_source(picture),
+        profile=drawing(profile_svg(result, units)),
+        unit=units.name,
+        unit_word=units.word,
+        inches=units.inches,
+        left_out=[(units.span(p.z_from_mm, p.z_to_mm), p.reason) for p in result.left_out],
+        marks=[_mark(mark, units) for mark in landmarks(result.profile)],
+        every=units.place(units.step(every_mm)),
+        rows=_rows(stations(result.profile, units.step(every_mm)), units),
+        target="board" if result.target_is_board else "card",
+        tilt=f"{result.tilt_deg:.0f}",
+        px_per_mm=f"{result.px_per_mm:.1f}",
+        known=[f"{units.number(d)} {units.name} at {units.place(z)}" for z, d in result.known],
+    )
+
+
+def _headline(result: TraceResult, units: Units) -> list[tuple[str, str, str]]:
+    """Return (name, value, place) of the numbers on top."""
+    if result.length_mm is not None and result.length_u95_mm is not None:
+        length = units.with_spread(result.length_mm, result.length_u95_mm)
+    else:
+        cut = "z = 0 is a cut" if result.z_zero == CUT else "the far end is cut off"
+        length = f"not known, {cut}"
+    rows = [("Length", length, "")]
+    for name, row in (("Largest", result.largest()), ("Smallest", result.smallest())):
+        size = units.with_spread(row.diameter_mm, row.u95_mm)
+        rows.append((name, size, f"{units.place(row.z_mm)} {units.name}"))
+    return rows
+
+
+def _mark(mark: Landmark, units: Units) -> dict[str, str]:
+    size = _row(mark.z_mm, mark.diameter_mm, mark.u95_mm, units)
+    if mark.kind == SHOULDER and mark.other_mm is not None:
+        for key, write in (("diameter", units.number), ("decimal", units.fine)):
+            size[key] = f"{write(mark.other_mm)} / {write(mark.diameter_mm)}"
+    return {"what": mark.kind, **size}
+
+
+def _rows(profile: Profile, units: Units) -> list[dict[str, str]]:
+    rows = []
+    for z, d, u, common in zip(
+        profile.z_mm, profile.diameter_mm, profile.u95_mm, profile.u95_common_mm, strict=True
+    ):
+        rows.append({**_row(z, d, u, units), "common": units.spread(common)})
+    return rows
+
+
+def _row(z_mm: float, diameter_mm: float, u95_mm: float, units: Units) -> dict[str, str]:
+    return {
+        "place": units.place(float(z_mm)),
+        "diameter": units.number(float(diameter_mm)),
+        "decimal": units.fine(float(diameter_mm)),
+        "spread": units.spread(float(u95_mm)),
+    }
