@@ -1,0 +1,178 @@
+"""Sizes as a turner gives them, presets, and the command as it is typed."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+from calib.refusal import BadFileError, RefusalError
+from measure.presets import preset_named, presets_from, read_presets
+from measure.sizes import given_size
+
+MECHANISM = """
+name = "Quay"
+[[bore]]
+name = "seat"
+part = "body"
+from = "foot"
+diameter_mm = 42.0
+tolerance_mm = 0.3
+depth_mm = 8.0
+"""
+PROFILE = "z_mm,diameter_mm,u95_mm,u95_common_mm\n" + "".join(
+    f"{0.25 * i},{43.5 if i < 40 else 60.0},0.12,0.05\n" for i in range(100)
+)
+HOLE = {
+    "schema": 1,
+    "kind": "hole",
+    "photo": "face.jpg",
+    "circles": [
+        {"name": "recess", "diameter_mm": 44.0, "u95_mm": 0.1, "u95_common_mm": 0.06},
+        {"name": "rim", "diameter_mm": 60.0, "u95_mm": 0.1},
+    ],
+    "warnings": [],
+}
+
+
+@pytest.mark.parametrize(
+    ("text", "diameter", "u95"),
+    [
+        ("43.6±0.1", 43.6, 0.1),
+        ("43,6 +- 0,05 mm", 43.6, 0.05),
+        ("43.6+/-.2", 43.6, 0.2),
+        ("1 5/8in ±0.004", 41.275, 0.1016),
+        ("1-5/8 in", 41.275, 0.1),
+        ("0.5in", 12.7, 0.1),
+    ],
+)
+def test_typed_sizes(text, diameter, u95):
+    size = given_size(text).size
+    assert size.diameter_mm == pytest.approx(diameter)
+    assert size.u95_mm == pytest.approx(u95)
+
+
+def test_a_size_without_spread_says_what_was_taken():
+    assert [n.code for n in given_size("43.6").notices] == ["u95-assumed"]
+    assert given_size("43.6±0.1").notices == ()
+
+
+@pytest.mark.parametrize("text", ["", "abc", "43.6±", "-3", "0", "nan", "1/0in", "43±50", "9999"])
+def test_what_is_no_size(text):
+    with pytest.raises(BadFileError) as refusal:
+        given_size(text)
+    assert refusal.value.notice.code == "size-text"
+
+
+@pytest.fixture
+def folder(tmp_path):
+    (tmp_path / "quay.toml").write_text(MECHANISM)
+    (tmp_path / "neck").mkdir()
+    (tmp_path / "neck" / "profile.csv").write_text(PROFILE)
+    (tmp_path / "neck" / "result.json").write_text(
+        json.dumps({"schema": 1, "kind": "trace", "photo": "neck.jpg"})
+    )
+    (tmp_path / "face").mkdir()
+    (tmp_path / "face" / "result.json").write_text(json.dumps(HOLE))
+    return tmp_path
+
+
+def test_sizes_from_files(folder):
+    neck = given_size(f"{folder}/neck@5").size
+    assert (neck.diameter_mm, neck.u95_mm, neck.u95_common_mm) == (43.5, 0.12, 0.05)
+    assert given_size(f"{folder}/neck/profile.csv@5..20").size.diameter_mm == 60.0
+    recess = given_size(f"{folder}/face@recess").size
+    assert (recess.diameter_mm, recess.u95_common_mm) == (44.0, 0.06)
+    assert given_size(f"{folder}/face/result.json@circle2").size.diameter_mm == 60.0
+    seat = given_size(f"{folder}/quay.toml@seat")
+    assert seat.size.diameter_mm == 42.0
+    assert seat.wants is not None
+    assert (seat.wants.least_mm, seat.wants.most_mm) == (-0.3, 0.3)
+
+
+def test_one_photo_is_told_from_two(folder):
+    recess, rim = (given_size(f"{folder}/face@{name}").size for name in ("recess", "rim"))
+    assert recess.photo == rim.photo
+    assert given_size(f"{folder}/neck@5").size.photo != recess.photo
+
+
+@pytest.mark.parametrize(
+    ("which", "code"),
+    [
+        ("neck@10", "size-on-shoulder"),
+        ("neck@99", "size-not-there"),
+        ("neck@40..60", "size-not-there"),
+        ("face@tenon", "size-not-there"),
+        ("quay.toml@tenon", "size-not-there"),
+    ],
+)
+def test_what_a_file_does_not_hold(folder, which, code):
+    with pytest.raises(RefusalError) as refusal:
+        given_size(f"{folder}/{which}")
+    assert refusal.value.notice.code == code
+
+
+def test_presets_that_come_with_the_tool():
+    """Glued, push and turning by hand: common practice, no source."""
+    assert [preset.name for preset in read_presets()] == ["glued", "push", "turning"]
+
+
+def test_a_range_typed_as_a_fit():
+    assert preset_named(read_presets(), "0.2,0.4").middle_mm == pytest.approx(0.3)
+    with pytest.raises(BadFileError) as refusal:
+        preset_named(read_presets(), "snug")
+    assert refusal.value.notice.code == "unknown-fit"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "[x",
+        "a = 1",
+        '[x]\nsays = "a"\nleast_mm = 1',
+        '[x]\nsays = "a"\nleast_mm = 0.5\nmost_mm = 0.4',
+        '[x]\nsays = "a"\nleast_mm = nan\nmost_mm = 0.4',
+        '[x]\nsays = "a"\nleast_mm = true\nmost_mm = 0.4',
+        '[x]\nsays = "a"\nleast_mm = 0\nmost_mm = 0.4\nextra = 1',
+    ],
+)
+def test_presets_that_are_none(text):
+    with pytest.raises(BadFileError) as refusal:
+        presets_from(text, "mine.toml")
+    assert refusal.value.notice.code == "fit-presets"
+
+
+def run(*words, cwd=None):
+    call = [sys.executable, "-c", "from measure.cli import main; main()", "fit", *words]
+    return subprocess.run(call, capture_output=True, text=True, cwd=cwd, check=False)
+
+
+def test_command_prints_one_object(folder):
+    done = run(f"{folder}/neck@5", f"{folder}/face@recess", "--json", "--out", f"{folder}/out")
+    assert done.returncode == 0, done.stderr
+    data = json.loads(done.stdout)
+    assert data["clearance_mm"] == pytest.approx(0.5)
+    assert data["one_photo"] is False
+    assert [row["name"] for row in data["fits"]] == ["glued", "push", "turning"]
+    assert json.loads((folder / "out" / "result.json").read_text()) == data
+
+
+def test_mechanism_and_its_bore_either_way_round(folder):
+    one = json.loads(run("41.5±0.1", f"{folder}/quay.toml@seat", "--json").stdout)
+    two = json.loads(run(f"{folder}/quay.toml@seat", "41.5±0.1", "--json").stdout)
+    assert one == two
+    assert one["clearance_mm"] == pytest.approx(-0.5)
+    assert one["fits"][0]["take_off_mm"] == pytest.approx(0.5)
+    both = run(f"{folder}/quay.toml@seat", f"{folder}/quay.toml@seat", "--json")
+    assert both.returncode == 2
+    assert json.loads(both.stdout)["code"] == "two-mechanisms"
+
+
+def test_command_refuses_in_two_lines(folder):
+    done = run("12.5±0.1", f"{folder}/nowhere@3")
+    assert done.returncode == 2
+    assert len(done.stderr.strip().splitlines()) == 2
+    assert done.stdout == ""
