@@ -1,0 +1,306 @@
+"""The scene handed to mitsuba: path-traced light, flat coverage for tests, and rays."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from sample_images.rendering import meshes
+from sample_images.rendering.cards import artwork
+from sample_images.rendering.meshes import Mesh
+from sample_images.rendering.noise import cloud
+from sample_images.rendering.scene import Board, Flat, Scene
+from sample_images.rendering.supports import support_picture
+from sample_images.rendering.woods import wood_colour
+
+__all__ = ["Tracer", "open_tracer"]
+
+FloatArray = NDArray[np.float64]
+
+BENCH_MM = 4000.0
+FINEST_PATCH_PX = 4600
+DEPTH = 4
+"""Light paths: lamp, bench, piece, eye."""
+
+
+class Tracer:
+    """A scene loaded into mitsuba; use `open_tracer`."""
+
+    def __init__(self, scene: Scene, folder: Path, flat: bool) -> None:
+        import mitsuba
+
+        mitsuba.set_variant("scalar_rgb")
+        self._mi: Any = mitsuba
+        self._scene = scene
+        self._folder = folder
+        self._flat = flat
+        parts = self._parts()
+        self.loaded = mitsuba.load_dict(
+            {"type": "scene", **parts, **({} if flat else self._lights()), "sensor": self._sensor()}
+        )
+
+    def light(self, spp: int, seed: int = 0) -> NDArray[np.float32]:
+        """Return the linear picture without distortion, (rows, columns, 3), any exposure."""
+        depth = 1 if self._flat else DEPTH
+        # hide_emitters would also hide the room behind the bench: the room may show.
+        path = self._mi.load_dict({"type": "path", "max_depth": depth, "rr_depth": 16})
+        return np.array(self._mi.render(self.loaded, integrator=path, spp=spp, seed=seed))
+
+    def blocked(self, points: FloatArray, eye: FloatArray) -> NDArray[np.bool_]:
+        """Return which points, (n, 3), something hides from the eye."""
+        mi = self._mi
+        hidden = np.empty(len(points), bool)
+        for i, point in enumerate(points):
+            way = eye - point
+            far = float(np.linalg.norm(way))
+            ray = mi.Ray3f(mi.Point3f(point.tolist()), mi.Vector3f((way / far).tolist()), far, 0.0, [])
+            hidden[i] = self.loaded.ray_test(ray)
+        return hidden
+
+    def _parts(self) -> dict[str, Any]:
+        scene = self._scene
+        parts: dict[str, Any] = {}
+        piece = meshes.revolved(scene.zr).moved(scene.piece_to_world)
+        parts["piece"] = self._shape("piece", piece, self._piece_look(), 1.0)
+        for i, target in enumerate(scene.targets):
+            parts |= self._card(i, target) if isinstance(target, Flat) else self._board(i, target)
+        for i, prop in enumerate(scene.props):
+            mesh = meshes.block(tuple(prop.size)) if prop.kind == "block" else meshes.revolved(prop.size)
+            look = self._metal(prop.colour) if prop.metal else self._paint(prop.colour, 0.35)
+            parts[f"prop{i}"] = self._shape(f"prop{i}", mesh.moved(prop.to_world), look, 0.0)
+        if not self._flat:
+            parts |= self._bench()
+        return parts
+
+    def _shape(self, name: str, mesh: Mesh, look: dict[str, Any], glow: float) -> dict[str, Any]:
+        path = self._folder / f"{name}.ply"
+        meshes.write_ply(mesh, path)
+        shape: dict[str, Any] = {"type": "ply", "filename": str(path), "flip_tex_coords": False}
+        if not self._flat:
+            return {**shape, "bsdf": look}
+        # Black things of which some glow: the picture is the pixels' exact share of each.
+        shape["bsdf"] = {"type": "diffuse", "reflectance": {"type": "rgb", "value": 0.0}}
+        if glow > 0.0:
+            shape["emitter"] = {"type": "area", "radiance": {"type": "rgb", "value": glow}}
+        return shape
+
+    def _picture(self, linear: NDArray[np.float32], wrap: str = "clamp") -> dict[str, Any]:
+        """A texture of linear albedos; row 0 is v = 1, as artwork is drawn from the top."""
+        bitmap = self._mi.Bitmap(np.ascontiguousarray(linear[::-1, :, :3], dtype=np.float32))
+        return {"type": "bitmap", "bitmap": bitmap, "raw": True, "wrap_mode": wrap}
+
+    def _paint(self, colour: Any, roughness: float) -> dict[str, Any]:
+        value = colour if isinstance(colour, dict) else {"type": "rgb", "value": list(colour)}
+        return {"type": "roughplastic", "distribution": "ggx", "alpha": roughness, "diffuse_reflectance": value}
+
+    def _metal(self, colour: Any, along: float = 0.10, across: float = 0.28) -> dict[str, Any]:
+        return {
+            "type": "roughconductor",
+            "material": "Cr",
+            "distribution": "ggx",
+            "alpha_u": along,
+            "alpha_v": across,
+            "specular_reflectance": {"type": "rgb", "value": list(colour)},
+        }
+
+    def _piece_look(self) -> dict[str, Any]:
+        scene = self._scene
+        if self._flat:
+            return {}
+        if scene.material == "steel":
+            return self._metal((0.95, 0.95, 0.95))
+        rng = np.random.default_rng(scene.seed + 5)
+        return self._paint(self._picture(self._wood_picture(), "mirror"), rng.uniform(0.22, 0.45))
+
+    def _wood_picture(self) -> NDArray[np.float32]:
+        closed, fraction = meshes.closed_meridian(self._scene.zr)
+        length = float(np.hypot(*np.diff(closed, axis=0).T).sum())
+        texel = 1.0 / self._px_per_mm()
+        columns = int(np.clip(2.0 * np.pi * closed[:, 1].max() / texel, 256, 2400))
+        rows = int(np.clip(length / texel, 256, 4600))
+        v = 1.0 - (np.arange(rows) + 0.5) / rows
+        z, r = np.interp(v, fraction, closed[:, 0]), np.interp(v, fraction, closed[:, 1])
+        angle = (np.arange(columns) + 0.5) / columns * 2.0 * np.pi
+        points = np.empty((rows, columns, 3), np.float32)
+        points[..., 0] = r[:, None] * np.cos(angle)
+        points[..., 1] = r[:, None] * np.sin(angle)
+        points[..., 2] = z[:, None]
+        return wood_colour(self._scene.material, points, self._scene.seed)
+
+    def _px_per_mm(self) -> float:
+        camera = self._scene.camera
+        middle = self._scene.piece_to_world @ np.append([0.0, 0.0, self._scene.zr[:, 0].mean()], 1.0)
+        return float(camera.focal_px / camera.depth(middle[:3]))
+
+    def _card(self, i: int, card: Flat) -> dict[str, Any]:
+        face = meshes.card_face(card.width_mm, card.height_mm, card.corner_mm).moved(card.to_world)
+        wall = meshes.card_wall(card.width_mm, card.height_mm, card.corner_mm, card.thickness_mm)
+        look, rim = {}, {}
+        if not self._flat:
+            art = artwork(card.art, card.art_seed)
+            look = self._paint(self._picture(art), 0.22)
+            # The core is white, tinted by what shows through.
+            rim = self._paint((0.45 + 0.45 * np.median(art, axis=(0, 1))).tolist(), 0.3)
+        return {
+            f"card{i}": self._shape(f"card{i}", face, look, 1.0),
+            f"card{i}wall": self._shape(f"card{i}wall", wall.moved(card.to_world), rim, 0.0),
+        }
+
+    def _board(self, i: int, board: Board) -> dict[str, Any]:
+        width, height = board.true_mm
+        face = meshes.card_face(width, height, 0.0).moved(board.to_world)
+        wall = meshes.card_wall(width, height, 0.0, board.thickness_mm).moved(board.to_world)
+        look = {}
+        if not self._flat:
+            read = cv2.imread(board.picture, cv2.IMREAD_GRAYSCALE)
+            if read is None:
+                raise ValueError(f"got no picture at {board.picture}, need the board's page")
+            # Toner is not quite black, paper not quite white.
+            grey = (read.astype(np.float32) / 255.0) ** 2.2 * 0.74 + 0.035
+            page = self._picture(grey[..., None])
+            look = {"type": "diffuse", "reflectance": page}
+        paper = {"type": "diffuse", "reflectance": {"type": "rgb", "value": 0.76}}
+        return {
+            f"board{i}": self._shape(f"board{i}", face, look, 0.0),
+            f"board{i}wall": self._shape(f"board{i}wall", wall, paper, 0.0),
+        }
+
+    def _bench(self) -> dict[str, Any]:
+        scene, mi = self._scene, self._mi
+        patch = self._seen_patch()
+        px = float(np.clip(self._px_per_mm(), 1.0, FINEST_PATCH_PX / max(patch)))
+        picture = support_picture(scene.support, patch, px, scene.seed + 3)
+        turn = mi.ScalarTransform4f().rotate([0, 0, 1], scene.support_turn_deg)
+        scale = [BENCH_MM / 2.0] * 2 + [1.0]
+        texture = self._picture(picture, "mirror")
+        repeats = [BENCH_MM / patch[0], BENCH_MM / patch[1], 1.0]
+        # The patch's middle lies at the origin: shift whole repeats there.
+        shift = [0.5 - repeats[0] / 2.0, 0.5 - repeats[1] / 2.0, 0.0]
+        texture["to_uv"] = mi.ScalarTransform4f().translate(shift).scale(repeats)
+        rough = {"type": "diffuse", "reflectance": texture}
+        parts = {
+            "bench": {
+                "type": "rectangle",
+                "to_world": turn @ mi.ScalarTransform4f().scale(scale),
+                "bsdf": self._paint(texture, 0.4) if "planks" in scene.support else rough,
+            }
+        }
+        if scene.backdrop_y_mm is not None:
+            parts["wall"] = self._backdrop(scene.backdrop_y_mm)
+        return parts
+
+    def _seen_patch(self) -> tuple[float, float]:
+        """Size of the bench's finely drawn patch round the origin: what the picture sees of it."""
+        camera = self._scene.camera
+        w, h = camera.size_px
+        corner = np.array([[0, 0], [w, 0], [w, h], [0, h]], float) - camera.centre_px
+        rays = np.column_stack([corner / camera.focal_px, np.ones(4)]) @ camera.rotation
+        eye = camera.position
+        reach = [700.0]
+        if np.all(rays[:, 2] < -0.05):
+            ground = eye[:2] - eye[2] / rays[:, 2:3] * rays[:, :2]
+            reach = [2.1 * float(np.abs(ground).max())]
+        side = float(np.clip(max(reach), 200.0, 900.0))
+        return side, side
+
+    def _backdrop(self, y_mm: float) -> dict[str, Any]:
+        mi = self._mi
+        rng = np.random.default_rng(self._scene.seed + 9)
+        shape = (900, 1200)
+        tone = rng.uniform(0.25, 0.6) * (1.0 + 0.10 * cloud(shape, (60, 60), self._scene.seed))
+        tone = tone * (1.0 + 0.25 * cloud(shape, (400, 300), self._scene.seed + 1))
+        picture = tone[..., None] * rng.uniform(0.85, 1.0, 3).astype(np.float32)
+        place = mi.ScalarTransform4f().translate([0, y_mm, 0]).rotate([1, 0, 0], 90).scale([1500, 1200, 1])
+        return {
+            "type": "rectangle",
+            "to_world": place,
+            "bsdf": {"type": "diffuse", "reflectance": self._picture(np.clip(picture, 0.02, 0.8))},
+        }
+
+    def _lights(self) -> dict[str, Any]:
+        mi, light = self._mi, self._scene.light
+        azimuth, elevation = np.deg2rad([light.azimuth_deg, light.elevation_deg])
+        towards = np.array(
+            [np.cos(azimuth) * np.cos(elevation), np.sin(azimuth) * np.cos(elevation), np.sin(elevation)]
+        )
+        place = towards * light.distance_mm
+        # Irradiance on the bench of a small square facing it: L A sin(elevation) / d^2.
+        room = _room(self._scene.seed)
+        level = light.strength * np.pi * float(room[: len(room) // 2].mean())
+        radiance = level * light.distance_mm**2 / (light.side_mm**2 * np.sin(elevation))
+        tint = np.array([1.0 + light.warmth, 1.0, 1.0 - light.warmth])
+        look = mi.ScalarTransform4f().look_at(origin=place.tolist(), target=[0, 0, 0], up=[0.1, 0.2, 0.97])
+        return {
+            "room": {
+                "type": "envmap",
+                "bitmap": mi.Bitmap(room),
+                "to_world": mi.ScalarTransform4f().rotate([1, 0, 0], 90),
+            },
+            "lamp": {
+                "type": "rectangle",
+                "to_world": look @ mi.ScalarTransform4f().scale([light.side_mm / 2.0] * 2 + [1.0]),
+                "emitter": {"type": "area", "radiance": {"type": "rgb", "value": (radiance * tint).tolist()}},
+            },
+        }
+
+    def _sensor(self) -> dict[str, Any]:
+        mi, camera = self._mi, self._scene.camera
+        width, height = camera.rendered_size()
+        # mitsuba's camera has x to the left and y up; OpenCV's x to the right and y down.
+        to_world = np.eye(4)
+        to_world[:3, :3] = camera.rotation.T @ np.diag([-1.0, -1.0, 1.0])
+        to_world[:3, 3] = camera.position
+        sensor = {
+            "type": "perspective",
+            "fov_axis": "x",
+            "fov": float(np.rad2deg(2.0 * np.arctan(width / 2.0 / camera.focal_px))),
+            "near_clip": 5.0,
+            "far_clip": 1.0e4,
+            "to_world": mi.ScalarTransform4f(to_world.tolist()),
+            "film": {
+                "type": "hdrfilm",
+                "width": width,
+                "height": height,
+                "rfilter": {"type": "box"},
+                "pixel_format": "rgb",
+                "component_format": "float32",
+            },
+            "sampler": {"type": "multijitter"},
+        }
+        if camera.aperture_mm > 0.0:
+            sensor |= {
+                "type": "thinlens",
+                "aperture_radius": camera.aperture_mm / 2.0,
+                "focus_distance": camera.focus_mm,
+            }
+        return sensor
+
+
+@contextmanager
+def open_tracer(scene: Scene, flat: bool = False) -> Iterator[Tracer]:
+    """Load a scene. `flat`: piece and cards glow evenly, all else is black, nothing is lit."""
+    with tempfile.TemporaryDirectory() as folder:
+        yield Tracer(scene, Path(folder), flat)
+
+
+def _room(seed: int) -> NDArray[np.float32]:
+    """Return a room's light by direction, (rows, columns, 3): pale ceiling, walls, two windows."""
+    rng = np.random.default_rng(seed + 21)
+    rows, columns = 128, 256
+    height = np.linspace(90.0, -90.0, rows)[:, None]
+    walls = 0.55 + 0.15 * cloud((rows, columns), (24, 24), seed + 22)
+    ceiling = 0.5 / (1.0 + np.exp(-(height - 40.0) / 6.0))
+    floor = -0.3 / (1.0 + np.exp((height + 8.0) / 5.0))
+    tone = np.repeat((walls + ceiling + floor)[..., None], 3, axis=2)
+    for _ in range(2):
+        left = int(rng.uniform(0, columns - 40))
+        tone[25:60, left : left + int(rng.uniform(14, 36))] += (1.5, 1.7, 1.9)
+    tone = cv2.GaussianBlur(tone.astype(np.float32), (0, 0), 1.5)
+    return np.asarray(np.clip(tone * np.array([1.0, 0.99, 0.96]), 0.02, None), np.float32)
