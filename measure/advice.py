@@ -1,177 +1,70 @@
-"""The fewest caliper readings that settle what is too close to call."""
+"""What a making sheet advises: order of work, first drill, cautions; common practice."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from measure.mechanism import CAP
+from measure.speeds import Speeds
+from measure.wall import Section, WoodPart
 
-import numpy as np
-from numpy.typing import NDArray
-from scipy.special import ndtr
-
-from measure.caliper import CALIPER_SD_MM, error_covariance, observe
-from measure.judge import UNSURE, Deviations, verdicts
-
-__all__ = ["Advice", "Reading", "advise"]
-
-FloatArray = NDArray[np.float64]
-
-_MOST_READINGS = 4
-_CANDIDATE_STEP_MM = 1.0
-_FLAT = 0.15
-"""Slope up to which calipers seat well: 1 mm along changes the diameter by 0.3 mm at most."""
-_LEAST_GAIN = 0.03
-"""A further reading must settle this part of what is open."""
-_DRAWS = 400
-_CAUTIOUS = 0.2
+__all__ = ["cautions", "first_drill", "making_steps"]
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One place to put the calipers; mm.
-
-    Attributes
-    ----------
-    z_mm : along the plan. `piece_z_mm` : along the piece, as `--known` wants it.
-    diameter_mm : what the photo says there, `u95_mm` how well.
-    plan_diameter_mm : planned there; `least_mm`, `most_mm` : its limits.
-    """
-
-    z_mm: float
-    piece_z_mm: float
-    diameter_mm: float
-    u95_mm: float
-    plan_diameter_mm: float
-    least_mm: float
-    most_mm: float
-
-
-@dataclass(frozen=True, slots=True)
-class Advice:
-    """Readings in order of worth, and what they do for the rows that are too close to call.
-
-    Attributes
-    ----------
-    readings : none if nothing is open, or if calipers would settle too little of it.
-    open_mm : length of the piece that is too close to call.
-    settles_mm : at least this much of it is settled in four cases of five.
-    likely_mm : settled on average.
-    """
-
-    readings: tuple[Reading, ...]
-    open_mm: float
-    settles_mm: float
-    likely_mm: float
+def making_steps(
+    parts: tuple[WoodPart, ...], section: Section | None, layered: bool
+) -> tuple[str, ...]:
+    """Return the order of work, one line a step (common practice, no source)."""
+    steps = []
+    if layered:
+        steps.append("Plane the layers, glue up in the order drawn, leave in the clamps overnight.")
+    steps.append("Saw the blank square, mark the centres, rough to a cylinder, cut a chuck spigot.")
+    if len(parts) > 1:
+        steps.append("Part body and cap roughly, with a spigot on each; keep the grain in line.")
+    if section is not None:
+        steps.append("Square the foot and bore before shaping, in the order of the table; "
+                     "remount on the bores.")  # fmt: skip
+    if any(part.neck_mm for part in parts):
+        steps.append("Turn the neck last in steps of a shaving; try the cap until it turns by hand.")
+    steps.append("Lay the story stick on the turning work and mark every line with a pencil.")
+    steps.append("Part down at the marks to the caliper settings, shoulders and coves first.")
+    steps.append("Join the settings with gouge and skew; stop the lathe and offer the template.")
+    steps.append("Sand through the grits, finish, part off, clean up the foot.")
+    return tuple(steps)
 
 
-def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
-    """Choose greedily: each reading is that which settles most, the earlier ones given.
-
-    A reading narrows the error that all rows share and the errors of its neighbours; the plan's
-    own uncertainty and the placement's stay. How many rows settle depends on what the calipers
-    say, which is drawn from what the photo leaves open.
-    """
-    unsure = rows.verdict == UNSURE
-    spacing = _row_mm(rows)
-    open_mm = float(np.sum(spacing[unsure]))
-    candidates = _candidates(rows)
-    if open_mm == 0.0 or len(candidates) == 0:
-        return Advice((), open_mm, 0.0, 0.0)
-    covariance = error_covariance(rows.z_mm, rows.own_u95_mm, rows.own_common_mm)
-    start = np.diag(covariance)[:-1].copy()
-    rest = np.maximum(rows.u95_mm**2 / 1.96**2 - start, 0.0)
-    chosen: list[int] = []
-    steps: list[FloatArray] = []
-    reached = 0.0
-    while len(chosen) < _MOST_READINGS:
-        worth = _worth(rows, unsure, spacing, covariance, start, rest, candidates, caliper_sd_mm)
-        best = int(np.argmax(worth))
-        if worth[best] - reached < max(_LEAST_GAIN * open_mm, 0.5):
-            break
-        row = int(candidates[best])
-        reached = float(worth[best])
-        chosen.append(row)
-        spread = float(np.sqrt(covariance[row, row] + caliper_sd_mm**2))
-        covariance, gain = observe(covariance, row, caliper_sd_mm)
-        steps.append(gain[:-1] * spread)
-    if not chosen:
-        return Advice((), open_mm, 0.0, 0.0)
-    settled = _drawn(rows, unsure, spacing, np.diag(covariance)[:-1] + rest, np.array(steps))
-    return Advice(
-        tuple(_reading(rows, row) for row in chosen),
-        open_mm,
-        float(np.quantile(settled, _CAUTIOUS)),
-        float(np.mean(settled)),
-    )
+def first_drill(section: Section | None) -> str:
+    """Return which bore to drill first and why; empty without a mechanism."""
+    if section is None or not section.bores:
+        return ""
+    body = [b.bore for b in section.bores if b.bore.part != CAP] or [
+        b.bore for b in section.bores
+    ]
+    first = body[0]
+    narrow = min(body, key=lambda b: b.diameter_mm)
+    text = f"First drill {first.diameter_mm:g} mm ({first.name}): widest first, so that the "
+    text += "centre spur of each bit finds wood."
+    if narrow is not first:
+        text += (
+            f" With a stepped cutter on a pilot: first {narrow.diameter_mm:g} mm, "
+            "so that the pilot runs in its hole."
+        )
+    return text
 
 
-def _row_mm(rows: Deviations) -> FloatArray:
-    """Return the length of piece that each row stands for, mm; half a gap counts 0.125 at most."""
-    half = np.minimum(np.diff(rows.z_mm, prepend=rows.z_mm[:1], append=rows.z_mm[-1:]), 0.5) / 2.0
-    return np.asarray(half[:-1] + half[1:])
-
-
-def _candidates(rows: Deviations) -> NDArray[np.int64]:
-    """Return rows where calipers seat well, about one each millimetre."""
-    flat = np.nonzero(~rows.normal & (rows.slope <= _FLAT) & (rows.diameter_mm > 2.0))[0]
-    if len(flat) == 0:
-        flat = np.nonzero(~rows.normal & (rows.diameter_mm > 2.0))[0]
-    if len(flat) == 0:
-        return np.asarray(flat)
-    slot = np.floor(rows.z_mm[flat] / _CANDIDATE_STEP_MM)
-    first = np.concatenate([[True], np.diff(slot) != 0])
-    return np.asarray(flat[first])
-
-
-def _worth(
-    rows: Deviations,
-    unsure: NDArray[np.bool_],
-    spacing: FloatArray,
-    covariance: FloatArray,
-    start: FloatArray,
-    rest: FloatArray,
-    candidates: NDArray[np.int64],
-    sd_mm: float,
-) -> FloatArray:
-    """Return the length, mm, expected to be settled once each candidate is read as well, (k,)."""
-    n = len(rows)
-    columns = covariance[:n, candidates][unsure]
-    spread2 = covariance[candidates, candidates] + sd_mm**2
-    after = np.maximum(np.diag(covariance)[:n][unsure][:, None] - columns**2 / spread2, 0.0)
-    shift = np.sqrt(np.maximum(start[unsure][:, None] - after, 1e-12))
-    guard = 1.96 * np.sqrt(after + rest[unsure][:, None])
-    d = rows.deviation_mm[unsure][:, None]
-    proud, shy = rows.proud_mm[unsure][:, None], rows.shy_mm[unsure][:, None]
-    inside = ndtr((proud - guard - d) / shift) - ndtr((-shy + guard - d) / shift)
-    above = ndtr((d - proud - guard) / shift)
-    below = ndtr((-shy - guard - d) / shift)
-    chance = np.maximum(inside, 0.0) + above + below
-    return np.asarray(spacing[unsure] @ chance)
-
-
-def _drawn(
-    rows: Deviations,
-    unsure: NDArray[np.bool_],
-    spacing: FloatArray,
-    variance: FloatArray,
-    steps: FloatArray,
-) -> FloatArray:
-    """Return the length settled in each of many draws of what the calipers may say, mm."""
-    # A fixed seed: the same photo must give the same advice.
-    draws = np.random.default_rng(20240229).standard_normal((_DRAWS, len(steps)))
-    d = rows.deviation_mm[unsure][None, :] + draws @ steps[:, unsure]
-    guard = 1.96 * np.sqrt(np.maximum(variance[unsure], 0.0))[None, :]
-    verdict = verdicts(d, guard, rows.proud_mm[unsure][None, :], rows.shy_mm[unsure][None, :])
-    return np.asarray((verdict != UNSURE) @ spacing[unsure])
-
-
-def _reading(rows: Deviations, row: int) -> Reading:
-    planned = float(rows.plan_diameter_mm[row])
-    return Reading(
-        z_mm=float(rows.z_mm[row]),
-        piece_z_mm=float(rows.piece_z_mm[row]),
-        diameter_mm=float(rows.diameter_mm[row]),
-        u95_mm=float(rows.u95_mm[row]),
-        plan_diameter_mm=planned,
-        least_mm=planned - float(rows.shy_mm[row]),
-        most_mm=planned + float(rows.proud_mm[row]),
+def cautions(speeds: Speeds) -> tuple[str, ...]:
+    """Return the usual cautions, short; each defers to manuals, rules and training."""
+    return (
+        "Speeds are starting points: begin lower, and lower still while the blank is square, "
+        "cracked, glued up or out of balance. The machine's plate and manual rule.",
+        f"Rough {speeds.roughing[0]} to {speeds.roughing[1]}, shape {speeds.shaping[0]} to "
+        f"{speeds.shaping[1]}, sand {speeds.sanding[0]} to {speeds.sanding[1]} rev/min.",
+        "Full face shield. Dust: extraction and a mask that fits; the dust of some woods "
+        "sensitises skin and lungs.",
+        "Spigot to fit the jaws, full depth, tight; tailstock up as long as it can stay. "
+        "Spin by hand before switching on; stand aside while it starts.",
+        "Stop the lathe before measuring, moving the rest or offering the template. No gloves, "
+        "loose sleeves or cloth near turning work.",
+        "Bore at the bit's own speed, clear chips often, never hold the work by hand.",
+        "Finish and food: by the maker's data sheet, fully cured. Oily rags can catch fire by "
+        "themselves: lay them out flat, outdoors.",
+        "Local rules and what a trained turner tells you come before this sheet.",
     )

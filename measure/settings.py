@@ -1,0 +1,89 @@
+"""Caliper settings: where along the piece to set which diameter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil
+
+from measure.features import Feature
+
+__all__ = ["STEP_MM", "Setting", "caliper_setting", "settings_of"]
+
+STEP_MM = 0.5
+LEAVE_MM = 0.1
+"""An excess that no caliper setting at the lathe resolves, mm."""
+SAME_MM = 0.3
+"""Two settings nearer than this along the axis and on the diameter are one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One diameter to turn to; millimetres.
+
+    Attributes
+    ----------
+    z_mm : from the start end.
+    name : what is turned there.
+    diameter_mm, u95_mm : exact value and its 95 % half-width.
+    setting_mm : for the caliper while turning: up to the next 0.5 mm, since wood that is left
+        proud can still come off.
+    """
+
+    z_mm: float
+    name: str
+    diameter_mm: float
+    u95_mm: float
+    setting_mm: float
+
+
+def caliper_setting(diameter_mm: float) -> float:
+    """Return the diameter rounded up to 0.5 mm; 0.1 mm over a step counts as that step."""
+    return max(ceil((diameter_mm - LEAVE_MM) / STEP_MM - 1e-9), 0) * STEP_MM
+
+
+def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
+    """Return the settings for features in order along the axis.
+
+    A bead is set at its crest, a cove at its bottom, a flat in its middle, a taper, ogee or
+    quarter round at both ends, a shoulder on both sides; what the neighbour already says is
+    not said twice.
+    """
+    wishes: list[tuple[int, Setting]] = []
+    for i, f in enumerate(features):
+        first, last = i == 0, i == len(features) - 1
+        if f.kind in ("cylinder", "fillet", "tenon"):
+            wishes.append((0, _setting(f.z_mid_mm, f.name, f.diameter_mm, f)))
+        elif f.kind in ("bead", "cove", "swell", "hollow") and not f.half:
+            wishes.append((0, _setting(f.z_mid_mm, f.name, f.diameter_mm, f)))
+            ends = [(f.z_from_mm, f.diameter_from_mm), (f.z_to_mm, f.diameter_to_mm)]
+            wishes += [(3, _setting(z, f"end of {f.kind}", d, f)) for z, d in ends]
+        elif f.kind == "shoulder":
+            small, large = sorted((f.diameter_from_mm, f.diameter_to_mm))
+            wishes.append((2, _setting(f.z_mid_mm, "shoulder", large, f)))
+            wishes.append((2, _setting(f.z_mid_mm, "shoulder", small, f)))
+        else:
+            start = f"{f.name}, end" if first else f"{f.name} from"
+            stop = f"{f.name}, end" if last else f"{f.name} to"
+            wishes.append((1, _setting(f.z_from_mm, start, f.diameter_from_mm, f)))
+            wishes.append((1, _setting(f.z_to_mm, stop, f.diameter_to_mm, f)))
+    flats = [f for f in features if f.kind in ("cylinder", "fillet", "tenon")]
+    kept: list[Setting] = []
+    for rank, wish in sorted(wishes, key=lambda w: (w[0], w[1].z_mm)):
+        if wish.diameter_mm < 1.0:
+            continue
+        known = any(
+            abs(k.z_mm - wish.z_mm) < 2.0 * SAME_MM and abs(k.diameter_mm - wish.diameter_mm) < 0.5
+            for k in kept
+        ) or (rank > 0 and any(_on_flat(f, wish) for f in flats))
+        if not known:
+            kept.append(wish)
+    return tuple(sorted(kept, key=lambda s: s.z_mm))
+
+
+def _on_flat(flat: Feature, wish: Setting) -> bool:
+    near = flat.z_from_mm - SAME_MM <= wish.z_mm <= flat.z_to_mm + SAME_MM
+    return near and abs(flat.diameter_mm - wish.diameter_mm) < SAME_MM
+
+
+def _setting(z: float, name: str, diameter: float, feature: Feature) -> Setting:
+    return Setting(z, name, diameter, feature.u95_mm, caliper_setting(diameter))

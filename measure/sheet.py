@@ -1,0 +1,302 @@
+"""Everything that stands on a making sheet, worked out; the pages only draw it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.refusal import Notice, RefusalError
+from measure.advice import cautions, first_drill, making_steps
+from measure.arcs import chains_of
+from measure.blank import (
+    Allowances,
+    Blank,
+    Layer,
+    Plank,
+    blank_for,
+    check_layers,
+    count_from,
+)
+from measure.chain import Chain
+from measure.fair import FairCurve, Stray, fair_profile, to_profile
+from measure.features import Feature, name_features
+from measure.mechanism import Mechanism
+from measure.profile import Profile
+from measure.settings import Setting, settings_of
+from measure.solid import Gap, gaps_of, turned_round, volume_mm3
+from measure.speeds import Speeds, lathe_speeds
+from measure.storystick import Mark, stick_marks
+from measure.wall import NECK_CLEARANCE_MM, Section, WoodPart, section_of, wood_parts
+
+__all__ = ["DRAWING_TOLERANCE_MM", "Sheet", "SheetRequest", "make_sheet"]
+
+FloatArray = NDArray[np.float64]
+
+DRAWING_TOLERANCE_MM = 0.01
+"""Lines and arcs of drawings keep this near to the rows."""
+SECOND_CHUCKING_MM = 25.0
+"""More length when body and cap are cut from one blank: a second spigot and a parting cut
+(common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class SheetRequest:
+    """What the sheet is asked for.
+
+    Attributes
+    ----------
+    name : of the piece, as the turner calls it.
+    profile : z from the end that was chosen when it was measured.
+    foot_at_start : False if the foot is the far end of the profile.
+    fair : draw the fitted lines and arcs in place of the rows.
+    split_mm : height of the joint between body and cap above the foot.
+    density_kg_m3, wood : for the weight; None for none.
+    """
+
+    name: str
+    profile: Profile
+    foot_at_start: bool = True
+    fair: bool = False
+    mechanism: Mechanism | None = None
+    split_mm: float | None = None
+    min_wall_mm: float = 5.0
+    neck_clearance_mm: float = NECK_CLEARANCE_MM
+    allow: Allowances = field(default_factory=Allowances)
+    layers: tuple[Layer, ...] = ()
+    plank: Plank | None = None
+    density_kg_m3: float | None = None
+    wood: str = ""
+    notices: tuple[Notice, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What the sheet says; z and heights in mm above the foot.
+
+    Attributes
+    ----------
+    profile : as drawn.
+    chains : lines and arcs of the drawing, one for each gapless stretch.
+    stray : how far the fair curve is from the rows, None unless asked for.
+    blanks : one for each part, and both in one length where there are two.
+    count : how many of the last blank the plank gives; None without a plank.
+    blank_kg, piece_kg : weights, None without a density; the piece as bored, None with gaps.
+    volume_mm3 : of the outside; None with gaps.
+    """
+
+    name: str
+    profile: Profile
+    chains: tuple[Chain, ...]
+    features: tuple[Feature, ...]
+    settings: tuple[Setting, ...]
+    marks: tuple[Mark, ...]
+    gaps: tuple[Gap, ...]
+    stray: Stray | None
+    parts: tuple[WoodPart, ...]
+    section: Section | None
+    mechanism: Mechanism | None
+    blanks: tuple[Blank, ...]
+    layers: tuple[Layer, ...]
+    plank: Plank | None
+    count: int | None
+    wood: str
+    density_kg_m3: float | None
+    blank_kg: float | None
+    piece_kg: float | None
+    volume_mm3: float | None
+    speeds: Speeds
+    steps: tuple[str, ...]
+    cautions: tuple[str, ...]
+    first_drill: str
+    allow: Allowances
+    notices: tuple[Notice, ...]
+
+    @property
+    def length_mm(self) -> float:
+        """Overall length."""
+        return float(self.profile.z_mm[-1])
+
+    @property
+    def largest_mm(self) -> float:
+        """Largest diameter that was seen."""
+        return float(np.max(self.profile.diameter_mm))
+
+
+def make_sheet(request: SheetRequest) -> Sheet:
+    """Work out the sheet.
+
+    Raises
+    ------
+    RefusalError
+        The profile is no piece (`profile-point`), a bore breaks out, the plank is too small,
+        the layers too thin.
+    """
+    measured = request.profile if request.foot_at_start else turned_round(request.profile)
+    if not any(measured.z_mm[p][-1] - measured.z_mm[p][0] >= 1.0 for p in measured.pieces()):
+        raise RefusalError(
+            "profile-point",
+            "The profile has no stretch of 1 mm or more, so there is nothing to draw.",
+            "Give the profile.csv of a trace, or a plan of the whole piece.",
+        )
+    curve = fair_profile(measured)
+    features = name_features(curve, measured)
+    profile = to_profile(curve, measured) if request.fair else measured
+    length = float(profile.z_mm[-1])
+    settings = settings_of(features)
+    parts = wood_parts(length, request.mechanism, request.split_mm, request.neck_clearance_mm)
+    section = None
+    if request.mechanism is not None:
+        section = section_of(profile, request.mechanism, parts, request.min_wall_mm)
+    blanks = _blanks(profile, parts, request.allow)
+    gaps = gaps_of(profile)
+    volume = None if gaps else volume_mm3(profile.z_mm, profile.diameter_mm)
+    if request.layers:
+        check_layers(request.layers, max(b.side_mm for b in blanks))
+    chosen = blanks[-1]
+    count = None
+    if request.plank is not None:
+        count = count_from(
+            request.plank, chosen.side_mm, chosen.length_mm, request.allow.kerf_mm
+        )
+    speeds = lathe_speeds(float(np.max(profile.diameter_mm)), chosen.side_mm)
+    density = request.density_kg_m3
+    left = None if volume is None else volume - _bored_mm3(section)
+    return Sheet(
+        name=request.name,
+        profile=profile,
+        chains=_chains(curve, profile, request.fair),
+        features=features,
+        settings=settings,
+        marks=stick_marks(features, settings, length),
+        gaps=gaps,
+        stray=curve.stray if request.fair else None,
+        parts=parts,
+        section=section,
+        mechanism=request.mechanism,
+        blanks=blanks,
+        layers=request.layers,
+        plank=request.plank,
+        count=count,
+        wood=request.wood,
+        density_kg_m3=density,
+        blank_kg=None if density is None else _kg(density, chosen),
+        piece_kg=None if density is None or left is None else density * left * 1e-9,
+        volume_mm3=volume,
+        speeds=speeds,
+        steps=making_steps(parts, section, bool(request.layers)),
+        cautions=cautions(speeds),
+        first_drill=first_drill(section),
+        allow=request.allow,
+        notices=(*request.notices, *_notices(profile, gaps, section, request, curve)),
+    )
+
+
+def _chains(curve: FairCurve, profile: Profile, fair: bool) -> tuple[Chain, ...]:
+    if fair:
+        return curve.chains
+    rows = [(profile.z_mm[p], 0.5 * profile.diameter_mm[p]) for p in profile.pieces()]
+    return tuple(chains_of(rows, DRAWING_TOLERANCE_MM))
+
+
+def _blanks(
+    profile: Profile, parts: tuple[WoodPart, ...], allow: Allowances
+) -> tuple[Blank, ...]:
+    upper = profile.diameter_mm + profile.u95_mm
+    if len(parts) == 1:
+        whole = blank_for("piece", float(np.max(upper)), parts[0].high_mm, allow)
+        return (whole,)
+    blanks = []
+    for part in parts:
+        inside = (profile.z_mm >= part.low_mm) & (profile.z_mm <= part.high_mm)
+        largest = float(np.max(upper[inside])) if inside.any() else float(np.max(upper))
+        blanks.append(blank_for(part.name, largest, part.high_mm - part.low_mm, allow))
+    finished = sum(b.finished_mm for b in blanks)
+    side = max(b.side_mm for b in blanks)
+    total = blank_for("both in one length", 0.0, finished + SECOND_CHUCKING_MM, allow)
+    return (*blanks, Blank(total.part, side, total.length_mm, finished))
+
+
+def _kg(density: float, blank: Blank) -> float:
+    return density * blank.side_mm**2 * blank.length_mm * 1e-9
+
+
+def _bored_mm3(section: Section | None) -> float:
+    """Return the volume of the bores inside the wood, mm³, a hidden neck's wood taken off it."""
+    if section is None:
+        return 0.0
+    total = 0.0
+    for part, wall in zip(section.parts, section.walls, strict=True):
+        bore = np.minimum(wall.bore_mm, np.nan_to_num(wall.outside_mm))
+        total += volume_mm3(wall.height_mm, bore)
+        if part.neck_mm is not None:
+            total -= 0.25 * np.pi * part.neck_mm[0] ** 2 * part.neck_mm[1]
+    return total
+
+
+def _notices(
+    profile: Profile,
+    gaps: tuple[Gap, ...],
+    section: Section | None,
+    request: SheetRequest,
+    curve: FairCurve,
+) -> list[Notice]:
+    notices = []
+    if gaps:
+        where = ", ".join(f"{g.z_from_mm:.1f} to {g.z_to_mm:.1f}" for g in gaps[:4])
+        notices.append(
+            Notice(
+                "profile-gap",
+                f"Not seen, and left open in every drawing: {where} mm.",
+                "Measure these stretches with calipers before you turn them.",
+            )
+        )
+    if request.fair and curve.stray.distance_mm > curve.stray.allowed_mm:
+        s = curve.stray
+        notices.append(
+            Notice(
+                "fair-strays",
+                f"The fair curve leaves the measurement by up to {s.distance_mm:.2f} mm on the "
+                f"diameter at {s.z_mm:.1f} mm, where {s.allowed_mm:.2f} mm is allowed; "
+                f"{s.rows_outside} of {s.rows} rows stray further than their uncertainty "
+                "(one in twenty may by chance).",
+                "Compare that place on the sheet with the piece, or leave --fair out.",
+            )
+        )
+    if section is not None:
+        notices += _section_notices(section, request)
+    return notices
+
+
+def _section_notices(section: Section, request: SheetRequest) -> list[Notice]:
+    notices = []
+    if section.thin:
+        least = min(section.thin, key=lambda t: t.worst_mm)
+        notices.append(
+            Notice(
+                "thin-wall",
+                f"The wall falls to {least.nominal_mm:.1f} mm ({least.worst_mm:.1f} at worst) at "
+                f"{least.at_mm:.1f} mm, less than {section.min_wall_mm:g} mm.",
+                "See the section on the sheet; choose a smaller bore or leave the place proud.",
+            )
+        )
+    for placed in section.opens:
+        notices.append(
+            Notice(
+                "bore-mouth",
+                f'The bore "{placed.bore.name}" is wider than the rounded end it leaves by.',
+                "Flatten that end to the bore's rim, or check the mechanism file.",
+            )
+        )
+    sold = None if request.mechanism is None else request.mechanism.shaft_length_mm
+    if sold is not None and section.shaft_cut_mm is not None and section.shaft_cut_mm > sold:
+        notices.append(
+            Notice(
+                "shaft-short",
+                f"The shaft must be {section.shaft_cut_mm:.1f} mm long, it is sold with "
+                f"{sold:g} mm.",
+                "Get a longer shaft, or make the piece shorter.",
+            )
+        )
+    return notices

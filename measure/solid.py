@@ -1,0 +1,74 @@
+"""What a profile holds as a solid: volume, pieces without gaps, the same turned end for end."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.plan import Plan
+from measure.profile import GRID_MM, LONGEST_BRIDGE_MM, Profile
+
+__all__ = ["Gap", "gaps_of", "profile_of_plan", "turned_round", "volume_mm3"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A stretch of the axis that was not seen, mm."""
+
+    z_from_mm: float
+    z_to_mm: float
+
+
+def gaps_of(profile: Profile) -> tuple[Gap, ...]:
+    """Return the stretches between the pieces of a profile."""
+    pieces = profile.pieces()
+    return tuple(
+        Gap(float(profile.z_mm[a.stop - 1]), float(profile.z_mm[b.start]))
+        for a, b in zip(pieces[:-1], pieces[1:], strict=True)
+    )
+
+
+def volume_mm3(z: FloatArray, diameter: FloatArray) -> float:
+    """Return the volume of the frusta between rows without a gap, mm³.
+
+    Exact for straight lines between the rows: pi/12 (a² + a b + b²) h for each.
+    """
+    a, b, h = diameter[:-1], diameter[1:], np.diff(z)
+    return float(np.pi / 12.0 * np.sum((a * a + a * b + b * b) * h))
+
+
+def turned_round(profile: Profile) -> Profile:
+    """Return the profile seen from its other end: z counts from its last row."""
+    return Profile(
+        (profile.z_mm[-1] - profile.z_mm)[::-1].copy(),
+        profile.diameter_mm[::-1].copy(),
+        profile.u95_mm[::-1].copy(),
+        profile.u95_common_mm[::-1].copy(),
+    )
+
+
+def profile_of_plan(plan: Plan) -> Profile:
+    """Return the rows of a plan as a profile: a trace as it is, a drawing on the 0.25 mm grid.
+
+    The corners of a drawing stay rows of their own, so that nothing is rounded off.
+    """
+    if np.isfinite(plan.longest_bridge_mm) and plan.longest_bridge_mm <= LONGEST_BRIDGE_MM:
+        return Profile(plan.z_mm, plan.diameter_mm, plan.u95_mm, plan.u95_common_mm)
+    z, keep = plan.z_mm, np.ones(len(plan.z_mm), dtype=bool)
+    keep[1:-1] = ~((np.diff(z)[1:] == 0.0) & (np.diff(z)[:-1] == 0.0))
+    z, d = z[keep], plan.diameter_mm[keep]
+    grid = np.arange(np.ceil(z[0] / GRID_MM), np.floor(z[-1] / GRID_MM) + 1.0) * GRID_MM
+    beside = np.min(np.abs(grid[:, None] - z[None, :]), axis=1) if len(z) < 3000 else None
+    if beside is not None:
+        grid = grid[beside > 0.05]
+    else:
+        grid = np.setdiff1d(grid, z)
+    where = np.searchsorted(z, grid)
+    every_z = np.insert(z, where, grid)
+    every_d = np.insert(d, where, np.interp(grid, z, d))
+    zero = np.zeros(len(every_z))
+    return Profile(every_z, every_d, zero, zero.copy())
