@@ -26,6 +26,7 @@ class Measured:
     length_mm, length_u95_mm : overall length; None when cut, or when only rows are known.
     start_cut, end_cut : whether chuck, frame or box cut the piece there.
     photo : name of the photo; empty if not known.
+    setup, scale_from, lens_from : as in result.json; empty if not known.
     """
 
     name: str
@@ -35,6 +36,9 @@ class Measured:
     start_cut: bool = False
     end_cut: bool = False
     photo: str = ""
+    setup: str = ""
+    scale_from: str = ""
+    lens_from: str = ""
 
     @classmethod
     def of_trace(cls, result: TraceResult) -> Measured:
@@ -47,6 +51,9 @@ class Measured:
             start_cut=result.z_zero == CUT,
             end_cut=result.far_end == CUT,
             photo=result.photo_name,
+            setup=result.setup,
+            scale_from=result.scale_from,
+            lens_from=result.lens_from,
         )
 
     @property
@@ -91,6 +98,9 @@ def read_measured(path: Path) -> Measured:
         start_cut=facts.get("z_zero") == CUT,
         end_cut=facts.get("far_end") == CUT,
         photo=str(facts.get("photo") or ""),
+        setup=str(facts.get("setup") or ""),
+        scale_from=str(facts.get("scale_from") or ""),
+        lens_from=str(facts.get("lens_from") or ""),
     )
 
 

@@ -22,9 +22,10 @@ _WIDEST_MM = 40.0
 _REACH_MM = 4.0
 _MARGIN_MM = 2.0
 _LEAST_MOVE_MM = 0.3
-_LEVEL_MM, _FLAT_MM = 0.02, 2.0
-"""A flank ends where nothing lower by the first comes within the second."""
+_FEET = 1.25
+"""A bead's feet lie this much farther out than the places at half its height."""
 _CORRELATION_MM = 2.0
+_SHARED_MM = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,32 +72,22 @@ def moved_features(rows: Deviations, plan: Plan, offset_u95_mm: float) -> tuple[
     # An error of the scale moves everything away from the middle, in proportion.
     scale = float(np.median(rows.u95_common_mm[thick] / rows.plan_diameter_mm[thick]))
     centre = float(np.mean(rows.z_mm))
+    window = 2 * int(_WIDEST_MM / _STEP_MM) + 1
     found: list[Moved] = []
     for kind, sign in (("bead", 1.0), ("cove", -1.0)):
-        _, facts = find_peaks(
-            sign * d, prominence=_LEAST_PROMINENCE_MM, plateau_size=(None, None)
+        peaks, facts = find_peaks(
+            sign * d, prominence=_LEAST_PROMINENCE_MM, width=1, rel_height=0.5, wlen=window
         )
-        for left, right in zip(facts["left_edges"], facts["right_edges"], strict=True):
-            low, high = _foot(sign * d, left, -1), _foot(sign * d, right, 1)
-            crest = (z[left] + z[right]) / 2.0
+        for peak, left, right in zip(peaks, facts["left_ips"], facts["right_ips"], strict=True):
+            crest = z[peak]
+            low = max(int(peak - _FEET * (peak - left)), 0)
+            high = min(int(peak + _FEET * (right - peak)) + 1, len(z) - 1)
             if z[high] - z[low] <= _WIDEST_MM:
                 u95 = float(np.hypot(offset_u95_mm, scale * abs(crest - centre)))
                 moved = _laid(rows, plan, kind, crest, z[low], z[high], u95)
                 if moved is not None:
                     found.append(moved)
     return tuple(sorted(_without_shared(found), key=lambda m: m.z_mm))
-
-
-def _foot(d: FloatArray, crest: int, step: int) -> int:
-    """Walk down a flank from the crest: to the valley, or to where it runs out into a flat."""
-    lowest, at, index = d[crest], crest, crest
-    while 0 < index < len(d) - 1:
-        index += step
-        if d[index] < lowest - _LEVEL_MM:
-            lowest, at = d[index], index
-        elif d[index] > lowest + _LEVEL_MM or abs(index - at) * _STEP_MM > _FLAT_MM:
-            break
-    return at
 
 
 def _laid(
@@ -156,13 +147,13 @@ def _move_u95(plan: Plan, z: FloatArray, local: FloatArray, offset_u95_mm: float
 
 
 def _without_shared(found: list[Moved]) -> list[Moved]:
-    """Keep one of those whose stretches overlap by half: a bead's move shows in its valleys too."""
+    """Keep one of those that share a flank: a bead's move shows in its valleys too."""
     kept: list[Moved] = []
     for moved in sorted(found, key=lambda m: (m.kind != "bead", m.z_to_mm - m.z_from_mm)):
         overlaps = [
             min(moved.z_to_mm, other.z_to_mm) - max(moved.z_from_mm, other.z_from_mm)
             for other in kept
         ]
-        if all(o < 0.5 * (moved.z_to_mm - moved.z_from_mm) for o in overlaps):
+        if all(o < _SHARED_MM for o in overlaps):
             kept.append(moved)
     return kept

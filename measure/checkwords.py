@@ -1,0 +1,260 @@
+"""A check in the turner's words: what the terminal, the report and the sheet to pin up say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from measure.check import CheckResult
+from measure.judge import OUTSIDE, UNSURE, WITHIN
+from measure.places import Place
+from measure.units import Units
+
+__all__ = ["CAUTIONS", "Words", "check_text", "check_words", "place_words"]
+
+CAUTIONS = (
+    "Stop the lathe before you measure; chuck key out.",
+    "Measure with calipers before the last cut.",
+    "The lathe's manual, local rules and what you were taught come first.",
+)
+_MOST_PLACES = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """What there is to say, each a line or a few.
+
+    Attributes
+    ----------
+    headline : the verdict.
+    laid : how the piece lies on the plan, and by which tolerance it is judged.
+    places : one line each for the places outside or too close to call, weightiest first.
+    remarks : moved features, size of the whole, length.
+    unjudged : stretches without verdict.
+    readings : how to settle what is too close to call.
+    """
+
+    headline: str
+    laid: str
+    places: tuple[str, ...]
+    remarks: tuple[str, ...]
+    unjudged: tuple[str, ...]
+    readings: tuple[str, ...]
+
+
+def check_words(result: CheckResult, units: Units) -> Words:
+    """Return a check in words."""
+    listed = [place for place in result.places if place.verdict != WITHIN]
+    return Words(
+        headline=_headline(result, units),
+        laid=_laid(result, units),
+        places=tuple(place_words(place, result, units) for place in listed),
+        remarks=(*_moved(result, units), *_uniform(result, units), *_length(result, units)),
+        unjudged=tuple(
+            f"{units.span(u.z_from_mm, u.z_to_mm)}: {u.reason}" for u in result.unjudged
+        ),
+        readings=_readings(result, units),
+    )
+
+
+def check_text(result: CheckResult, units: Units) -> str:
+    """Return what the terminal shows."""
+    words = check_words(result, units)
+    lines = [words.headline, words.laid]
+    worst = [place for place in result.places if place.verdict == WITHIN]
+    if words.places:
+        lines += ["", *words.places[:_MOST_PLACES]]
+        more = len(words.places) - _MOST_PLACES
+        if more > 0:
+            lines.append(f"... and {more} more, see the report")
+    elif worst:
+        place = max(worst, key=lambda p: abs(p.deviation_mm))
+        lines += ["", f"Farthest off, and allowed: {_what(place, units)} {_at(place, result, units)}"]
+    if words.remarks:
+        lines += ["", *words.remarks]
+    if words.unjudged:
+        lines += ["", *(f"Not judged  {line}" for line in words.unjudged)]
+    if words.readings:
+        lines += ["", *words.readings]
+    if result.pair is not None:
+        lines += ["", _pair_line(result)]
+    if any(place.proud for place in result.places if place.verdict == OUTSIDE):
+        lines += ["", " ".join(CAUTIONS[:2])]
+    return "\n".join(lines)
+
+
+def place_words(place: Place, result: CheckResult, units: Units) -> str:
+    """Return one place: what is wrong, where, and what to do."""
+    what = f"{_what(place, units)} {_at(place, result, units)}"
+    if place.move_mm is not None:
+        return f"{_mark(place)} {what}: it sits in the wrong place, see below"
+    if place.verdict == UNSURE:
+        return f"{_mark(place)} {what}, allowed {units.spread(place.limit_mm)}: too close to call"
+    if place.proud:
+        target = f"down to {units.number(place.plan_diameter_mm)}"
+        size = units.spread(place.deviation_mm) if units.inches else f"{place.deviation_mm:.1f}"
+        if place.normal:
+            half = place.deviation_mm / 2.0
+            depth = units.spread(half) if units.inches else f"{half:.1f}"
+            return f"{_mark(place)} {what}: take {depth} off the shoulder, square to it"
+        return f"{_mark(place)} {what}: take {size} off the diameter, {target}"
+    beyond = units.spread(place.beyond_mm)
+    return f"{_mark(place)} {what}: {beyond} beyond what is allowed, cannot be put back"
+
+
+def _mark(place: Place) -> str:
+    side = "Proud" if place.proud else "Shy  "
+    return f"{side} {'?' if place.verdict == UNSURE else '!' if place.verdict == OUTSIDE else ' '}"
+
+
+def _what(place: Place, units: Units) -> str:
+    size = f"{abs(place.deviation_mm):.1f}"
+    if units.inches:
+        size = units.fine(abs(place.deviation_mm))
+    kind = "proud" if place.proud else "shy"
+    return f"{size} ±{units.spread(place.u95_mm)} {units.name} {kind}"
+
+
+def _at(place: Place, result: CheckResult, units: Units) -> str:
+    at = f"at {units.place(place.z_mm)}"
+    if place.z_to_mm - place.z_from_mm > 1.0:
+        at += f" ({units.span(place.z_from_mm, place.z_to_mm)})"
+    if place.normal:
+        at += ", on a steep place"
+    if result.placement.flipped:
+        at += f" [piece: {units.place(place.piece_z_mm)}]"
+    return at
+
+
+def _headline(result: CheckResult, units: Units) -> str:
+    outside = [place for place in result.places if place.verdict == OUTSIDE]
+    lost = sum(not place.proud and place.move_mm is None for place in outside)
+    name = f"{result.piece.name} against {result.plan.name}"
+    open_mm = result.advice.open_mm
+    unsure = f"too close to call over {units.place(open_mm)} {units.name}" if open_mm else ""
+    if result.verdict == OUTSIDE:
+        places = f"OUTSIDE at {len(outside)} place{'s' if len(outside) != 1 else ''}"
+        if lost:
+            places += f", {lost} of them shy"
+        return f"{name}: {places}" + (f"; {unsure}" if unsure else "")
+    if result.verdict == UNSURE:
+        return f"{name}: {unsure}, the rest within"
+    seen = " where it was judged" if result.unjudged else ""
+    return f"{name}: WITHIN{seen}"
+
+
+def _laid(result: CheckResult, units: Units) -> str:
+    placement = result.placement
+    how = {
+        "best": "laid on by best fit",
+        "start": "laid on at the start end",
+        "end": "laid on at the far end",
+    }
+    if isinstance(placement.datum, str):
+        text = how[placement.datum]
+    else:
+        text = f"laid on at the shoulder at {units.place(placement.datum)}"
+    text += ", turned end for end" if placement.flipped else ""
+    shift = placement.offset_mm if not placement.flipped else 0.0
+    if abs(shift) >= 0.5:
+        text += f" (piece 0 is at {units.place(shift)} of the plan)"
+    return f"{_tolerance(result, units)}; {text}. Places count from the plan's start."
+
+
+def _tolerance(result: CheckResult, units: Units) -> str:
+    asked = result.request.tolerance
+    rule = asked if asked is not None else result.plan.general
+    if rule is None:
+        text = "Tolerance ISO 2768-1 class m (none was given)"
+    elif isinstance(rule, str):
+        text = f"Tolerance ISO 2768-1 class {rule}"
+    else:
+        proud, shy = (units.fine(v) if units.inches else f"{v:g}" for v in rule)
+        text = f"Tolerance {proud} proud, {shy} shy on the diameter"
+    own = any(zone.proud_mm is not None or zone.shy_mm is not None for zone in result.plan.zones)
+    own = own or bool(np.any(np.isfinite(result.plan.proud_mm)))
+    return text + (", and the plan's own where it has one" if own else "")
+
+
+def _moved(result: CheckResult, units: Units) -> list[str]:
+    return [
+        f"The {m.kind} at {units.place(m.z_mm)} sits {units.fine(abs(m.move_mm))} "
+        f"±{units.spread(m.u95_mm)} {units.name} too {'far from' if m.move_mm > 0 else 'near'} "
+        "the start."
+        for m in result.moved
+    ]
+
+
+def _uniform(result: CheckResult, units: Units) -> list[str]:
+    uniform = result.uniform
+    if uniform is None or not (uniform.found or uniform.noticed):
+        return []
+    side = "proud" if uniform.deviation_mm > 0.0 else "shy"
+    size = f"{units.fine(abs(uniform.deviation_mm))} {units.name}"
+    if not units.inches:
+        size = f"{abs(uniform.deviation_mm):.2f} mm"
+    if uniform.percent is not None:
+        word = "large" if uniform.percent > 0.0 else "small"
+        where = f"{size} {side} at its thickest"
+        what = f"about {abs(uniform.percent):.1f} % {word} ({where})"
+    else:
+        what = f"about {size} {side} all along"
+    if uniform.found:
+        return [f"The whole piece is {what}, ±{units.spread(uniform.u95_mm)}."]
+    return [
+        f"The whole piece may be {what}: that is not distinguishable from what the photo's "
+        f"own scale may be off by (±{units.spread(uniform.u95_mm)})."
+    ]
+
+
+def _length(result: CheckResult, units: Units) -> list[str]:
+    length = result.length
+    if length is None:
+        return []
+    text = f"Length {units.with_spread(length.measured_mm, length.u95_mm)}, plan "
+    text += units.number(length.planned_mm)
+    if not length.differs:
+        return [text + ": no difference that can be told."]
+    off = units.fine(abs(length.difference_mm))
+    return [f"{text}: {off} {units.name} too {'long' if length.difference_mm > 0 else 'short'}."]
+
+
+def _readings(result: CheckResult, units: Units) -> tuple[str, ...]:
+    advice = result.advice
+    if advice.open_mm == 0.0:
+        return ()
+    if not advice.readings:
+        return ("Calipers would settle little of what is too close to call: it is near the limit.",)
+    count = len(advice.readings)
+    what = "One caliper reading" if count == 1 else f"{count} caliper readings"
+    least, likely = advice.settles_mm, advice.likely_mm
+    much = f"about {units.place(likely)} of {units.place(advice.open_mm)} {units.name}"
+    if least >= 0.5:
+        much += f", {units.place(least)} or more in four cases of five"
+    lines = [f"{what} would settle {much}:"]
+    for r in advice.readings:
+        at = units.place(r.z_mm)
+        lines.append(
+            f"  at {at}: {units.number(r.least_mm)} to {units.number(r.most_mm)} is within. "
+            f"Then add --known {r.piece_z_mm:.0f}:READING"
+        )
+    return tuple(lines)
+
+
+def _pair_line(result: CheckResult) -> str:
+    assert result.pair is not None  # asked by the caller
+    words = {
+        WITHIN: "As a pair they look alike",
+        UNSURE: "As a pair: too close to call whether they look alike",
+        OUTSIDE: "As a pair they do not look alike",
+    }
+    differs = [
+        f"{likeness.what} of the {twin.name} at {twin.z_mm:.0f}"
+        for twin in result.pair.twins
+        for likeness in twin.likenesses
+        if likeness.verdict == OUTSIDE
+    ]
+    differs += [item.what for item in result.pair.whole if item.verdict == OUTSIDE]
+    text = words[result.pair.verdict]
+    return text + (f": {', '.join(differs[:4])}." if differs else ".")

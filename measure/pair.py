@@ -1,0 +1,181 @@
+"""A pair: do two pieces look alike, feature by feature?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.features import Feature, find_features
+from measure.judge import UNSURE, WITHIN, verdicts
+from measure.measured import Measured
+from measure.plan import Plan
+from measure.profile import Profile
+from measure.register import Placement
+
+__all__ = ["EYE_DIAMETER_MM", "EYE_PLACE_MM", "Likeness", "Pair", "Twin", "compare_pair"]
+
+FloatArray = NDArray[np.float64]
+
+EYE_DIAMETER_MM, EYE_PLACE_MM = 0.5, 1.0
+"""Two pieces side by side look alike up to these differences of a diameter and of a place or a
+width (common practice, no source)."""
+_REACH_MM = 10.0
+_GROUPS = {"bead": "bead", "swell": "bead", "cove": "cove", "hollow": "cove", "shoulder": "shoulder"}
+_END_U95_MM = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Likeness:
+    """One thing compared; mm.
+
+    Attributes
+    ----------
+    what : such as "diameter", "place", "width", "length".
+    first_mm, second_mm : on the piece that serves as plan, and on the one judged.
+    u95_mm : half-width of the 95 % interval of their difference.
+    limit_mm : up to which the eye takes them for alike.
+    verdict : "within" (alike), "outside" (differs), or "unsure".
+    """
+
+    what: str
+    first_mm: float
+    second_mm: float
+    u95_mm: float
+    limit_mm: float
+    verdict: str
+
+    @property
+    def difference_mm(self) -> float:
+        """Second less first."""
+        return self.second_mm - self.first_mm
+
+
+@dataclass(frozen=True, slots=True)
+class Twin:
+    """A bead, cove or shoulder found on both; `z_mm` is on the first piece."""
+
+    name: str
+    z_mm: float
+    likenesses: tuple[Likeness, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """What two pieces have in common, and what only one of them shows.
+
+    Attributes
+    ----------
+    whole : length, largest and smallest diameter.
+    twins : features found on both, along the first piece.
+    only_first, only_second : (name, z along the first piece) of the rest.
+    verdict : the worst of all; "within" means that they look alike.
+    """
+
+    whole: tuple[Likeness, ...]
+    twins: tuple[Twin, ...]
+    only_first: tuple[tuple[str, float], ...]
+    only_second: tuple[tuple[str, float], ...]
+    verdict: str
+
+
+def compare_pair(
+    piece: Measured, plan: Plan, placement: Placement, *, same_photo: bool = False
+) -> Pair:
+    """Return the table of a pair: `plan` is the traced first piece, `piece` the second.
+
+    From one photo the common parts of both uncertainties cancel, and only the rest counts.
+    """
+    first = Profile(plan.z_mm, plan.diameter_mm, plan.u95_mm, plan.u95_common_mm)
+    whole = _whole(first, piece, plan, same_photo)
+    ours = [f for f in find_features(first) if f.kind in _GROUPS]
+    theirs = [f for f in find_features(piece.profile) if f.kind in _GROUPS]
+    places = placement.to_plan(np.array([f.z_mid_mm for f in theirs]))
+    couples = _couples(ours, theirs, places)
+    offset = placement.u95_mm
+    parts = (_share(first, same_photo), _share(piece.profile, same_photo))
+    twins = tuple(
+        _twin(ours[i], theirs[j], float(places[j]), offset, parts) for i, j in couples
+    )
+    lone_first = sorted(set(range(len(ours))) - {i for i, _ in couples})
+    lone_second = sorted(set(range(len(theirs))) - {j for _, j in couples})
+    found = [likeness.verdict for twin in twins for likeness in twin.likenesses]
+    found += [likeness.verdict for likeness in whole]
+    if lone_first or lone_second:
+        found.append(UNSURE)  # the eye may or may not miss it; the fit may have split it
+    verdict = next((v for v in ("outside", "unsure") if v in found), WITHIN)
+    return Pair(
+        whole,
+        twins,
+        tuple((ours[i].name, ours[i].z_mid_mm) for i in lone_first),
+        tuple((theirs[j].name, float(places[j])) for j in lone_second),
+        verdict,
+    )
+
+
+def _likeness(what: str, first: float, second: float, u95: float, limit: float) -> Likeness:
+    one = np.array([second - first])
+    verdict = str(verdicts(one, np.array([u95]), np.array([limit]), np.array([limit]))[0])
+    return Likeness(what, first, second, u95, limit, verdict)
+
+
+def _share(profile: Profile, same_photo: bool) -> float:
+    """Return what part of a row's u95 counts in a difference: all of it, or its local part."""
+    if not same_photo:
+        return 1.0
+    local = np.sqrt(np.maximum(profile.u95_mm**2 - profile.u95_common_mm**2, 0.0))
+    return float(np.median(local / np.maximum(profile.u95_mm, 1e-9)))
+
+
+def _whole(first: Profile, piece: Measured, plan: Plan, same_photo: bool) -> tuple[Likeness, ...]:
+    result: list[Likeness] = []
+    if piece.length_mm is not None and piece.length_u95_mm is not None:
+        # Of the first piece only its rows are known: each end is where they end.
+        u95 = float(np.hypot(piece.length_u95_mm, np.sqrt(2.0) * _END_U95_MM))
+        limit = 2.0 * EYE_PLACE_MM
+        result.append(_likeness("length", plan.length_mm, piece.length_mm, u95, limit))
+    share_a, share_b = _share(first, same_photo), _share(piece.profile, same_photo)
+    for what, pick in (("largest", np.argmax), ("smallest", np.argmin)):
+        i, j = int(pick(first.diameter_mm)), int(pick(piece.profile.diameter_mm))
+        u95 = float(np.hypot(share_a * first.u95_mm[i], share_b * piece.profile.u95_mm[j]))
+        a, b = float(first.diameter_mm[i]), float(piece.profile.diameter_mm[j])
+        result.append(_likeness(what, a, b, u95, EYE_DIAMETER_MM))
+    return tuple(result)
+
+
+def _couples(
+    ours: Sequence[Feature], theirs: Sequence[Feature], places: FloatArray
+) -> list[tuple[int, int]]:
+    """Return pairs of the same group that are each other's nearest, within reach."""
+    pairs = sorted(
+        (abs(a.z_mid_mm - float(places[j])), i, j)
+        for i, a in enumerate(ours)
+        for j, b in enumerate(theirs)
+        if _GROUPS[a.kind] == _GROUPS[b.kind] and abs(a.z_mid_mm - float(places[j])) < _REACH_MM
+    )
+    taken_first: set[int] = set()
+    taken_second: set[int] = set()
+    chosen: list[tuple[int, int]] = []
+    for _, i, j in pairs:
+        if i not in taken_first and j not in taken_second:
+            chosen.append((i, j))
+            taken_first.add(i)
+            taken_second.add(j)
+    return sorted(chosen)
+
+
+def _twin(
+    a: Feature, b: Feature, place: float, offset_u95: float, parts: tuple[float, float]
+) -> Twin:
+    size_u95 = float(np.hypot(parts[0] * a.u95_mm, parts[1] * b.u95_mm))
+    place_u95 = float(np.sqrt(a.place_u95_mm**2 + b.place_u95_mm**2 + offset_u95**2))
+    found = [
+        _likeness("place", a.z_mid_mm, place, place_u95, EYE_PLACE_MM),
+        _likeness("diameter", a.diameter_mm, b.diameter_mm, size_u95, EYE_DIAMETER_MM),
+    ]
+    if a.kind != "shoulder":
+        width_u95 = float(np.sqrt(2.0) * np.hypot(a.place_u95_mm, b.place_u95_mm))
+        found.append(_likeness("width", a.width_mm, b.width_mm, width_u95, EYE_PLACE_MM))
+    return Twin(a.name, a.z_mid_mm, tuple(found))

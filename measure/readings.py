@@ -1,0 +1,177 @@
+"""The fewest caliper readings that settle what is too close to call."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from measure.caliper import CALIPER_SD_MM, error_covariance, observe
+from measure.judge import UNSURE, Deviations, verdicts
+
+__all__ = ["Advice", "Reading", "advise"]
+
+FloatArray = NDArray[np.float64]
+
+_MOST_READINGS = 4
+_CANDIDATE_STEP_MM = 1.0
+_FLAT = 0.15
+"""Slope up to which calipers seat well: 1 mm along changes the diameter by 0.3 mm at most."""
+_LEAST_GAIN = 0.03
+"""A further reading must settle this part of what is open."""
+_DRAWS = 400
+_CAUTIOUS = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One place to put the calipers; mm.
+
+    Attributes
+    ----------
+    z_mm : along the plan. `piece_z_mm` : along the piece, as `--known` wants it.
+    diameter_mm : what the photo says there, `u95_mm` how well.
+    plan_diameter_mm : planned there; `least_mm`, `most_mm` : its limits.
+    """
+
+    z_mm: float
+    piece_z_mm: float
+    diameter_mm: float
+    u95_mm: float
+    plan_diameter_mm: float
+    least_mm: float
+    most_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """Readings in order of worth, and what they do for the rows that are too close to call.
+
+    Attributes
+    ----------
+    readings : none if nothing is open, or if calipers would settle too little of it.
+    open_mm : length of the piece that is too close to call.
+    settles_mm : at least this much of it is settled in four cases of five.
+    likely_mm : settled on average.
+    """
+
+    readings: tuple[Reading, ...]
+    open_mm: float
+    settles_mm: float
+    likely_mm: float
+
+
+def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
+    """Choose greedily: each reading is that which settles most, the earlier ones given.
+
+    A reading narrows the error that all rows share and the errors of its neighbours; the plan's
+    own uncertainty and the placement's stay. How many rows settle depends on what the calipers
+    say, which is drawn from what the photo leaves open.
+    """
+    unsure = rows.verdict == UNSURE
+    spacing = _row_mm(rows)
+    open_mm = float(np.sum(spacing[unsure]))
+    candidates = _candidates(rows)
+    if open_mm == 0.0 or len(candidates) == 0:
+        return Advice((), open_mm, 0.0, 0.0)
+    covariance = error_covariance(rows.z_mm, rows.own_u95_mm, rows.own_common_mm)
+    start = np.diag(covariance)[:-1].copy()
+    rest = np.maximum(rows.u95_mm**2 / 1.96**2 - start, 0.0)
+    chosen: list[int] = []
+    steps: list[FloatArray] = []
+    reached = 0.0
+    while len(chosen) < _MOST_READINGS:
+        worth = _worth(rows, unsure, spacing, covariance, start, rest, candidates, caliper_sd_mm)
+        best = int(np.argmax(worth))
+        if worth[best] - reached < max(_LEAST_GAIN * open_mm, 0.5):
+            break
+        row = int(candidates[best])
+        reached = float(worth[best])
+        chosen.append(row)
+        spread = float(np.sqrt(covariance[row, row] + caliper_sd_mm**2))
+        covariance, gain = observe(covariance, row, caliper_sd_mm)
+        steps.append(gain[:-1] * spread)
+    if not chosen:
+        return Advice((), open_mm, 0.0, 0.0)
+    settled = _drawn(rows, unsure, spacing, np.diag(covariance)[:-1] + rest, np.array(steps))
+    return Advice(
+        tuple(_reading(rows, row) for row in chosen),
+        open_mm,
+        float(np.quantile(settled, _CAUTIOUS)),
+        float(np.mean(settled)),
+    )
+
+
+def _row_mm(rows: Deviations) -> FloatArray:
+    """Return the length of piece that each row stands for, mm; half a gap counts 0.125 at most."""
+    half = np.minimum(np.diff(rows.z_mm, prepend=rows.z_mm[:1], append=rows.z_mm[-1:]), 0.5) / 2.0
+    return np.asarray(half[:-1] + half[1:])
+
+
+def _candidates(rows: Deviations) -> NDArray[np.int64]:
+    """Return rows where calipers seat well, about one each millimetre."""
+    flat = np.nonzero(~rows.normal & (rows.slope <= _FLAT) & (rows.diameter_mm > 2.0))[0]
+    if len(flat) == 0:
+        flat = np.nonzero(~rows.normal & (rows.diameter_mm > 2.0))[0]
+    if len(flat) == 0:
+        return np.asarray(flat)
+    slot = np.floor(rows.z_mm[flat] / _CANDIDATE_STEP_MM)
+    first = np.concatenate([[True], np.diff(slot) != 0])
+    return np.asarray(flat[first])
+
+
+def _worth(
+    rows: Deviations,
+    unsure: NDArray[np.bool_],
+    spacing: FloatArray,
+    covariance: FloatArray,
+    start: FloatArray,
+    rest: FloatArray,
+    candidates: NDArray[np.int64],
+    sd_mm: float,
+) -> FloatArray:
+    """Return the length, mm, expected to be settled once each candidate is read as well, (k,)."""
+    n = len(rows)
+    columns = covariance[:n, candidates][unsure]
+    spread2 = covariance[candidates, candidates] + sd_mm**2
+    after = np.maximum(np.diag(covariance)[:n][unsure][:, None] - columns**2 / spread2, 0.0)
+    shift = np.sqrt(np.maximum(start[unsure][:, None] - after, 1e-12))
+    guard = 1.96 * np.sqrt(after + rest[unsure][:, None])
+    d = rows.deviation_mm[unsure][:, None]
+    proud, shy = rows.proud_mm[unsure][:, None], rows.shy_mm[unsure][:, None]
+    inside = ndtr((proud - guard - d) / shift) - ndtr((-shy + guard - d) / shift)
+    above = ndtr((d - proud - guard) / shift)
+    below = ndtr((-shy - guard - d) / shift)
+    chance = np.maximum(inside, 0.0) + above + below
+    return np.asarray(spacing[unsure] @ chance)
+
+
+def _drawn(
+    rows: Deviations,
+    unsure: NDArray[np.bool_],
+    spacing: FloatArray,
+    variance: FloatArray,
+    steps: FloatArray,
+) -> FloatArray:
+    """Return the length settled in each of many draws of what the calipers may say, mm."""
+    # A fixed seed: the same photo must give the same advice.
+    draws = np.random.default_rng(20240229).standard_normal((_DRAWS, len(steps)))
+    d = rows.deviation_mm[unsure][None, :] + draws @ steps[:, unsure]
+    guard = 1.96 * np.sqrt(np.maximum(variance[unsure], 0.0))[None, :]
+    verdict = verdicts(d, guard, rows.proud_mm[unsure][None, :], rows.shy_mm[unsure][None, :])
+    return np.asarray((verdict != UNSURE) @ spacing[unsure])
+
+
+def _reading(rows: Deviations, row: int) -> Reading:
+    planned = float(rows.plan_diameter_mm[row])
+    return Reading(
+        z_mm=float(rows.z_mm[row]),
+        piece_z_mm=float(rows.piece_z_mm[row]),
+        diameter_mm=float(rows.diameter_mm[row]),
+        u95_mm=float(rows.u95_mm[row]),
+        plan_diameter_mm=planned,
+        least_mm=planned - float(rows.shy_mm[row]),
+        most_mm=planned + float(rows.proud_mm[row]),
+    )
