@@ -153,26 +153,36 @@ def _body(profile: Profile, first: int, last: int, noise: float, is_point: bool)
 
 
 def _joined(profile: Profile, bodies: list[_Body], noise: float) -> list[_Body]:
-    """Join neighbours that the noise does not tell apart, however they were cut."""
-    joined: list[_Body] = []
-    for body in bodies:
-        while joined and _same(profile.z_mm, joined[-1], body):
-            before = joined.pop()
-            body = _body(profile, before.first, body.last, noise, before.is_point)
-        joined.append(body)
-    return joined
+    """Join neighbours that the noise does not tell apart, the most alike first.
+
+    Noise that waves slowly along the axis is cut into runs by the price of white noise.
+    """
+    bodies = list(bodies)
+    while len(bodies) > 1:
+        pairs = [_union(profile, a, b, noise) for a, b in pairwise(bodies)]
+        best = min(range(len(pairs)), key=lambda k: pairs[k][0])
+        if not np.isfinite(pairs[best][0]):
+            break
+        bodies[best : best + 2] = [pairs[best][1]]
+    return bodies
 
 
-def _same(z: FloatArray, a: _Body, b: _Body) -> bool:
+def _union(profile: Profile, a: _Body, b: _Body, noise: float) -> tuple[float, _Body]:
+    """Return how far two neighbours lie from one line, mm, and the step they would be.
+
+    Infinite if they are not one step.
+    """
+    z = profile.z_mm
     if a.is_point != b.is_point or z[b.first] - z[a.last] > 2.0 * SHORTEST_STEP_MM:
-        return False
-    local = math.sqrt(max(0.0, a.u95**2 - a.common**2) + max(0.0, b.u95**2 - b.common**2))
-    limit = max(SAME_DIAMETER_MM, local)
-    # A line that carries on, or two levels that agree: either way one step.
+        return math.inf, a
+    limit = max(SAME_DIAMETER_MM, math.hypot(_local(a), _local(b)))
     joint = 0.5 * float(z[a.last] + z[b.first])
-    carries_on = abs(a.at(joint) - b.at(joint)) <= limit
-    turn = abs(a.slope - b.slope) * min(z[a.last] - z[a.first], z[b.last] - z[b.first])
-    return bool(carries_on and turn <= limit)
+    if abs(a.at(joint) - b.at(joint)) > limit:
+        return math.inf, a
+    whole = _body(profile, a.first, b.last, noise, a.is_point)
+    ends = [(part, float(z[row])) for part in (a, b) for row in (part.first, part.last)]
+    away = max(abs(part.at(end) - whole.at(end)) for part, end in ends)
+    return (away, whole) if away <= limit else (math.inf, a)
 
 
 def _steps(profile: Profile, bodies: list[_Body]) -> tuple[Step, ...]:
@@ -223,5 +233,8 @@ def _shoulder(profile: Profile, a: _Body, b: _Body) -> tuple[float, float]:
         return float(z[0]), POSITION_U95_MM
     before = after - 1
     rise = share[after] - share[before]
+    if rise > 0.8:
+        # The whole shoulder lies between two rows; nothing tells where.
+        level = 0.5 * (share[after] + share[before])
     t = (level - share[before]) / rise if rise > 0.0 else 0.5
     return float(z[before] + np.clip(t, 0.0, 1.0) * (z[after] - z[before])), POSITION_U95_MM

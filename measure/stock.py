@@ -55,7 +55,7 @@ METRIC_DRILL_RUNS = (
     (300, 1400, 10),
     (1400, 3200, 25),
     (3200, 5100, 50),
-    (5100, 10000, 100),
+    (5100, 10001, 100),
 )
 """Runs of the series, hundredths of a millimetre: from, up to (not included), step."""
 
