@@ -83,12 +83,22 @@ def profile_svg(result: TraceResult, units: Units = METRIC) -> str:
     )
 
 
-def spread_out(places: Sequence[float], gap: float) -> list[float]:
-    """Move increasing places apart so that neighbours are at least `gap` apart.
+def spread_out(
+    places: Sequence[float], gap: float, low: float = -np.inf, high: float = np.inf
+) -> list[float]:
+    """Move increasing places until neighbours are `gap` apart and all lie from low to high.
 
     The moves are the least in squares: neighbours that crowd form a block about their mean
-    [Barlow1972]_, pool adjacent violators.
+    (pool adjacent violators [Barlow1972]_), and a block that sticks out is moved in.
+
+    Raises
+    ------
+    ValueError
+        If they do not fit between low and high.
     """
+    room = high - gap * (len(places) - 1)
+    if room < low:
+        raise ValueError(f"{len(places)} places {gap} apart do not fit from {low} to {high}")
     blocks: list[list[float]] = []  # [mean, count] of places less what the gaps before need
     for index, place in enumerate(places):
         blocks.append([place - index * gap, 1.0])
@@ -98,7 +108,7 @@ def spread_out(places: Sequence[float], gap: float) -> list[float]:
             blocks[-1][0] = (blocks[-1][0] * blocks[-1][1] + mean * count) / total
             blocks[-1][1] = total
     bases = [mean for mean, count in blocks for _ in range(int(count))]
-    return [base + index * gap for index, base in enumerate(bases)]
+    return [min(max(base, low), room) + index * gap for index, base in enumerate(bases)]
 
 
 def _bodies(frame: _Frame, profile: Profile) -> list[str]:
@@ -168,12 +178,11 @@ def _words(mark: Landmark, units: Units) -> str:
 def _labels(
     frame: _Frame, marks: Sequence[Landmark], words: Sequence[str], foot: float
 ) -> list[str]:
-    spread = spread_out([frame.x(mark.z_mm) for mark in marks], LABEL_GAP)
-    # A block of labels that would leave the drawing is moved back in whole.
-    shift = max(LETTERS - spread[0], 0.0) - max(spread[-1] - (WIDTH - LETTERS), 0.0)
+    places = [frame.x(mark.z_mm) for mark in marks]
+    spread = spread_out(places, LABEL_GAP, LETTERS, WIDTH - LETTERS)
     parts = []
     for mark, label, place in zip(marks, words, spread, strict=True):
-        x, tip = place + shift, frame.y(mark.diameter_mm / 2.0)
+        x, tip = place, frame.y(mark.diameter_mm / 2.0)
         parts.append(
             f'<polyline points="{frame.x(mark.z_mm):.2f},{tip:.2f} '
             f'{frame.x(mark.z_mm):.2f},{foot + 18:.2f} {x:.2f},{foot + 4:.2f}" '

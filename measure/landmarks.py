@@ -33,10 +33,11 @@ class Landmark:
     Attributes
     ----------
     kind : `CREST` (the top of a bead or a swell), `HOLLOW` (the bottom of a cove or a neck),
-        `SHOULDER`, or `END` (thickest or thinnest at the end itself, as a taper is).
+        `SHOULDER`, or `END` (where the measured part begins or ends).
     z_mm, diameter_mm, u95_mm : where, how thick, and how sure; of a shoulder the larger side.
     other_mm : the smaller diameter of a shoulder; None otherwise.
-    prominence_mm : how far it stands out from what is beside it, on the diameter.
+    prominence_mm : how far it stands out from what is beside it, on the diameter; infinite
+        for an end.
     """
 
     kind: str
@@ -48,11 +49,11 @@ class Landmark:
 
 
 def landmarks(profile: Profile, least_mm: float = LEAST_MM) -> tuple[Landmark, ...]:
-    """Return crests, hollows, shoulders and outstanding ends in order along the axis.
+    """Return ends, crests, hollows and shoulders in order along the axis.
 
-    One counts if it stands out by `least_mm` on the diameter and by twice the part of `u95_mm`
-    that rows do not share. Where the view ends at a gap nothing is said, nor where the diameter
-    is steep, as at the tip of a dome.
+    A crest, hollow or shoulder counts if it stands out by `least_mm` on the diameter and by
+    twice the part of `u95_mm` that rows do not share. Where the diameter is steep, as at the
+    tip of a dome, nothing is said.
     """
     own = np.sqrt(np.maximum(profile.u95_mm**2 - profile.u95_common_mm**2, 0.0))
     least = np.maximum(least_mm, 2.0 * own)
@@ -85,15 +86,15 @@ def _shoulders(profile: Profile, piece: slice, least: FloatArray) -> list[Landma
 def _turns(profile: Profile, piece: slice, least: FloatArray) -> list[Landmark]:
     d = profile.diameter_mm[piece]
     steep = steep_rows(profile)
-    last = len(profile.z_mm) - 1
     found = []
     for kind, heights in ((CREST, d), (HOLLOW, -d)):
         for index, prominence in _peaks(heights):
             row = piece.start + index
-            at_edge = row in (piece.start, piece.stop - 1)
-            if prominence < least[row] or steep[row] or (at_edge and row not in (0, last)):
-                continue
-            found.append(_landmark(profile, row, END if at_edge else kind, None, prominence))
+            if prominence >= least[row] and not steep[row]:
+                found.append(_landmark(profile, row, kind, None, prominence))
+    for row in (0, len(profile.z_mm) - 1):
+        if piece.start <= row < piece.stop and not steep[row]:
+            found.append(_landmark(profile, row, END, None, np.inf))
     return found
 
 
@@ -121,7 +122,7 @@ def _peaks(heights: FloatArray) -> list[tuple[int, float]]:
     """Return (index, prominence) of the local maxima of (n,) heights, plateaus at their middle.
 
     The prominence is the height over the higher of two low points, one to each side, each the
-    lowest before higher ground or the end. A peak at an end has only the one side.
+    lowest before higher ground or the end. What reaches to an end is no peak.
     """
     edges = np.nonzero(np.diff(heights))[0] + 1
     starts = np.concatenate([[0], edges])
@@ -137,7 +138,7 @@ def _peaks(heights: FloatArray) -> list[tuple[int, float]]:
             ground = side[: higher[0]] if len(higher) else side
             if len(ground):
                 lows.append(float(ground.min()))
-        if lows:
+        if len(lows) == 2:
             middle = int((starts[top] + ends[top]) // 2)
             peaks.append((middle, float(level[top]) - max(lows)))
     return peaks

@@ -1,0 +1,68 @@
+import pytest
+from exact_shapes import cone, gapped_result, profile_of, result_of, stepped
+
+from measure.table import in_blocks, trace_table
+from measure.units import INCHES, METRIC
+
+
+def test_the_headline_numbers_come_first():
+    lines = trace_table(result_of(cone()), 20.0, METRIC).splitlines()
+    assert lines[0] == "mill.jpg: scale from ID-1 card, lens from EXIF"
+    assert lines[1] == "Length    100.0 ±0.25 mm"
+    assert lines[2] == "Largest   60.0 ±0.12 mm at 100"
+    assert lines[3] == "Smallest  20.0 ±0.12 mm at 0"
+    assert [line.split() for line in lines[6:]] == [
+        [str(z), f"{20 + 0.4 * z:.1f}", "0.12"] for z in (0, 20, 40, 60, 80, 100)
+    ]
+
+
+def test_what_was_left_out_is_said_and_not_tabled():
+    text = trace_table(gapped_result(), 5.0, METRIC)
+    assert "Left out  40 to 52 mm: hidden behind a bead" in text
+    places = [line.split()[0] for line in text.splitlines()[6:] if line[:1] == " "]
+    assert "40" in places
+    assert "45" not in places
+
+
+@pytest.mark.parametrize(
+    ("cut", "words"), [({"z_zero": "cut"}, "z = 0"), ({"far_end": "cut"}, "far end")]
+)
+def test_a_cut_piece_has_no_length(cut, words):
+    result = result_of(cone(), length_mm=None, length_u95_mm=None, **cut)
+    line = trace_table(result, 20.0, METRIC).splitlines()[1]
+    assert line.startswith("Length    not known")
+    assert words in line
+
+
+def test_inches_give_fraction_decimal_and_spread():
+    text = trace_table(result_of(cone()), 25.0, INCHES)
+    assert "3 15/16 in (3.937 ±0.010)" in text
+    # Stations on marks of a rule; the cone is 20 mm + 0.4 z thick.
+    assert [line.split() for line in text.splitlines()[6:8]] == [
+        ["0", "25/32", "0.787", "0.005"],
+        ["1", "1", "3/16", "1.187", "0.005"],
+    ]
+
+
+def test_a_shoulder_takes_two_lines():
+    lines = trace_table(result_of(stepped()), 10.0, METRIC).splitlines()
+    assert [line.split()[1] for line in lines if line.startswith("    30")] == ["40.0", "25.0"]
+
+
+def test_a_long_table_stands_in_blocks_no_wider_than_a_terminal():
+    lines = trace_table(result_of(cone(300.0)), 2.0, METRIC).splitlines()
+    assert max(map(len, lines)) <= 80
+    assert len(lines) < 70
+
+
+@pytest.mark.parametrize("count", [0, 1, 23, 24, 25, 61, 1000])
+def test_blocks_keep_every_row_once(count):
+    rows = [f"{i:>6} row" for i in range(count)]
+    text = "\n".join(in_blocks("heading", rows))
+    found = [word for word in text.split() if word.isdigit()]
+    assert sorted(map(int, found)) == list(range(count))
+
+
+def test_a_profile_without_a_station_prints_no_rows():
+    short = profile_of([1.0, 1.25, 1.5], [30.0, 30.0, 30.0])
+    assert "Largest   30.0" in trace_table(result_of(short), 5.0, METRIC)
