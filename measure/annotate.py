@@ -167,7 +167,9 @@ def _draw_diameters(overlay: Overlay, result: TraceResult, rims: Rims, units: Un
             wanted.append((mark.z_mm, words))
     for z, words in wanted:
         line = np.array([rims.side(z, -1), rims.side(z, 1)])
-        if overlay.plate(f"dia {words}", rims.side(z, -1), -rims.across, must=z == largest.z_mm):
+        put = overlay.plate(f"dia {words}", rims.side(z, -1), -rims.across, must=z == largest.z_mm)
+        # At the ends the bar that marks them is line enough.
+        if put and 1.0 < z < rims.z_mm[-1] - 1.0:
             overlay.stroke(line, WHITE, dashed=True, fine=True)
 
 

@@ -2,13 +2,13 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from exact_shapes import ball, cone, gapped_result, profile_of, result_of, stepped
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import isotonic_regression
 
 from measure.drawprofile import profile_svg, spread_out
 from measure.units import INCHES
+from tests.measure.exact_shapes import ball, cone, gapped_result, profile_of, result_of, stepped
 
 SVG = "{http://www.w3.org/2000/svg}"
 

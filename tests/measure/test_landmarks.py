@@ -1,11 +1,11 @@
 import numpy as np
 import pytest
-from exact_shapes import ball, cone, profile_of, stepped, without
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import find_peaks, peak_prominences
 
 from measure.landmarks import _peaks, landmarks, steep_rows
+from tests.measure.exact_shapes import ball, cone, profile_of, stepped, without
 
 
 def named(profile, least_mm=0.6):

@@ -2,13 +2,13 @@ from dataclasses import astuple
 
 import numpy as np
 import pytest
-from exact_shapes import ball, cone, profile_of, stepped, without
 from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.refusal import BadFileError
 from measure.profile import GRID_MM, Profile
 from measure.profilefile import profile_csv, profile_from_text, read_profile, rows_csv
+from tests.measure.exact_shapes import ball, cone, profile_of, stepped, without
 
 HEADER = "z_mm,diameter_mm,u95_mm,u95_common_mm\n"
 

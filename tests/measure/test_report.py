@@ -4,7 +4,6 @@ from html.parser import HTMLParser
 import jinja2
 import numpy as np
 import pytest
-from exact_shapes import cone, gapped_result, result_of, stepped
 
 from calib.refusal import Notice
 from measure.annotate import annotate
@@ -12,6 +11,7 @@ from measure.page import fill_page
 from measure.report import trace_report
 from measure.result import LeftOut
 from measure.units import INCHES
+from tests.measure.exact_shapes import cone, gapped_result, result_of, stepped
 
 VOID = {"meta", "img", "br", "link", "input", "hr"}
 PICTURE = b"\xff\xd8 a picture \xff\xd9"

@@ -2,9 +2,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from exact_shapes import ball, cone, profile_of, result_of, stepped, without
 
 from measure.result import CUT
+from tests.measure.exact_shapes import ball, cone, profile_of, result_of, stepped, without
 
 
 def test_a_cone_is_largest_at_one_end_and_smallest_at_the_other():

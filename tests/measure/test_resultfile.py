@@ -1,10 +1,10 @@
 import json
 
 import pytest
-from exact_shapes import cone, gapped_result, result_of
 
 from calib.refusal import BadFileError
 from measure.resultfile import read_result, result_json, rounded, trace_data
+from tests.measure.exact_shapes import cone, gapped_result, result_of
 
 # Section "Files" of DEVELOPERS.md: other programs rely on these.
 CONTRACT = {

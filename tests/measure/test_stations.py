@@ -1,10 +1,10 @@
 import numpy as np
 import pytest
-from exact_shapes import cone, profile_of, stepped, without
 from hypothesis import given
 from hypothesis import strategies as st
 
 from measure.stations import diameter_at, stations
+from tests.measure.exact_shapes import cone, profile_of, stepped, without
 
 
 def test_stations_on_a_cone_lie_on_the_cone():

@@ -1,8 +1,8 @@
 import pytest
-from exact_shapes import cone, gapped_result, profile_of, result_of, stepped
 
 from measure.table import in_blocks, trace_table
 from measure.units import INCHES, METRIC
+from tests.measure.exact_shapes import cone, gapped_result, profile_of, result_of, stepped
 
 
 def test_the_headline_numbers_come_first():
