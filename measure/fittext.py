@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from measure.fit import FitReport
+from measure.fitjudge import FitReport
 from measure.inches import MM_PER_INCH
 from measure.mating import FitPreset, Mating, Size
 from measure.units import Units

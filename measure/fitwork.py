@@ -7,7 +7,7 @@ from pathlib import Path
 
 from calib.ending import Outcome
 from calib.folders import write_folder_whole
-from measure.fit import fit_data, judge_fit
+from measure.fitjudge import fit_data, judge_fit
 from measure.fittext import fit_text
 from measure.presets import preset_named, read_presets
 from measure.resultfile import result_json

@@ -3,7 +3,7 @@
 Frame: the target frame, mm. The section of a blade is a rectangle of half-width x and
 thickness t, its middle on the axis of the shank. In the direction of the unit normal n of the
 plane through the camera that touches it, it reaches x |n.s| + t/2 |n.b|, with s along the width
-and b square to the blade. That is exact, and gives x from the reach that `sides` finds.
+and b square to the blade. That is exact, and gives x from the reach that `reach` finds.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.reach import SideReach, frame_of
 from measure.revolve import Axis
-from measure.sides import SideReach, frame_of
 
 __all__ = ["THICKNESS_MM", "THICKNESS_SD_MM", "blade_half_width", "swept_radius"]
 
