@@ -78,14 +78,15 @@ def run_app(app: Callable[..., Any], name: str) -> None:
         # it: its errors are known by their names and methods, not by their types.
         kind = type(error).__name__
         if kind == "NoArgsIsHelpError":
-            _print_err(str(getattr(error, "message", "")))
+            _print_err(str(getattr(error, "message", "")), lines=True)
             raise SystemExit(WRONG) from None
         message = getattr(error, "format_message", None)
         if kind == "Abort":
             raise SystemExit(_end_badly(KeyboardInterrupt(), as_json)) from None
         if message is None:
             raise SystemExit(_end_badly(error, as_json)) from None
-        asked = getattr(getattr(error, "ctx", None), "command_path", name)
+        named = [name, *(word for word in sys.argv[1:2] if not word.startswith("-"))]
+        asked = getattr(getattr(error, "ctx", None), "command_path", " ".join(named))
         wrong = BadFileError("usage", str(message()), f"Type {asked} --help to see what it takes.")
         raise SystemExit(_end_badly(wrong, as_json)) from None
     raise SystemExit(status if isinstance(status, int) else 0)

@@ -31,6 +31,8 @@ def build_app(words: Sequence[str]) -> typer.Typer:
         no_args_is_help=True,
         add_completion=False,
         pretty_exceptions_enable=False,
+        # Plain help: the boxes take a quarter of a second to import, and eat words in brackets.
+        rich_markup_mode=None,
     )
 
     @app.callback()

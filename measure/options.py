@@ -25,8 +25,10 @@ __all__ = [
     "out_folder",
 ]
 
-Photo = Annotated[Path, typer.Argument(help="The photo.", show_default=False)]
-Photos = Annotated[list[Path], typer.Argument(help="The photo.", show_default=False)]
+Photo = Annotated[Path, typer.Argument(metavar="PHOTO", help="The photo.", show_default=False)]
+Photos = Annotated[
+    list[Path], typer.Argument(metavar="PHOTO", help="The photo.", show_default=False)
+]
 Setup = Annotated[
     str,
     typer.Option(
@@ -68,9 +70,7 @@ Every = Annotated[float, typer.Option(metavar="MM", help="Spacing of the station
 Out = Annotated[
     Path | None,
     typer.Option(
-        metavar="DIR",
-        help="Folder for the results.",
-        show_default="PHOTO-measured beside the photo",
+        metavar="DIR", help="Folder for the results; PHOTO-measured beside the photo unless given."
     ),
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object instead of text.")]
