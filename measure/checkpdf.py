@@ -23,7 +23,7 @@ __all__ = ["check_pdf"]
 
 _MM = 72.0 / 25.4
 _MARGIN_MM = 12.0
-_BODY_PT, _TITLE_PT = 9.5, 15.0
+_BODY_PT, _TITLE_PT = 8.5, 13.0
 
 
 def check_pdf(result: CheckResult, units: Units = METRIC) -> bytes:
@@ -39,7 +39,7 @@ def check_pdf(result: CheckResult, units: Units = METRIC) -> bytes:
     left, width = _MARGIN_MM * _MM, page[0] - 2.0 * _MARGIN_MM * _MM
     y = _write(canvas, [words.headline], left, top, width, bold, _TITLE_PT)
     y = _write(canvas, [words.laid], left, y, width, regular, _BODY_PT)
-    sketch = check_strip(result, units, widest_mm=width / _MM)
+    sketch = check_strip(result, units, widest_mm=width / _MM, half=True)
     y = _draw(canvas, sketch, left, y - 2.0, regular, bold)
     columns = _columns(result, units)
     half = (width - 8.0 * _MM) / 2.0

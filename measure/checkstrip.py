@@ -26,7 +26,7 @@ SCALES = (1.0, 0.5, 0.4, 0.2, 0.1, 0.05)
 MAGNIFICATIONS = (50.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5)
 _MARGIN_MM = 12.0
 _TALLEST_PIECE_MM = 78.0
-_STRIP_HALF_MM = 18.0
+_STRIP_HALF_MM = 16.0
 _GAP_MM = 0.5
 _MOST_NUMBERED = 9
 PROUD, SHY, BAND, WOOD = "#b4541a", "#1f5f8b", "#dddddd", "#f3e7d3"
@@ -43,6 +43,7 @@ class _Frame:
     middle: float
     zero: float
     magnification: float
+    half: bool
 
     def x(self, z: FloatArray | float) -> FloatArray:
         return np.asarray(self.left + (np.asarray(z) - self.start_mm) * self.scale)
@@ -59,14 +60,20 @@ def numbered(result: CheckResult) -> tuple[Place, ...]:
     return tuple(place for place in result.places if place.verdict != WITHIN)[:_MOST_NUMBERED]
 
 
-def check_strip(result: CheckResult, units: Units, widest_mm: float = 255.0) -> Sketch:
-    """Return the drawing, at most `widest_mm` wide, at 1:1 along the axis where that fits."""
+def check_strip(
+    result: CheckResult, units: Units, widest_mm: float = 255.0, *, half: bool = False
+) -> Sketch:
+    """Return the drawing, at most `widest_mm` wide, at 1:1 along the axis where that fits.
+
+    `half` draws the piece above its axis only, to save room.
+    """
     plan, rows = result.plan, result.rows
     start = min(plan.start_mm, float(rows.z_mm[0]))
     end = max(plan.end_mm, float(rows.z_mm[-1]))
     thick = float(np.nanmax(np.concatenate([plan.diameter_mm, rows.diameter_mm])))
     room = widest_mm - 2.0 * _MARGIN_MM
-    fits = [s for s in SCALES if (end - start) * s <= room and thick * s <= _TALLEST_PIECE_MM]
+    tall = thick / 2.0 if half else thick
+    fits = [s for s in SCALES if (end - start) * s <= room and tall * s <= _TALLEST_PIECE_MM]
     scale = fits[0] if fits else SCALES[-1]
     largest = float(
         np.max(np.abs(rows.deviation_mm) + rows.u95_mm, initial=0.0)
@@ -76,20 +83,21 @@ def check_strip(result: CheckResult, units: Units, widest_mm: float = 255.0) -> 
     magnification = next(
         (m for m in MAGNIFICATIONS if m * wanted <= _STRIP_HALF_MM), MAGNIFICATIONS[-1]
     )
-    half = thick * scale / 2.0
-    middle = 9.0 + half
-    zero = middle + half + 12.0 + _STRIP_HALF_MM
-    frame = _Frame(scale, _MARGIN_MM, start, middle, zero, magnification)
+    radius = thick * scale / 2.0
+    middle = 9.0 + radius
+    foot = middle + (0.0 if half else radius) + 2.0
+    zero = foot + 15.0 + _STRIP_HALF_MM
+    frame = _Frame(scale, _MARGIN_MM, start, middle, zero, magnification, half)
     width = (end - start) * scale + 2.0 * _MARGIN_MM
     items: list[Item] = [
         *_piece(frame, result),
         *_numbers(frame, result),
-        *_ruler(frame, middle + half + 2.0, start, end, units),
+        *_ruler(frame, foot, start, end, units),
         *_strip(frame, result),
         *_verdict_bar(frame, result),
         *_legend(frame, limit, units),
     ]
-    return Sketch(max(width, 150.0), zero + _STRIP_HALF_MM + 17.0, tuple(items))
+    return Sketch(max(width, 150.0), zero + _STRIP_HALF_MM + 15.0, tuple(items))
 
 
 def _runs(z: FloatArray) -> list[slice]:
@@ -104,12 +112,12 @@ def _piece(frame: _Frame, result: CheckResult) -> list[Item]:
     for run in _runs(rows.z_mm):
         x, r = frame.x(rows.z_mm[run]), rows.diameter_mm[run] / 2.0 * frame.scale
         there = np.column_stack([x, frame.middle - r])
-        back = np.column_stack([x, frame.middle + r])
+        back = np.column_stack([x, frame.middle + (0.0 * r if frame.half else r)])
         ring = np.vstack([there, back[::-1]])
         items += [Area(ring, WOOD), Stroke(np.vstack([ring, ring[:1]]), 0.3)]
     for run in _runs(plan.z_mm) if np.isfinite(plan.longest_bridge_mm) else [slice(None)]:
         x, r = frame.x(plan.z_mm[run]), plan.diameter_mm[run] / 2.0 * frame.scale
-        for sign in (-1.0, 1.0):
+        for sign in (-1.0,) if frame.half else (-1.0, 1.0):
             line = np.column_stack([x, frame.middle + sign * r])
             items.append(Stroke(line, 0.2, "#555555", (1.5, 0.8)))
     x0, x1 = frame.x(plan.start_mm) - 4.0, frame.x(plan.end_mm) + 4.0
@@ -134,8 +142,8 @@ def _numbers(frame: _Frame, result: CheckResult) -> list[Item]:
                 Stroke(np.array([[at, frame.zero - _STRIP_HALF_MM], [at, frame.zero + _STRIP_HALF_MM]]),
                        0.12, "#777777", (0.6, 0.9))
             )  # fmt: skip
-        side = frame.zero - _STRIP_HALF_MM + 3.0 if place.proud else frame.zero + _STRIP_HALF_MM - 1.0
-        items.append(Words(x, side, str(index), 3.2, "middle", bold=True))
+        above = frame.zero - _STRIP_HALF_MM - 1.0 - 3.6 * row
+        items.append(Words(x, above, str(index), 3.2, "middle", bold=True))
     return items
 
 

@@ -88,28 +88,30 @@ def place_words(place: Place, result: CheckResult, units: Units) -> str:
     """Return one place: what is wrong, where, and what to do."""
     what = f"{_what(place, units)} {_at(place, result, units)}"
     if place.move_mm is not None:
-        return f"{_mark(place)} {what}: it sits in the wrong place, see below"
+        way = "far from" if place.move_mm > 0.0 else "near"
+        return f"{_mark(place)} {what}: sits {units.fine(abs(place.move_mm))} too {way} the start"
     if place.verdict == UNSURE:
-        return f"{_mark(place)} {what}, allowed {units.spread(place.limit_mm)}: too close to call"
+        allowed = units.fine(place.limit_mm) if units.inches else f"{place.limit_mm:g}"
+        return f"{_mark(place)} {what}, allowed {allowed}: too close to call"
     if place.proud:
         target = f"down to {units.number(place.plan_diameter_mm)}"
-        size = units.spread(place.deviation_mm) if units.inches else f"{place.deviation_mm:.1f}"
+        size = units.fine(place.deviation_mm)
         if place.normal:
-            half = place.deviation_mm / 2.0
-            depth = units.spread(half) if units.inches else f"{half:.1f}"
-            return f"{_mark(place)} {what}: take {depth} off the shoulder, square to it"
+            depth = units.fine(place.deviation_mm / 2.0)
+            return f"{_mark(place)} {what}: take {depth} off there, square to the curve"
         return f"{_mark(place)} {what}: take {size} off the diameter, {target}"
-    beyond = units.spread(place.beyond_mm)
+    beyond = units.fine(place.beyond_mm)
     return f"{_mark(place)} {what}: {beyond} beyond what is allowed, cannot be put back"
 
 
 def _mark(place: Place) -> str:
-    side = "Proud" if place.proud else "Shy  "
-    return f"{side} {'?' if place.verdict == UNSURE else '!' if place.verdict == OUTSIDE else ' '}"
+    if place.verdict == UNSURE:
+        return "Unsure ?"
+    return f"{'Proud ' if place.proud else 'Shy   '} {'!' if place.verdict == OUTSIDE else ' '}"
 
 
 def _what(place: Place, units: Units) -> str:
-    size = f"{abs(place.deviation_mm):.1f}"
+    size = f"{abs(place.deviation_mm):.2f}"
     if units.inches:
         size = units.fine(abs(place.deviation_mm))
     kind = "proud" if place.proud else "shy"
@@ -132,7 +134,7 @@ def _headline(result: CheckResult, units: Units) -> str:
     lost = sum(not place.proud and place.move_mm is None for place in outside)
     name = f"{result.piece.name} against {result.plan.name}"
     open_mm = result.advice.open_mm
-    unsure = f"too close to call over {units.place(open_mm)} {units.name}" if open_mm else ""
+    unsure = f"{units.place(open_mm)} {units.name} too close to call" if open_mm else ""
     if result.verdict == OUTSIDE:
         places = f"OUTSIDE at {len(outside)} place{'s' if len(outside) != 1 else ''}"
         if lost:
@@ -235,9 +237,11 @@ def _readings(result: CheckResult, units: Units) -> tuple[str, ...]:
     lines = [f"{what} would settle {much}:"]
     for r in advice.readings:
         at = units.place(r.z_mm)
+        if result.placement.flipped:
+            at += f" [piece: {units.place(r.piece_z_mm)}]"
         lines.append(
-            f"  at {at}: {units.number(r.least_mm)} to {units.number(r.most_mm)} is within. "
-            f"Then add --known {r.piece_z_mm:.0f}:READING"
+            f"  at {at}: {units.number(r.least_mm)} to {units.number(r.most_mm)} is within; "
+            f"then add --known {r.piece_z_mm:.0f}:READING"
         )
     return tuple(lines)
 

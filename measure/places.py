@@ -15,9 +15,10 @@ __all__ = ["Place", "find_places", "smoothed"]
 
 FloatArray = NDArray[np.float64]
 
-_MERGE_MM = 1.0
+_MERGE_MM, _MERGE_UNSURE_MM = 1.0, 5.0
 _LEAST_MM = 1.0
 """Shorter stretches are listed only if they are outside."""
+_LEAST_BUMP_MM = 2.0
 _WINDOW_ROWS = 9
 _BREAK_MM = 0.5
 
@@ -28,7 +29,8 @@ class Place:
 
     Attributes
     ----------
-    z_from_mm, z_to_mm : where the deviation is at least half its size.
+    z_from_mm, z_to_mm : where the deviation is at least half its size; of an unsure place, the
+        whole stretch that is too close to call.
     z_mm : the middle of its worst part; `piece_z_mm` : the same along the piece.
     deviation_mm : there, positive is proud. `u95_mm` : half-width of its 95 % interval.
     limit_mm : what is allowed on that side, positive.
@@ -79,66 +81,113 @@ def smoothed(rows: Deviations) -> FloatArray:
 def find_places(rows: Deviations, moved: tuple[Moved, ...] = ()) -> tuple[Place, ...]:
     """Return the places in order of weight: outside, then unsure, then those that just show.
 
-    A place is a run of rows on one side that are not within, or differ from the plan by more
-    than their U95; runs less than 1 mm apart are one.
+    Outside: runs of such rows on one side. Unsure: the rest of what is too close to call,
+    whichever side. Within: what differs from the plan by more than its U95 and is allowed.
+    Runs less than 1 mm apart are one, unsure ones less than 5 mm.
     """
     if len(rows) == 0:
         return ()
     smooth = smoothed(rows)
-    shows = (rows.verdict != WITHIN) | (np.abs(rows.deviation_mm) > rows.u95_mm)
-    places = [
-        _place(rows, smooth, run, moved)
-        for side in (1.0, -1.0)
-        for run in _runs(rows, shows & (np.sign(smooth) == side))
-    ]
+    side = np.sign(smooth)
+    places: list[Place] = []
+    covered = np.zeros(len(rows), dtype=bool)
+    for sign in (1.0, -1.0):
+        outside = (rows.verdict == OUTSIDE) & (np.sign(rows.deviation_mm) == sign)
+        for place, extent in _outside_places(rows, smooth, outside, moved):
+            covered[extent] = True
+            places.append(place)
+    covered |= rows.verdict == OUTSIDE
+    base = float(np.median(rows.deviation_mm[~rows.normal])) if np.any(~rows.normal) else 0.0
+    local = np.sqrt(np.maximum(rows.u95_mm**2 - rows.u95_common_mm**2, 0.0))
+    for sign in (1.0, -1.0):
+        # What stands out of the rest by more than the scatter is a place of its own.
+        bump = (rows.verdict == UNSURE) & ~covered & (sign * (smooth - base) > local)
+        for run in _runs(rows, bump, least_mm=_LEAST_BUMP_MM):
+            place, extent = _place(rows, smooth, run, UNSURE, moved, base)
+            covered[extent] = True
+            covered[run] = True
+            places.append(place)
+    for run in _runs(rows, (rows.verdict == UNSURE) & ~covered, merge_mm=_MERGE_UNSURE_MM):
+        places.append(_place(rows, smooth, run, UNSURE, moved)[0])
+    shows = (rows.verdict == WITHIN) & (np.abs(rows.deviation_mm) > rows.u95_mm)
+    for sign in (1.0, -1.0):
+        for run in _runs(rows, shows & (side == sign)):
+            places.append(_place(rows, smooth, run, WITHIN, moved)[0])
     order = {OUTSIDE: 0, UNSURE: 1, WITHIN: 2}
     return tuple(sorted(places, key=lambda p: (order[p.verdict], -p.beyond_mm)))
 
 
-def _runs(rows: Deviations, mask: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
+def _outside_places(
+    rows: Deviations, smooth: FloatArray, outside: NDArray[np.bool_], moved: tuple[Moved, ...]
+) -> list[tuple[Place, NDArray[np.int64]]]:
+    """Return the places of one side; runs that lie on the flank of a worse one belong to it."""
+    found = [
+        (*_place(rows, smooth, run, OUTSIDE, moved), run)
+        for run in _runs(rows, outside, least_mm=0.0)
+    ]
+    found.sort(key=lambda item: -item[0].beyond_mm)
+    kept: list[tuple[Place, NDArray[np.int64]]] = []
+    for place, extent, run in found:
+        if not any(e[0] <= run[0] and run[-1] <= e[-1] for _, e in kept):
+            kept.append((place, extent))
+    return kept
+
+
+def _runs(
+    rows: Deviations,
+    mask: NDArray[np.bool_],
+    least_mm: float = _LEAST_MM,
+    merge_mm: float = _MERGE_MM,
+) -> list[NDArray[np.int64]]:
     where = np.nonzero(mask)[0]
     if len(where) == 0:
         return []
-    breaks = np.nonzero(np.diff(rows.z_mm[where]) > _MERGE_MM)[0] + 1
+    breaks = np.nonzero(np.diff(rows.z_mm[where]) > merge_mm)[0] + 1
     runs = np.split(where, breaks)
-    return [
-        run
-        for run in runs
-        if rows.z_mm[run[-1]] - rows.z_mm[run[0]] >= _LEAST_MM
-        or np.any(rows.verdict[run] == OUTSIDE)
-    ]
+    return [run for run in runs if rows.z_mm[run[-1]] - rows.z_mm[run[0]] >= least_mm]
 
 
 def _place(
-    rows: Deviations, smooth: FloatArray, run: NDArray[np.int64], moved: tuple[Moved, ...]
-) -> Place:
-    proud = bool(smooth[run[0]] > 0.0)
-    size = np.abs(smooth[run])
-    limits = (rows.proud_mm if proud else rows.shy_mm)[run]
-    own = rows.verdict[run]
-    verdict = next(v for v in (OUTSIDE, UNSURE, WITHIN) if np.any(own == v))
-    # The worst is what lies farthest beyond its limit, among the rows of the worst verdict; of
-    # those that are too close to call, what may lie so.
-    reach = size - limits + (rows.u95_mm[run] if verdict == UNSURE else 0.0)
-    reach = np.where(own == verdict, reach, -np.inf)
-    peak = int(np.argmax(reach))
-    local = np.sqrt(np.maximum(rows.u95_mm[run] ** 2 - rows.u95_common_mm[run] ** 2, 0.0))
-    scatter = max(float(local[peak]), 0.02)
+    rows: Deviations,
+    smooth: FloatArray,
+    run: NDArray[np.int64],
+    verdict: str,
+    moved: tuple[Moved, ...],
+    base_mm: float | None = None,
+) -> tuple[Place, NDArray[np.int64]]:
+    """Return the place that a run of rows of one verdict makes, and the rows of its extent.
+
+    `base_mm` is what the deviations are elsewhere, for a place that stands out of them.
+    """
+    room = np.where(smooth > 0.0, rows.proud_mm, rows.shy_mm)
+    reach = np.abs(smooth) - room + (rows.u95_mm if verdict == UNSURE else 0.0)
+    peak = int(run[int(np.argmax(reach[run]))])
+    if base_mm is not None:
+        peak = int(run[int(np.argmax(np.abs(smooth[run] - base_mm)))])
+    proud = bool(smooth[peak] > 0.0)
+    # The flank that the peak stands on falls off to both sides, whatever its sign.
+    falls = 1.0 if smooth[peak] > (base_mm or 0.0) else -1.0
+    size = falls * smooth
+    ground = falls * (base_mm or 0.0)
+    local = float(np.sqrt(max(rows.u95_mm[peak] ** 2 - rows.u95_common_mm[peak] ** 2, 0.0)))
+    scatter = max(local, 0.02)
     # Rows that the scatter cannot tell from the peak are as bad as it: take their middle and mean.
-    top = _round_peak(size >= size[peak] - 2.0 * scatter, peak)
+    top = _round_peak(rows, size >= size[peak] - 2.0 * scatter, peak)
+    top = top[(top >= run[0]) & (top <= run[-1])]
     weight = np.maximum(size[top] - size[peak] + 2.0 * scatter, 0.0) + 1e-9
-    centre = float(np.average(rows.z_mm[run[top]], weights=weight))
-    middle = run[top[int(np.argmin(np.abs(rows.z_mm[run[top]] - centre)))]]
-    plateau = _round_peak(size >= size[peak] - scatter, peak)
-    deviation = float(np.mean(rows.deviation_mm[run[plateau]]))
-    half = _round_peak(size >= size[peak] / 2.0, peak)
+    centre = float(np.average(rows.z_mm[top], weights=weight))
+    middle = int(top[int(np.argmin(np.abs(rows.z_mm[top] - centre)))])
+    plateau = _round_peak(rows, size >= size[peak] - scatter, peak)
+    extent = run
+    if verdict != UNSURE or base_mm is not None:
+        extent = _round_peak(rows, size >= (size[peak] + ground) / 2.0, peak)
     z = float(rows.z_mm[middle])
-    return Place(
-        z_from_mm=float(rows.z_mm[run[half[0]]]),
-        z_to_mm=float(rows.z_mm[run[half[-1]]]),
+    place = Place(
+        z_from_mm=float(rows.z_mm[extent[0]]),
+        z_to_mm=float(rows.z_mm[extent[-1]]),
         z_mm=z,
         piece_z_mm=float(rows.piece_z_mm[middle]),
-        deviation_mm=deviation,
+        deviation_mm=float(np.mean(rows.deviation_mm[plateau])),
         u95_mm=float(rows.u95_mm[middle]),
         limit_mm=float((rows.proud_mm if proud else rows.shy_mm)[middle]),
         plan_diameter_mm=float(rows.plan_diameter_mm[middle]),
@@ -149,15 +198,17 @@ def _place(
             (m.move_mm for m in moved if m.z_from_mm - 2.0 <= z <= m.z_to_mm + 2.0), None
         ),
     )
+    return place, extent
 
 
-def _round_peak(mask: NDArray[np.bool_], peak: int) -> NDArray[np.int64]:
-    """Return the unbroken run of True round the peak."""
-    mask = mask.copy()
-    mask[peak] = True
+def _round_peak(
+    rows: Deviations, mask: NDArray[np.bool_], peak: int
+) -> NDArray[np.int64]:
+    """Return the unbroken run of True round the peak, not across a gap."""
+    joined = np.diff(rows.z_mm) <= _BREAK_MM + 1e-9
     low = high = peak
-    while low > 0 and mask[low - 1]:
+    while low > 0 and mask[low - 1] and joined[low - 1]:
         low -= 1
-    while high < len(mask) - 1 and mask[high + 1]:
+    while high < len(mask) - 1 and mask[high + 1] and joined[high]:
         high += 1
     return np.arange(low, high + 1)

@@ -16,10 +16,13 @@ __all__ = ["Advice", "Reading", "advise"]
 FloatArray = NDArray[np.float64]
 
 _MOST_READINGS = 4
-_CANDIDATE_STEP_MM = 1.0
+_APART_MM = 10.0
+"""Nearer than this a second reading says little that the first did not."""
+_JAW_MM = 1.5
+"""Half the width of the flat that calipers want."""
 _FLAT = 0.15
 """Slope up to which calipers seat well: 1 mm along changes the diameter by 0.3 mm at most."""
-_LEAST_GAIN = 0.03
+_LEAST_GAIN = 0.05
 """A further reading must settle this part of what is open."""
 _DRAWS = 400
 _CAUTIOUS = 0.2
@@ -84,6 +87,8 @@ def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
     reached = 0.0
     while len(chosen) < _MOST_READINGS:
         worth = _worth(rows, unsure, spacing, covariance, start, rest, candidates, caliper_sd_mm)
+        taken = np.abs(rows.z_mm[candidates][:, None] - rows.z_mm[np.array(chosen, dtype=int)][None, :]) < _APART_MM
+        worth[np.any(taken, axis=1)] = 0.0
         best = int(np.argmax(worth))
         if worth[best] - reached < max(_LEAST_GAIN * open_mm, 0.5):
             break
@@ -111,15 +116,24 @@ def _row_mm(rows: Deviations) -> FloatArray:
 
 
 def _candidates(rows: Deviations) -> NDArray[np.int64]:
-    """Return rows where calipers seat well, about one each millimetre."""
-    flat = np.nonzero(~rows.normal & (rows.slope <= _FLAT) & (rows.diameter_mm > 2.0))[0]
-    if len(flat) == 0:
-        flat = np.nonzero(~rows.normal & (rows.diameter_mm > 2.0))[0]
-    if len(flat) == 0:
-        return np.asarray(flat)
-    slot = np.floor(rows.z_mm[flat] / _CANDIDATE_STEP_MM)
-    first = np.concatenate([[True], np.diff(slot) != 0])
-    return np.asarray(flat[first])
+    """Return rows where calipers seat well: whole millimetres in the middle of a flat."""
+    thick = ~rows.normal & (rows.diameter_mm > 2.0)
+    whole = np.abs(rows.piece_z_mm - np.round(rows.piece_z_mm)) < 0.13
+    flat = thick & (rows.slope <= _FLAT)
+    wide = flat & _unbroken(rows.z_mm, flat)
+    for choice in (wide, flat, thick):
+        found = np.nonzero(choice & whole)[0]
+        if len(found):
+            return np.asarray(found)
+    return np.nonzero(thick)[0]
+
+
+def _unbroken(z: FloatArray, flat: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return whether all rows within a jaw's width, and rows on both sides of it, are flat."""
+    rough = z[~flat]
+    near = np.searchsorted(rough, z - _JAW_MM) != np.searchsorted(rough, z + _JAW_MM)
+    inside = (z - z[0] >= _JAW_MM) & (z[-1] - z >= _JAW_MM)
+    return np.asarray(~near & inside)
 
 
 def _worth(
