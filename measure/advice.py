@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from measure.mechanism import CAP
-from measure.speeds import Speeds
 from measure.wall import Section, WoodPart
 
 __all__ = ["cautions", "first_drill", "making_steps"]
@@ -15,19 +14,18 @@ def making_steps(
     """Return the order of work, one line a step (common practice, no source)."""
     steps = []
     if layered:
-        steps.append("Plane the layers, glue up in the order drawn, leave in the clamps overnight.")
-    steps.append("Saw the blank square, mark the centres, rough to a cylinder, cut a chuck spigot.")
+        steps.append("Plane the layers, glue up in the order drawn, leave clamped overnight.")
+    steps.append("Saw, mark the centres, rough to a cylinder, cut a spigot.")
     if len(parts) > 1:
-        steps.append("Part body and cap roughly, with a spigot on each; keep the grain in line.")
+        steps.append("Part body and cap, a spigot on each, their grain in line.")
     if section is not None:
-        steps.append("Square the foot and bore before shaping, in the order of the table; "
-                     "remount on the bores.")  # fmt: skip
+        steps.append("Square the foot; bore before shaping, in the order above; remount.")
     if any(part.neck_mm for part in parts):
-        steps.append("Turn the neck last in steps of a shaving; try the cap until it turns by hand.")
-    steps.append("Lay the story stick on the turning work and mark every line with a pencil.")
-    steps.append("Part down at the marks to the caliper settings, shoulders and coves first.")
-    steps.append("Join the settings with gouge and skew; stop the lathe and offer the template.")
-    steps.append("Sand through the grits, finish, part off, clean up the foot.")
+        steps.append("Turn the neck by shavings until the cap turns by hand.")
+    steps.append("Mark every line from the story stick.")
+    steps.append("Part down at the marks to the settings, shoulders and coves first.")
+    steps.append("Join up with gouge and skew; lathe stopped, offer the template.")
+    steps.append("Sand, finish, part off, clean up the foot.")
     return tuple(steps)
 
 
@@ -35,9 +33,7 @@ def first_drill(section: Section | None) -> str:
     """Return which bore to drill first and why; empty without a mechanism."""
     if section is None or not section.bores:
         return ""
-    body = [b.bore for b in section.bores if b.bore.part != CAP] or [
-        b.bore for b in section.bores
-    ]
+    body = [b.bore for b in section.bores if b.bore.part != CAP] or [b.bore for b in section.bores]
     first = body[0]
     narrow = min(body, key=lambda b: b.diameter_mm)
     text = f"First drill {first.diameter_mm:g} mm ({first.name}): widest first, so that the "
@@ -50,21 +46,19 @@ def first_drill(section: Section | None) -> str:
     return text
 
 
-def cautions(speeds: Speeds) -> tuple[str, ...]:
+def cautions() -> tuple[str, ...]:
     """Return the usual cautions, short; each defers to manuals, rules and training."""
     return (
-        "Speeds are starting points: begin lower, and lower still while the blank is square, "
-        "cracked, glued up or out of balance. The machine's plate and manual rule.",
-        f"Rough {speeds.roughing[0]} to {speeds.roughing[1]}, shape {speeds.shaping[0]} to "
-        f"{speeds.shaping[1]}, sand {speeds.sanding[0]} to {speeds.sanding[1]} rev/min.",
-        "Full face shield. Dust: extraction and a mask that fits; the dust of some woods "
+        "Begin slower than the table while the blank is square, cracked, glued up or out of "
+        "balance. The machine's plate and manual rule.",
+        "Full face shield. Dust extraction and a mask that fits: the dust of some woods "
         "sensitises skin and lungs.",
-        "Spigot to fit the jaws, full depth, tight; tailstock up as long as it can stay. "
-        "Spin by hand before switching on; stand aside while it starts.",
-        "Stop the lathe before measuring, moving the rest or offering the template. No gloves, "
-        "loose sleeves or cloth near turning work.",
-        "Bore at the bit's own speed, clear chips often, never hold the work by hand.",
+        "Spigot full depth in the jaws and tight, tailstock up; spin by hand, stand aside at "
+        "the start.",
+        "Stop the lathe before measuring or moving the rest. No gloves, loose sleeves or cloth "
+        "near turning work.",
+        "Bore at the bit's own speed, clear chips often, hold no work by hand.",
         "Finish and food: by the maker's data sheet, fully cured. Oily rags can catch fire by "
-        "themselves: lay them out flat, outdoors.",
-        "Local rules and what a trained turner tells you come before this sheet.",
+        "themselves: dry them flat, outdoors.",
+        "Local rules and a trained turner's word come before this sheet.",
     )

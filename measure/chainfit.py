@@ -95,7 +95,11 @@ def fit_chain(
             new_cost = float(new_residual @ new_residual)
             if new_cost <= cost:
                 x, chain, residual, jacobian, cost = (
-                    x + step, trial, new_residual, new_jacobian, new_cost
+                    x + step,
+                    trial,
+                    new_residual,
+                    new_jacobian,
+                    new_cost,
                 )
                 damping = max(damping * 0.1, 1e-9)
             else:
@@ -106,8 +110,12 @@ def fit_chain(
     ridge = 1e-10 * np.diag(np.diag(normal) + 1e-12)
     rows = residual[: len(z)]
     return ChainFit(
-        chain, ties, float(rows @ rows), len(columns) - len(ties),
-        np.asarray(np.linalg.inv(normal + ridge)), columns,
+        chain,
+        ties,
+        float(rows @ rows),
+        len(columns) - len(ties),
+        np.asarray(np.linalg.inv(normal + ridge)),
+        columns,
     )
 
 
@@ -142,8 +150,11 @@ def _linearise(
 ) -> tuple[FloatArray, FloatArray]:
     segment = np.clip(np.searchsorted(chain.z_mm, z, side="right") - 1, 0, len(chain.bulge) - 1)
     local = [
-        chain.z_mm[segment], chain.r_mm[segment],
-        chain.z_mm[segment + 1], chain.r_mm[segment + 1], chain.bulge[segment],
+        chain.z_mm[segment],
+        chain.r_mm[segment],
+        chain.z_mm[segment + 1],
+        chain.r_mm[segment + 1],
+        chain.bulge[segment],
     ]
     distance = signed_distance(z, r, (local[0], local[1]), (local[2], local[3]), local[4])
     residual = np.concatenate([distance / sigma, np.zeros(len(ties))])
@@ -154,9 +165,9 @@ def _linearise(
         nudged = list(local)
         nudged[slot] = local[slot] + 1e-6
         moved = signed_distance(z, r, (nudged[0], nudged[1]), (nudged[2], nudged[3]), nudged[4])
-        column = np.array(
-            [place.get((what, k + offset), width) for k in range(len(chain.bulge))]
-        )[segment]
+        column = np.array([place.get((what, k + offset), width) for k in range(len(chain.bulge))])[
+            segment
+        ]
         free = column < width
         slope = (moved - distance) / 1e-6 / sigma
         jacobian[rows[free], column[free]] += slope[free]
@@ -179,8 +190,14 @@ def tie_value(chain: Chain, tie: Tie) -> tuple[float, list[tuple[tuple[str, int]
     value = _corner(chain, k)
     slopes = []
     for name in (
-        ("z", k - 1), ("z", k), ("z", k + 1), ("r", k - 1), ("r", k), ("r", k + 1),
-        ("bulge", k - 1), ("bulge", k),
+        ("z", k - 1),
+        ("z", k),
+        ("z", k + 1),
+        ("r", k - 1),
+        ("r", k),
+        ("r", k + 1),
+        ("bulge", k - 1),
+        ("bulge", k),
     ):
         moved = _put(chain, (name,), np.array([_get(chain, name) + 1e-6]))
         slopes.append((name, (_corner(moved, k) - value) / 1e-6))

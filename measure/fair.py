@@ -230,7 +230,8 @@ def _join(fits: list[ChainFit]) -> tuple[Chain, frozenset[int], FloatArray]:
         spread = {k: j for j, (what, k) in enumerate(fit.columns) if what == "z"}
         place += [
             1.96 * float(np.sqrt(max(fit.covariance[spread[k], spread[k]], 0.0)))
-            if k in spread else 0.0
+            if k in spread
+            else 0.0
             for k in range(len(fit.chain.z_mm))
         ]
     return Chain(np.array(z), np.array(r), np.array(bulge)), frozenset(smooth), np.array(place)
@@ -242,6 +243,9 @@ def _stray(chain: Chain, profile: Profile, piece: slice) -> Stray:
     distance = 2.0 * distance_to_chain(chain, z, r)
     worst = int(np.argmax(distance / allowed))
     return Stray(
-        float(distance[worst]), float(z[worst]), float(allowed[worst]),
-        int(np.sum(distance > allowed)), len(z),
+        float(distance[worst]),
+        float(z[worst]),
+        float(allowed[worst]),
+        int(np.sum(distance > allowed)),
+        len(z),
     )

@@ -16,7 +16,16 @@ __all__ = ["KINDS", "Feature", "find_features", "name_features"]
 FloatArray = NDArray[np.float64]
 
 KINDS = (
-    "cylinder", "fillet", "tenon", "taper", "bead", "cove", "ogee", "swell", "hollow", "shoulder",
+    "cylinder",
+    "fillet",
+    "tenon",
+    "taper",
+    "bead",
+    "cove",
+    "ogee",
+    "swell",
+    "hollow",
+    "shoulder",
 )
 
 FILLET_WIDEST_MM = 4.0
@@ -214,7 +223,16 @@ def _feature(
         kind, half, zm, rm, height = _bow(chain, spans, i, noise)
     u95 = float(np.interp(zm, profile.z_mm, profile.u95_mm))
     return Feature(
-        kind, half, z0, z1, zm, 2.0 * rm, 2.0 * r0, 2.0 * r1, height, u95,
+        kind,
+        half,
+        z0,
+        z1,
+        zm,
+        2.0 * rm,
+        2.0 * r0,
+        2.0 * r1,
+        height,
+        u95,
         float(max(place[span.first], place[span.last + 1])),
     )
 

@@ -30,9 +30,9 @@ def dxf_text(chains: list[Chain], title: str, bores: tuple[Bored, ...], note: st
     Lines and arcs are polylines whose bulges are the arcs, one for each gapless stretch and
     side; gaps stay open. The tolerance of the arcs belongs into `note`.
     """
-    import ezdxf
+    from ezdxf.filemanagement import new
 
-    document = ezdxf.new("R2010", setup=["linetypes"], units=4)
+    document = new("R2010", setup=["linetypes"], units=4)
     document.header["$MEASUREMENT"] = 1
     for name, colour in LAYERS.items():
         document.layers.add(name, color=colour)
@@ -44,9 +44,7 @@ def dxf_text(chains: list[Chain], title: str, bores: tuple[Bored, ...], note: st
             # that is toward the axis.
             bulge = np.append(-side * chain.bulge, 0.0)
             rows = np.column_stack([chain.z_mm, side * chain.r_mm, bulge])
-            space.add_lwpolyline(
-                rows.tolist(), format="xyb", dxfattribs={"layer": "outline"}
-            )
+            space.add_lwpolyline(rows.tolist(), format="xyb", dxfattribs={"layer": "outline"})
     low = min(float(c.z_mm[0]) for c in chains)
     high = max(float(c.z_mm[-1]) for c in chains)
     space.add_line((low - 5.0, 0.0), (high + 5.0, 0.0), dxfattribs={"layer": "axis"})
@@ -139,7 +137,9 @@ def stl_bytes(profile: Profile) -> bytes:
     z, r = _fewer(profile.z_mm, 0.5 * profile.diameter_mm)
     vertices, faces = _revolved(z, r)
     solid = trimesh.Trimesh(vertices=vertices, faces=faces, process=False)
-    return bytes(solid.export(file_type="stl"))
+    stream = io.BytesIO()
+    solid.export(stream, file_type="stl")
+    return stream.getvalue()
 
 
 def _fewer(z: FloatArray, r: FloatArray) -> tuple[FloatArray, FloatArray]:

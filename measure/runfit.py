@@ -55,9 +55,7 @@ def _split_at_steps(
         if k < len(segments) and not _is_step(z, r, sigma, segments[k - 1], segments[k]):
             continue
         start, stop = segments[first].start, segments[k - 1].stop
-        own = [
-            Segment(s.start - start, s.stop - start, s.is_arc) for s in segments[first:k]
-        ]
+        own = [Segment(s.start - start, s.stop - start, s.is_arc) for s in segments[first:k]]
         parts.append((slice(start, stop), own))
         first = k
     return parts
@@ -70,8 +68,10 @@ def _is_step(
     gap = _extend(z, r, left, cell) - _extend(z, r, right, cell)
     least = float(np.min(np.abs(gap)))
     steep = abs(r[right.start] - r[left.stop - 1]) > STEP_MM
-    return steep and not np.any(gap[:-1] * gap[1:] <= 0.0) and least > max(
-        STEP_MM, 6.0 * float(sigma[left.stop - 1])
+    return (
+        steep
+        and not np.any(gap[:-1] * gap[1:] <= 0.0)
+        and least > max(STEP_MM, 6.0 * float(sigma[left.stop - 1]))
     )
 
 
@@ -115,8 +115,9 @@ def _first_fit(
         node_r.append(0.5 * float(r[left.stop - 1] + r[right.start]))
     node_z.append(high)
     node_r.append(float(r[-1]))
-    bulge = [_bulge_of(z[s.start : s.stop], r[s.start : s.stop]) if s.is_arc else 0.0
-             for s in segments]
+    bulge = [
+        _bulge_of(z[s.start : s.stop], r[s.start : s.stop]) if s.is_arc else 0.0 for s in segments
+    ]
     start = Chain(np.array(node_z), np.array(node_r), np.array(bulge))
     return fit_chain(z, r, sigma, start, np.array([s.is_arc for s in segments]))
 
@@ -164,9 +165,7 @@ def _offers(fit: ChainFit) -> list[tuple[float, Tie]]:
     return offers
 
 
-def _with_tie(
-    z: FloatArray, r: FloatArray, sigma: FloatArray, fit: ChainFit, tie: Tie
-) -> ChainFit:
+def _with_tie(z: FloatArray, r: FloatArray, sigma: FloatArray, fit: ChainFit, tie: Tie) -> ChainFit:
     chain, count = fit.chain, len(fit.chain.bulge)
     arcs = np.array([("bulge", k) in fit.columns for k in range(count)])
     kind, k = tie

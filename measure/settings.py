@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 
 from measure.features import Feature
@@ -27,6 +27,7 @@ class Setting:
     diameter_mm, u95_mm : exact value and its 95 % half-width.
     setting_mm : for the caliper while turning: up to the next 0.5 mm, since wood that is left
         proud can still come off.
+    width_mm, height_mm : of a whole bead, cove, swell or hollow; 0 where there is none.
     """
 
     z_mm: float
@@ -34,6 +35,8 @@ class Setting:
     diameter_mm: float
     u95_mm: float
     setting_mm: float
+    width_mm: float = 0.0
+    height_mm: float = 0.0
 
 
 def caliper_setting(diameter_mm: float) -> float:
@@ -54,7 +57,8 @@ def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
         if f.kind in ("cylinder", "fillet", "tenon"):
             wishes.append((0, _setting(f.z_mid_mm, f.name, f.diameter_mm, f)))
         elif f.kind in ("bead", "cove", "swell", "hollow") and not f.half:
-            wishes.append((0, _setting(f.z_mid_mm, f.name, f.diameter_mm, f)))
+            crest = _setting(f.z_mid_mm, f.name, f.diameter_mm, f)
+            wishes.append((0, replace(crest, width_mm=f.width_mm, height_mm=f.height_mm)))
             ends = [(f.z_from_mm, f.diameter_from_mm), (f.z_to_mm, f.diameter_to_mm)]
             wishes += [(3, _setting(z, f"end of {f.kind}", d, f)) for z, d in ends]
         elif f.kind == "shoulder":

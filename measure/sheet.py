@@ -157,9 +157,7 @@ def make_sheet(request: SheetRequest) -> Sheet:
     chosen = blanks[-1]
     count = None
     if request.plank is not None:
-        count = count_from(
-            request.plank, chosen.side_mm, chosen.length_mm, request.allow.kerf_mm
-        )
+        count = count_from(request.plank, chosen.side_mm, chosen.length_mm, request.allow.kerf_mm)
     speeds = lathe_speeds(float(np.max(profile.diameter_mm)), chosen.side_mm)
     density = request.density_kg_m3
     left = None if volume is None else volume - _bored_mm3(section)
@@ -186,7 +184,7 @@ def make_sheet(request: SheetRequest) -> Sheet:
         volume_mm3=volume,
         speeds=speeds,
         steps=making_steps(parts, section, bool(request.layers)),
-        cautions=cautions(speeds),
+        cautions=cautions(),
         first_drill=first_drill(section),
         allow=request.allow,
         notices=(*request.notices, *_notices(profile, gaps, section, request, curve)),
@@ -200,9 +198,7 @@ def _chains(curve: FairCurve, profile: Profile, fair: bool) -> tuple[Chain, ...]
     return tuple(chains_of(rows, DRAWING_TOLERANCE_MM))
 
 
-def _blanks(
-    profile: Profile, parts: tuple[WoodPart, ...], allow: Allowances
-) -> tuple[Blank, ...]:
+def _blanks(profile: Profile, parts: tuple[WoodPart, ...], allow: Allowances) -> tuple[Blank, ...]:
     upper = profile.diameter_mm + profile.u95_mm
     if len(parts) == 1:
         whole = blank_for("piece", float(np.max(upper)), parts[0].high_mm, allow)

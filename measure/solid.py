@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +29,7 @@ def gaps_of(profile: Profile) -> tuple[Gap, ...]:
     pieces = profile.pieces()
     return tuple(
         Gap(float(profile.z_mm[a.stop - 1]), float(profile.z_mm[b.start]))
-        for a, b in zip(pieces[:-1], pieces[1:], strict=True)
+        for a, b in pairwise(pieces)
     )
 
 
@@ -62,11 +63,10 @@ def profile_of_plan(plan: Plan) -> Profile:
     keep[1:-1] = ~((np.diff(z)[1:] == 0.0) & (np.diff(z)[:-1] == 0.0))
     z, d = z[keep], plan.diameter_mm[keep]
     grid = np.arange(np.ceil(z[0] / GRID_MM), np.floor(z[-1] / GRID_MM) + 1.0) * GRID_MM
-    beside = np.min(np.abs(grid[:, None] - z[None, :]), axis=1) if len(z) < 3000 else None
-    if beside is not None:
-        grid = grid[beside > 0.05]
-    else:
-        grid = np.setdiff1d(grid, z)
+    # A grid row closer than this to a corner would add nothing but a very short step.
+    after = np.searchsorted(z, grid - 0.05)
+    clear = z[np.minimum(after, len(z) - 1)] > grid + 0.05
+    grid = grid[clear]
     where = np.searchsorted(z, grid)
     every_z = np.insert(z, where, grid)
     every_d = np.insert(d, where, np.interp(grid, z, d))

@@ -16,9 +16,8 @@ SANDING_SHARE = 0.5
 MM_PER_INCH = 25.4
 
 SPEED_SOURCE = (
-    "diameter in inches x rev/min between 6000 and 9000, the usual handbook rule (from memory); "
-    "roughing by the blank's diagonal and no faster than the rule's lower figure, sanding at "
-    "half speed: common practice"
+    "diameter in inches × rev/min = 6000 to 9000, the usual handbook rule (from memory); rough "
+    "by the blank's diagonal, sand at half speed: common practice"
 )
 
 

@@ -11,7 +11,16 @@ from calib.refusal import BadFileError, RefusalError
 from measure.mechanism import BODY, CAP, FOOT, Bore, Mechanism
 from measure.profile import LONGEST_BRIDGE_MM, Profile
 
-__all__ = ["NECK_CLEARANCE_MM", "Bored", "Section", "ThinPlace", "Wall", "WoodPart", "section_of", "wood_parts"]
+__all__ = [
+    "NECK_CLEARANCE_MM",
+    "Bored",
+    "Section",
+    "ThinPlace",
+    "Wall",
+    "WoodPart",
+    "section_of",
+    "wood_parts",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -162,7 +171,10 @@ def section_of(
     RefusalError
         `bore-breaks-out` where a bore leaves no wood, `bore-too-deep` if it leaves its part.
     """
-    bores, walls, thin, opens = [], [], [], []
+    bores: list[Bored] = []
+    walls: list[Wall] = []
+    thin: list[ThinPlace] = []
+    opens: list[Bored] = []
     for part in parts:
         own = tuple(_placed(bore, part) for bore in _boring_order(mechanism.bores_of(part.name)))
         wall = _wall(profile, part, own)
@@ -173,7 +185,12 @@ def section_of(
     recess = recess_of(mechanism)
     neck = parts[0].neck_mm
     return Section(
-        parts, tuple(bores), tuple(walls), tuple(thin), tuple(opens), min_wall_mm,
+        parts,
+        tuple(bores),
+        tuple(walls),
+        tuple(thin),
+        tuple(opens),
+        min_wall_mm,
         (recess.diameter_mm, neck[0]) if recess is not None and neck is not None else None,
         mechanism.shaft_cut_mm(float(profile.z_mm[-1])),
     )
@@ -290,8 +307,12 @@ def _thin_places(wall: Wall, least: float) -> list[ThinPlace]:
         nominal = 0.5 * (wall.outside_mm[i] - wall.bore_mm[i]) if wall.bore_mm[i] else low[i]
         places.append(
             ThinPlace(
-                wall.part, float(wall.height_mm[a]), float(wall.height_mm[b - 1]),
-                float(wall.height_mm[i]), float(nominal), float(low[i]),
+                wall.part,
+                float(wall.height_mm[a]),
+                float(wall.height_mm[b - 1]),
+                float(wall.height_mm[i]),
+                float(nominal),
+                float(low[i]),
             )
         )
     return places

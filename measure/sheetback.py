@@ -1,0 +1,217 @@
+"""Second page of a making sheet: section, blank, order of work, cautions."""
+
+from __future__ import annotations
+
+from measure.features import Feature
+from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
+from measure.sheet import Sheet
+from measure.sheetframe import EDGE_MM, TITLE_MM, frame, heading
+from measure.sheetsection import draw_bore_table, draw_section
+from measure.speeds import SPEED_SOURCE
+from measure.units import Units
+from measure.woods import DENSITY_SOURCE
+
+__all__ = ["draw_back", "feature_words"]
+
+LARGEST_TEXT, SMALLEST_TEXT = 9.6, 6.6
+SPEEDS_MM = 25.5
+LINE_MM = 5.4
+
+
+def draw_back(pen: Pen, sheet: Sheet, units: Units) -> None:
+    """Draw the page."""
+    frame(pen, sheet, units, "blank, boring, order of work", "as marked")
+    left, right = EDGE_MM + 4.0, pen.width_mm - EDGE_MM - 4.0
+    top, low = pen.height_mm - EDGE_MM - 7.0, EDGE_MM + TITLE_MM + 2.0
+    wide = right - left
+    if sheet.section is not None:
+        middle = low + 0.46 * (top - low)
+        split = left + 0.6 * wide
+        draw_section(pen, sheet, sheet.section, units, left, split - 5.0, top, middle + 3.0)
+        draw_bore_table(pen, sheet, sheet.section, units, split + 3.0, right, top, middle + 3.0)
+    else:
+        middle = _draw_features(pen, sheet, units, left, right, top, low + 0.55 * (top - low))
+    y = middle - 4.0
+    work, care = left + 0.31 * wide, left + 0.68 * wide
+    _draw_blank(pen, sheet, units, left, work - 6.0, y, low)
+    _draw_list(pen, "Order of work", sheet.steps, work, care - 6.0, y, low + SPEEDS_MM)
+    _draw_speeds(pen, sheet, work, care - 6.0, low)
+    _draw_list(pen, "Take care", sheet.cautions, care, right, y, low)
+
+
+def _draw_list(
+    pen: Pen,
+    title: str,
+    items: tuple[str, ...],
+    left: float,
+    right: float,
+    top: float,
+    low: float,
+) -> None:
+    """Write numbered or plain items as large as the space lets them be."""
+    y = heading(pen, left, top, title, right - left)
+    size = LARGEST_TEXT
+    while size > SMALLEST_TEXT and _height(pen, items, right - left - 5.0, size) > y - low:
+        size -= 0.2
+    for number, item in enumerate(items, start=1):
+        pen.text(left + 3.0, y, str(number), size, "end", font=BOLD)
+        y = pen.paragraph(left + 5.0, y, item, right - left - 5.0, size) - 0.9
+
+
+def _draw_speeds(pen: Pen, sheet: Sheet, left: float, right: float, low: float) -> None:
+    y = heading(pen, left, low + SPEEDS_MM - 6.0, "Lathe speed, rev/min", right - left)
+    width = (right - left) / 3.0
+    speeds = sheet.speeds
+    for i, (name, (slow, fast)) in enumerate(
+        (("rough", speeds.roughing), ("shape", speeds.shaping), ("sand", speeds.sanding))
+    ):
+        pen.text(left + i * width, y + 0.8, name, 8.5)
+        pen.text(left + i * width, y - 4.0, f"{slow} to {fast}", 10.5, font=BOLD, room=width - 2.0)
+    pen.paragraph(left, y - 8.0, f"From {SPEED_SOURCE}.", right - left, 6.6)
+
+
+def _height(pen: Pen, items: tuple[str, ...], room: float, size: float) -> float:
+    lines = sum(len(pen.wrapped(item, room, size)) for item in items)
+    return lines * size * 25.4 / 72.0 * 1.25 + 0.9 * len(items)
+
+
+def _draw_blank(
+    pen: Pen, sheet: Sheet, units: Units, left: float, right: float, top: float, low: float
+) -> None:
+    y = heading(pen, left, top, f"Blank, {units.name}", right - left)
+    for blank in sheet.blanks:
+        size = f"{units.place(blank.side_mm)} × {units.place(blank.side_mm)} × "
+        pen.text(left, y - 0.4, blank.part, 9, room=0.45 * (right - left))
+        pen.text(right, y - 0.4, size + units.place(blank.length_mm), 11, "end", font=BOLD)
+        y -= 5.6
+    y = _blank_pictures(pen, sheet, units, left, right, y - 1.0)
+    for words in _blank_words(sheet, units):
+        if y < low + 2.0:
+            break
+        y = pen.paragraph(left, y, words, right - left, 8.2) - 0.8
+
+
+def _blank_pictures(
+    pen: Pen, sheet: Sheet, units: Units, left: float, right: float, y: float
+) -> float:
+    """Draw the blank's end with the piece inside it, and its layers; return the y below."""
+    blank = sheet.blanks[-1]
+    side = 24.0
+    scale = side / blank.side_mm
+    low = y - side
+    if sheet.layers:
+        total = sum(layer.planed_mm for layer in sheet.layers)
+        scale = side / total
+        at = low
+        for i, layer in enumerate(sheet.layers):
+            high = layer.planed_mm * scale
+            pen.box(left, at, side, high, FINE, 0.93 if i % 2 else 0.8)
+            at += high
+    pen.box(left, low, side, side, MEDIUM)
+    middle = (left + 0.5 * side, low + 0.5 * side)
+    pen.circle(*middle, 0.5 * sheet.largest_mm * scale, MEDIUM)
+    pen.line(middle[0] - 2, middle[1], middle[0] + 2, middle[1], FINE)
+    pen.line(middle[0], middle[1] - 2, middle[0], middle[1] + 2, FINE)
+    x = left + side + 4.0
+    if sheet.layers:
+        _layer_labels(pen, sheet, units, x, right, low, side)
+        return low - 4.5
+    # The blank from the side: chucking and parting hatched, the piece between.
+    long, allow = right - x, sheet.allow
+    step = long / blank.length_mm
+    bottom, high = low + 7.0, max(min(blank.side_mm * step, side - 9.0), 5.0)
+    pen.box(x, bottom, long, high, MEDIUM)
+    cuts = (allow.chucking_mm + allow.parting_mm, blank.length_mm - allow.squaring_mm)
+    for cut in cuts:
+        pen.line(x + cut * step, bottom, x + cut * step, bottom + high, FINE, (1.0, 0.8))
+    pen.text(x + 0.5 * cuts[0] * step, bottom + 0.5 * high - 1.0, "chuck", 8, "middle",
+             room=cuts[0] * step - 1.0)  # fmt: skip
+    pen.text(x + 0.5 * (cuts[0] + cuts[1]) * step, bottom + 0.5 * high - 1.0,
+             units.place(blank.finished_mm), 9, "middle")  # fmt: skip
+    pen.dimension(x, right, low + 0.5, units.place(blank.length_mm), 9)
+    return low - 4.5
+
+
+def _layer_labels(
+    pen: Pen, sheet: Sheet, units: Units, x: float, right: float, low: float, side: float
+) -> None:
+    from measure.storystick import spread_labels
+
+    total = sum(layer.planed_mm for layer in sheet.layers)
+    places, at = [], 0.0
+    for layer in sheet.layers:
+        places.append(low + (at + 0.5 * layer.planed_mm) * side / total)
+        at += layer.planed_mm
+    labels = spread_labels(places, min(4.0, (side + 4.0) / len(places)), low, low + side)
+    for layer, place, y in zip(sheet.layers, places, labels, strict=True):
+        pen.line(x - 4.0, place, x - 0.5, y, FINE)
+        words = f"{layer.wood} {units.number(layer.planed_mm)} (saw {units.number(layer.sawn_mm)})"
+        pen.text(x, y - 1.0, words, 8.2, room=right - x)
+
+
+def _blank_words(sheet: Sheet, units: Units) -> list[str]:
+    a = sheet.allow
+    words = [
+        f"Allowed: {units.number(a.diameter_mm)} on the diameter; along the grain "
+        f"{units.number(a.chucking_mm)} chucking, {units.number(a.parting_mm)} parting, "
+        f"{units.number(a.squaring_mm)} squaring (common practice)."
+    ]
+    if sheet.layers:
+        faces = 2 * (len(sheet.layers) - 1)
+        words.append(
+            f"{len(sheet.layers)} layers, {faces} faces to glue; planed thickness (sawn beside). "
+            "Bottom first in the order drawn, grain along the blank in every layer, rings "
+            "alternating. Keep the joints symmetrical about the centre or they wander."
+        )
+    if sheet.plank is not None and sheet.count is not None:
+        p = sheet.plank
+        size = " × ".join(units.place(v) for v in (p.length_mm, p.width_mm, p.thickness_mm))
+        words.append(f"Plank {size}: {sheet.count} blanks ({sheet.blanks[-1].part}).")
+    if sheet.density_kg_m3 is not None and sheet.blank_kg is not None:
+        named = sheet.wood.replace(".", "").isdigit()
+        source = "density as given" if named else DENSITY_SOURCE
+        piece = f", piece {sheet.piece_kg * 1000:.0f} g" if sheet.piece_kg is not None else ""
+        words.append(
+            f"Weight: blank {sheet.blank_kg:.2f} kg{piece}, at {sheet.density_kg_m3:.0f} kg/m³ "
+            f"({'' if named else sheet.wood + '; '}{source})."
+        )
+    return words
+
+
+def feature_words(feature: Feature, units: Units) -> str:
+    """Return a sentence: bead 6 wide, 2.5 proud, at 97."""
+    f = feature
+    at, wide = units.place(f.z_mid_mm), units.place(f.width_mm)
+    if f.kind == "shoulder":
+        a, b = units.number(f.diameter_from_mm), units.number(f.diameter_to_mm)
+        return f"{at}: shoulder from Ø {a} to {b}"
+    span = f"{units.place(f.z_from_mm)} to {units.place(f.z_to_mm)}"
+    if f.kind in ("bead", "swell", "cove", "hollow") and not f.half:
+        sense = "proud" if f.kind in ("bead", "swell") else "deep"
+        return f"{span}: {f.name} {wide} wide, {units.number(f.height_mm)} {sense}, at {at}"
+    if f.kind in ("cylinder", "fillet", "tenon"):
+        return f"{span}: {f.name} Ø {units.number(f.diameter_mm)}"
+    a, b = units.number(f.diameter_from_mm), units.number(f.diameter_to_mm)
+    return f"{span}: {f.name} Ø {a} to {b}"
+
+
+def _draw_features(
+    pen: Pen, sheet: Sheet, units: Units, left: float, right: float, top: float, lowest: float
+) -> float:
+    """Say the piece in words, foot first, where no section is drawn; return the y below."""
+    y0 = heading(pen, left, top, f"The piece from the foot, {units.name}", right - left)
+    lines = [feature_words(f, units) for f in sheet.features]
+    if sheet.stray is not None:
+        s = sheet.stray
+        lines.append(
+            f"Fair curve within {s.distance_mm:.2f} mm of the measurement (at {s.z_mm:.0f}; "
+            f"{s.allowed_mm:.2f} allowed)"
+        )
+    most = max(int((y0 - lowest) / LINE_MM), 1)
+    columns = 2 if len(lines) <= 2 * most else 3
+    rows = min(-(-len(lines) // columns), most)
+    width = (right - left) / columns
+    for i, line in enumerate(lines[: rows * columns]):
+        x = left + (i // rows) * width
+        pen.text(x, y0 - LINE_MM * (i % rows), line, 10, room=width - 6.0)
+    return y0 - LINE_MM * rows - 2.0

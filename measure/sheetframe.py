@@ -1,0 +1,134 @@
+"""What the pages of a making sheet share: frame, title strip, the piece drawn to scale."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from measure.pdfpen import BOLD, FINE, HEAVY, MEDIUM, Pen
+from measure.sheet import Sheet
+from measure.units import Units
+
+__all__ = ["EDGE_MM", "TITLE_MM", "Place", "best_scale", "draw_piece", "frame", "heading"]
+
+EDGE_MM = 8.0
+TITLE_MM = 17.0
+CORNER_RAD = 0.2
+
+SCALES = (
+    (5.0, "5 : 1"),
+    (2.0, "2 : 1"),
+    (1.0, "full size"),
+    (0.75, "three-quarter size"),
+    (0.5, "half size"),
+    (1 / 3, "1 : 3"),
+    (0.25, "1 : 4"),
+    (0.2, "1 : 5"),
+    (0.125, "1 : 8"),
+    (0.1, "1 : 10"),
+    (0.05, "1 : 20"),
+    (0.02, "1 : 50"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a drawing of the piece lies: paper x of z = 0, paper y of the axis, mm per mm."""
+
+    x0_mm: float
+    axis_mm: float
+    scale: float
+
+    def x(self, z: float) -> float:
+        """Return the paper x of a height."""
+        return self.x0_mm + self.scale * z
+
+
+def best_scale(length_mm: float, height_mm: float, wide: float, high: float) -> tuple[float, str]:
+    """Return the largest scale in workshop use at which a piece fits a space."""
+    for scale, words in SCALES:
+        if length_mm * scale <= wide and height_mm * scale <= high:
+            return scale, words
+    scale = min(wide / length_mm, high / height_mm)
+    return scale, f"1 : {1.0 / scale:.0f}"
+
+
+def frame(pen: Pen, sheet: Sheet, units: Units, page: str, scale: str) -> None:
+    """Draw the border and the title strip along the foot of the page."""
+    w, h = pen.width_mm - 2 * EDGE_MM, pen.height_mm - 2 * EDGE_MM
+    pen.box(EDGE_MM, EDGE_MM, w, h, HEAVY)
+    top = EDGE_MM + TITLE_MM
+    pen.line(EDGE_MM, top, EDGE_MM + w, top, MEDIUM)
+    cells = [0.0, 0.42, 0.6, 0.78, 1.0]
+    for share in cells[1:-1]:
+        pen.line(EDGE_MM + share * w, EDGE_MM, EDGE_MM + share * w, top, FINE)
+    x = [EDGE_MM + share * w + 3.0 for share in cells]
+    room = [(b - a) * w - 5.0 for a, b in pairwise(cells)]
+    pen.text(x[0], top - 7.5, sheet.name, 16, font=BOLD, room=room[0])
+    pen.text(x[0], EDGE_MM + 3.5, f"Making sheet: {page}", 9.5, room=room[0])
+    length = f"Length {units.number(sheet.length_mm)} {units.name}"
+    largest = f"Largest Ø {units.number(sheet.largest_mm)} {units.name}"
+    pen.text(x[1], top - 7.0, length, 10.5, room=room[1])
+    pen.text(x[1], EDGE_MM + 3.5, largest, 10.5, room=room[1])
+    pen.text(x[2], top - 7.0, f"Scale: {scale}", 10.5, room=room[2])
+    pen.text(x[2], EDGE_MM + 3.5, "Heights from the foot", 9.5, room=room[2])
+    u95 = float(np.max(sheet.profile.u95_mm))
+    known = f"Ø known within ±{units.spread(u95)} {units.name}" if u95 > 0.0 else "From a plan"
+    pen.text(x[3], top - 7.0, known, 9.5, room=room[3])
+    drawn = "fair curve" if sheet.stray is not None else "outline as given"
+    pen.text(x[3], EDGE_MM + 3.5, f"Drawn: {drawn}", 9.5, room=room[3])
+
+
+def heading(pen: Pen, x: float, y: float, words: str, room: float) -> float:
+    """Write a heading with a rule under it; return the y of the first line of text below."""
+    pen.text(x, y, words, 11, font=BOLD, room=room)
+    pen.line(x, y - 1.6, x + room, y - 1.6, MEDIUM)
+    return y - 6.2
+
+
+def draw_piece(pen: Pen, sheet: Sheet, place: Place, edges: bool = True) -> None:
+    """Draw both sides, end faces, edges that run round the piece, axis and unseen stretches."""
+    s = place.scale
+    for chain in sheet.chains:
+        for side in (1.0, -1.0):
+            pen.chain(chain, (place.x0_mm, place.axis_mm), (s, side * s), 0.4)
+        for k in range(len(chain.bulge)):
+            if chain.is_shoulder(k) and edges:
+                r = float(max(chain.r_mm[k], chain.r_mm[k + 1])) * s
+                x = place.x(float(chain.z_mm[k]))
+                pen.line(x, place.axis_mm - r, x, place.axis_mm + r, MEDIUM)
+    for z, row in ((0.0, 0), (sheet.length_mm, -1)):
+        r = 0.5 * float(sheet.profile.diameter_mm[row]) * s
+        pen.line(place.x(z), place.axis_mm - r, place.x(z), place.axis_mm + r, 0.4)
+    if edges:
+        for z, r in _corners(sheet):
+            x = place.x(z)
+            pen.line(x, place.axis_mm - r * s, x, place.axis_mm + r * s, 0.18)
+    pen.line(place.x(0.0) - 6.0, place.axis_mm, place.x(sheet.length_mm) + 6.0, place.axis_mm,
+             FINE, (8.0, 1.5, 1.0, 1.5))  # fmt: skip
+    for gap in sheet.gaps:
+        _draw_gap(pen, sheet, place, gap.z_from_mm, gap.z_to_mm)
+
+
+def _corners(sheet: Sheet) -> list[tuple[float, float]]:
+    """Return (z, r) where features meet at a corner; flowing joints have no edge."""
+    z, d = sheet.profile.z_mm, sheet.profile.diameter_mm
+    found = []
+    for f in sheet.features[1:]:
+        if f.kind == "shoulder" or not 1.0 < f.z_from_mm < sheet.length_mm - 1.0:
+            continue
+        at = np.array([f.z_from_mm - 1.0, f.z_from_mm, f.z_from_mm + 1.0])
+        r = 0.5 * np.interp(at, z, d)
+        turn = abs(float(np.arctan(r[2] - r[1]) - np.arctan(r[1] - r[0])))
+        if turn > CORNER_RAD:
+            found.append((f.z_from_mm, 0.5 * f.diameter_from_mm))
+    return found
+
+
+def _draw_gap(pen: Pen, sheet: Sheet, place: Place, low: float, high: float) -> None:
+    r = 0.5 * sheet.largest_mm * place.scale
+    x0, x1 = place.x(low), place.x(high)
+    pen.box(x0, place.axis_mm - r, x1 - x0, 2.0 * r, FINE, None, (1.0, 1.0))
+    pen.text(0.5 * (x0 + x1) + 1.0, place.axis_mm, "not seen", 8, "middle", angle=90.0)
