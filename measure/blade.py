@@ -25,7 +25,7 @@ UP = np.array([0.0, 0.0, 1.0])
 
 @dataclass(frozen=True, slots=True)
 class Thickness:
-    """Of a blade, mm, with its standard deviation; `source` is given, measured or assumed."""
+    """Of a blade, mm, with its standard deviation; `source` is given or assumed."""
 
     mm: float
     sd_mm: float
@@ -37,10 +37,13 @@ def assumed_thickness() -> Thickness:
     return Thickness(THICKNESS_MM, THICKNESS_SD_MM, "assumed")
 
 
-def flat_step(view: ToolView, shank: MiddleLine, step: Step, thickness: Thickness) -> Step | None:
-    """Return a step with the diameter that its flat blade has; None if a side is not seen.
+def flat_step(
+    view: ToolView, shank: MiddleLine, step: Step, thickness: Thickness
+) -> tuple[Step, float] | None:
+    """Return a step with the width of its flat blade, and how far its middle lies aside.
 
-    The blade lies on the bench, parallel to it.
+    The blade lies on the bench, parallel to it. Aside is from the shank's axis toward the
+    first side, mm. None if a side is not seen.
     """
     halves, through = [], []
     edge = min(EDGE_MM, 0.25 * step.length_mm)
@@ -57,10 +60,6 @@ def flat_step(view: ToolView, shank: MiddleLine, step: Step, thickness: Thicknes
     width = halves[0] + halves[1]
     lean_sd = 0.5 * thickness.mm * LIES_FLAT_SD_RAD
     more = COVERAGE * math.hypot(through[0] + through[1], 2.0 * lean_sd)
-    return replace(
-        step,
-        diameter_mm=width,
-        start_mm=width,
-        end_mm=width,
-        u95_mm=math.hypot(step.u95_mm, more),
-    )
+    u95 = math.hypot(step.u95_mm, more)
+    blade = replace(step, diameter_mm=width, start_mm=width, end_mm=width, u95_mm=u95)
+    return blade, 0.5 * (halves[0] - halves[1])

@@ -106,6 +106,7 @@ def _points(steps: Sequence[Step], end: int) -> int:
     points += 2 if here.diameter_mm <= CHUCK_MM else 0
     points += 1 if here.length_mm >= HELD_LENGTH_MM else 0
     points += 1 if here.diameter_mm < there.diameter_mm - SAME_MM else 0
+    points += 1 if here.length_mm > 2.0 * there.length_mm else 0
     inward = [step.diameter_mm for step in (steps if end else steps[::-1])]
     # The more steps widen toward this end, the more of them cut if it is the shank's.
     return points + sum(b > a + SAME_MM for a, b in pairwise(inward[:-1]))

@@ -19,7 +19,7 @@ from measure.reach import (
 )
 from measure.revolve import Axis
 
-__all__ = ["Centre", "ToolView", "centre_of", "same_tool", "shank_of"]
+__all__ = ["Centre", "ToolView", "centre_of", "same_tool", "shank_of", "tools_differ"]
 
 FloatArray = NDArray[np.float64]
 
@@ -27,8 +27,9 @@ EDGE_MM = 0.6
 """Outline points so near to a shoulder are left out: the edge of the shoulder reaches there."""
 LEAST_NOISE_MM = 0.01
 FARTHEST_SHIFT_MM = 3.0
-DIFFERENT_MM = 1.0
-"""Two photos whose diameters differ by more than this in the middle show different tools."""
+DIFFERENT_MM = 1.5
+DIFFERENT_SHARE = 0.02
+"""Two photos whose lengths differ by more than this, in mm and as a share, show two tools."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +121,8 @@ def centre_of(view: ToolView, shank: MiddleLine, z_from: float, z_to: float) -> 
 def same_tool(first: Profile, other: Profile) -> tuple[bool, float]:
     """Return how z of another photo of the same tool follows from z of the first.
 
+    Widths may differ where a step is not round, so each place counts for 5 mm at most.
+
     Returns
     -------
     turned_round : whether the other photo counts z from the other end.
@@ -128,8 +131,11 @@ def same_tool(first: Profile, other: Profile) -> tuple[bool, float]:
     Raises
     ------
     RefusalError
-        `tools-differ` if no way of laying one on the other fits.
+        `tools-differ` if the lengths do not agree.
     """
+    lengths = [float(np.ptp(profile.z_mm)) for profile in (first, other)]
+    if abs(lengths[0] - lengths[1]) > max(DIFFERENT_MM, DIFFERENT_SHARE * max(lengths)):
+        raise tools_differ(f"one is {lengths[0]:.0f} mm long, the other {lengths[1]:.0f}")
     best = (math.inf, False, 0.0)
     for turned_round in (False, True):
         ends = [float(profile.z_mm[-1]) for profile in (first, other)]
@@ -140,10 +146,13 @@ def same_tool(first: Profile, other: Profile) -> tuple[bool, float]:
             away = float(np.mean(np.minimum(np.abs(there - first.diameter_mm), 5.0)))
             if away < best[0]:
                 best = (away, turned_round, float(shift))
-    if best[0] > DIFFERENT_MM:
-        raise RefusalError(
-            "tools-differ",
-            f"The photos do not show one tool: its diameters differ by {best[0]:.1f} mm.",
-            "Name photos of one tool, lying the same way and turned only about its length.",
-        )
     return best[1], best[2]
+
+
+def tools_differ(how: str) -> RefusalError:
+    """Return the refusal of photos that show different tools."""
+    return RefusalError(
+        "tools-differ",
+        f"The photos do not show one tool: {how}.",
+        "Name photos of one tool that was only turned about its length between them.",
+    )

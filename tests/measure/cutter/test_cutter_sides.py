@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from scene import blade, cylinder, frame, lying, phone
 
 from measure.flat import blade_half_width, swept_radius
-from measure.revolve import Axis
 from measure.reach import axis_of_shank, frame_of, reach_over
+from measure.revolve import Axis
 from measure.swept import Reading, swept_of
 
 lengths = st.floats(2.0, 30.0)
