@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ __all__ = ["BOARDS", "MARK_MODULES", "MARK_RATIO", "Board", "mark_bits"]
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
+AnyArray = NDArray[np.floating[Any]]
 
 MARK_RATIO = 0.7
 """Side of a mark over the side of its square: the white left round it keeps the saddle clear."""
@@ -99,7 +101,7 @@ class Board:
         """Corners of the marks, shape (m, 4, 2), clockwise from the top left, board frame."""
         return _marks(self)[1]
 
-    def place_mm(self, column: FloatArray, row: FloatArray) -> FloatArray:
+    def place_mm(self, column: AnyArray, row: AnyArray) -> FloatArray:
         """Return board coordinates, shape (..., 2), of positions counted in squares."""
         width, height = self.size_mm
         return np.stack(

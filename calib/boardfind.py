@@ -94,7 +94,9 @@ def find_board(picture: Grey, boards: Iterable[Board] | None = None) -> BoardSig
     picture : (height, width) grey or (height, width, 3) BGR, 8 bit, as displayed.
     boards : the sizes to look for; all by default.
     """
-    grey = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY) if picture.ndim == 3 else picture)
+    grey = picture
+    if picture.ndim == 3:
+        grey = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
     found = _agreeing_marks(grey, tuple(BOARDS.values() if boards is None else boards))
     if not found:
         return None
@@ -163,7 +165,8 @@ def _marks_of(board: Board, ids: IntArray, px: FloatArray) -> _Marks | None:
     seen = len(np.unique(ids[mine][agree]))
     if seen < FEWEST_MARKS:
         return None
-    return _Marks(board, seen, int((~agree).sum()), mm[agree].reshape(-1, 2), px[agree].reshape(-1, 2))
+    spare = int((~agree).sum())
+    return _Marks(board, seen, spare, mm[agree].reshape(-1, 2), px[agree].reshape(-1, 2))
 
 
 def _refine(grey: Grey, marks: _Marks) -> tuple[FloatArray, FloatArray, BoolArray]:
@@ -219,9 +222,9 @@ def _predict(known_mm: FloatArray, known_px: FloatArray, wanted_mm: FloatArray) 
 
 def _local_scale(matrix: FloatArray, mm: FloatArray, square_mm: float) -> FloatArray:
     """Return d(px)/d(square) at each point, shape (n, 2, 2)."""
-    half = square_mm / 2.0
-    across = _through(matrix, mm + (half, 0.0)) - _through(matrix, mm - (half, 0.0))
-    up = _through(matrix, mm + (0.0, half)) - _through(matrix, mm - (0.0, half))
+    step = np.array([square_mm / 2.0, 0.0])
+    across = _through(matrix, mm + step) - _through(matrix, mm - step)
+    up = _through(matrix, mm + step[::-1]) - _through(matrix, mm - step[::-1])
     return np.stack([across, up], axis=-1)
 
 

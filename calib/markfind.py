@@ -143,15 +143,16 @@ def _place_sides(grey: Grey, quads: FloatArray) -> FloatArray:
     first = quads + start[..., None] * outward
     direction = along + slope[..., None] * outward
     before, before_direction = np.roll(first, 1, axis=1), np.roll(direction, 1, axis=1)
-    cross = before_direction[..., 0] * direction[..., 1] - before_direction[..., 1] * direction[..., 0]
-    gap = first - before
-    t = (gap[..., 0] * direction[..., 1] - gap[..., 1] * direction[..., 0]) / np.where(
-        np.abs(cross) > 1e-6, cross, 1e-6
-    )
+    cross = _cross(before_direction, direction)
+    t = _cross(first - before, direction) / np.where(np.abs(cross) > 1e-6, cross, 1e-6)
     placed = before + t[..., None] * before_direction
     wild = np.linalg.norm(placed - quads, axis=-1).max(axis=1) > 2.0 * reach
     placed[wild] = quads[wild]
     return np.asarray(placed)
+
+
+def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
+    return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])
 
 
 def _read(grey: Grey, quads: FloatArray, wanted_ids: tuple[int, ...]) -> Marks:

@@ -59,7 +59,9 @@ def find_saddles(grey: NDArray[np.uint8], start_px: FloatArray, radius_px: Float
     return Saddles(points, sd, good)
 
 
-def _one_size(grey: NDArray[np.uint8], start: FloatArray, radius: FloatArray, reach: int) -> Saddles:
+def _one_size(
+    grey: NDArray[np.uint8], start: FloatArray, radius: FloatArray, reach: int
+) -> Saddles:
     height, width = grey.shape
     # A wide window is only the first search; every second or third pixel of it is enough.
     offsets = np.arange(-reach, reach + 1, 1 + max(0, reach - 3) // 10)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from calib.board import BOARDS, Board
 from calib.refusal import BadFileError
 
-__all__ = ["ID1", "Rectangle", "Target", "parse_target"]
+__all__ = ["ID1", "Rectangle", "Target", "board_named", "parse_target"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +81,22 @@ def parse_target(text: str) -> Target:
             f"{LONGEST_MM:g} mm, thickness up to {THICKEST_MM:g} mm."
         )
     return Rectangle(word.removesuffix("mm"), width, height, thickness, 0.0, width_sd, height_sd)
+
+
+def board_named(name: str) -> Board:
+    """Return the board that `--size` names.
+
+    Raises
+    ------
+    BadFileError
+        Code `bad-board-size`: there is no board of that name.
+    """
+    board = BOARDS.get(name.strip().lower())
+    if board is None:
+        raise BadFileError(
+            "bad-board-size", f"There is no board '{name}'.", f"Use {', '.join(BOARDS)}."
+        )
+    return board
 
 
 def _side_sd(typed: str) -> float:

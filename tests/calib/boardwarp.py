@@ -42,9 +42,7 @@ def page_light(board: Board, mm: FloatArray) -> NDArray[np.float32]:
     marked &= (i >= 0) & (i < MARK_MODULES) & (j >= 0) & (j < MARK_MODULES)
     i, j = np.clip(i, 0, MARK_MODULES - 1), np.clip(j, 0, MARK_MODULES - 1)
     dark |= marked & ~bits[which[row, column], j, i]
-    page = (np.abs(mm[..., 0]) < board.page_mm[0] / 2) & (
-        np.abs(mm[..., 1]) < board.page_mm[1] / 2
-    )
+    page = (np.abs(mm[..., 0]) < board.page_mm[0] / 2) & (np.abs(mm[..., 1]) < board.page_mm[1] / 2)
     return np.where(dark, INK, np.where(page, PAPER, BENCH)).astype(np.float32)
 
 
@@ -127,9 +125,7 @@ def look(
     sight. Returns (R, t), target frame to camera frame.
     """
     tilt, turn, spin = np.radians([tilt_deg, turn_deg, spin_deg])
-    back = np.array(
-        [np.sin(tilt) * np.cos(turn), np.sin(tilt) * np.sin(turn), np.cos(tilt)]
-    )
+    back = np.array([np.sin(tilt) * np.cos(turn), np.sin(tilt) * np.sin(turn), np.cos(tilt)])
     forward = -back
     up = np.array([np.cos(spin), np.sin(spin), 0.0])
     right = np.cross(forward, np.array([-up[1], up[0], 0.0]))
