@@ -82,10 +82,11 @@ class Deviations:
 def verdicts(
     deviation_mm: FloatArray, u95_mm: FloatArray, proud_mm: FloatArray, shy_mm: FloatArray
 ) -> TextArray:
-    """Return the verdict of each row, by the decision rule of [ISO14253-1].
+    """Return the verdict of each row, by the decision rule of [ISO14253-1], edition 2013.
 
     Within: the whole 95 % interval lies inside the limits. Outside: all of it lies beyond one of
-    them. Otherwise too close to call. The guard band is the full U95 on both sides.
+    them. Otherwise too close to call. The guard band is the full U95 on both sides; the edition
+    of 2017 would by default be content with 1.65 standard uncertainties (from memory).
 
     References
     ----------
@@ -143,13 +144,9 @@ def judge(
     measured = profile.diameter_mm[rows]
     planned = plan.at(z_plan)
     starts, ends, slopes = plan.segments()
-    deviation, normal, slope, planned = _deviations(
-        z_plan, measured, planned, starts, ends, slopes
-    )
+    deviation, normal, slope, planned = _deviations(z_plan, measured, planned, starts, ends, slopes)
     own = _own_uncertainty(profile, rows, same_photo)
-    u95, common = _uncertainty(
-        own, measured, plan, placement, z_plan, slope, normal, same_photo
-    )
+    u95, common = _uncertainty(own, measured, plan, placement, z_plan, slope, normal, same_photo)
     cosine = np.where(normal, 1.0 / np.hypot(1.0, np.minimum(slope, 1e6)), 1.0)
     proud, shy = plan.tolerance_at(z_plan, general)
     raw = verdicts(deviation, u95, proud, shy)

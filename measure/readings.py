@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,13 +18,14 @@ FloatArray = NDArray[np.float64]
 _MOST_READINGS = 4
 _APART_MM = 10.0
 """Nearer than this a second reading says little that the first did not."""
+_WHOLE_MM = 0.13
 _JAW_MM = 1.5
 """Half the width of the flat that calipers want."""
 _FLAT = 0.15
 """Slope up to which calipers seat well: 1 mm along changes the diameter by 0.3 mm at most."""
 _LEAST_GAIN = 0.05
 """A further reading must settle this part of what is open."""
-_DRAWS = 400
+_DRAWS = 200
 _CAUTIOUS = 0.2
 
 
@@ -73,11 +74,14 @@ def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
     own uncertainty and the placement's stay. How many rows settle depends on what the calipers
     say, which is drawn from what the photo leaves open.
     """
+    open_mm = float(np.sum(_row_mm(rows)[rows.verdict == UNSURE]))
+    if open_mm == 0.0:
+        return Advice((), 0.0, 0.0, 0.0)
+    rows = _thinned(rows)
     unsure = rows.verdict == UNSURE
     spacing = _row_mm(rows)
-    open_mm = float(np.sum(spacing[unsure]))
     candidates = _candidates(rows)
-    if open_mm == 0.0 or len(candidates) == 0:
+    if len(candidates) == 0:
         return Advice((), open_mm, 0.0, 0.0)
     covariance = error_covariance(rows.z_mm, rows.own_u95_mm, rows.own_common_mm)
     start = np.diag(covariance)[:-1].copy()
@@ -87,7 +91,10 @@ def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
     reached = 0.0
     while len(chosen) < _MOST_READINGS:
         worth = _worth(rows, unsure, spacing, covariance, start, rest, candidates, caliper_sd_mm)
-        taken = np.abs(rows.z_mm[candidates][:, None] - rows.z_mm[np.array(chosen, dtype=int)][None, :]) < _APART_MM
+        taken = (
+            np.abs(rows.z_mm[candidates][:, None] - rows.z_mm[np.array(chosen, dtype=int)][None, :])
+            < _APART_MM
+        )
         worth[np.any(taken, axis=1)] = 0.0
         best = int(np.argmax(worth))
         if worth[best] - reached < max(_LEAST_GAIN * open_mm, 0.5):
@@ -109,6 +116,13 @@ def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
     )
 
 
+def _thinned(rows: Deviations) -> Deviations:
+    """Return every other row, and those at whole millimetres: as good, in a quarter of the time."""
+    keep = np.abs(rows.piece_z_mm - np.round(rows.piece_z_mm)) < _WHOLE_MM
+    keep[::2] = True
+    return replace(rows, **{f.name: getattr(rows, f.name)[keep] for f in fields(rows)})
+
+
 def _row_mm(rows: Deviations) -> FloatArray:
     """Return the length of piece that each row stands for, mm; half a gap counts 0.125 at most."""
     half = np.minimum(np.diff(rows.z_mm, prepend=rows.z_mm[:1], append=rows.z_mm[-1:]), 0.5) / 2.0
@@ -118,7 +132,7 @@ def _row_mm(rows: Deviations) -> FloatArray:
 def _candidates(rows: Deviations) -> NDArray[np.int64]:
     """Return rows where calipers seat well: whole millimetres in the middle of a flat."""
     thick = ~rows.normal & (rows.diameter_mm > 2.0)
-    whole = np.abs(rows.piece_z_mm - np.round(rows.piece_z_mm)) < 0.13
+    whole = np.abs(rows.piece_z_mm - np.round(rows.piece_z_mm)) < _WHOLE_MM
     flat = thick & (rows.slope <= _FLAT)
     wide = flat & _unbroken(rows.z_mm, flat)
     for choice in (wide, flat, thick):

@@ -17,7 +17,7 @@ HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent / "measure" / "check"))
 sys.path.insert(0, str(HERE.parent.parent))
 
-from pieces import (  # noqa: E402
+from checkpieces import (  # noqa: E402
     LENGTH,
     Noise,
     bump,
