@@ -56,7 +56,12 @@ class Lens:
         return replace(self, focal_px=f, centre_px=(cx, cy), k1=k1, k2=k2)
 
 
-def lens_from_exif(size_px: tuple[int, int], focal_35mm: float | None) -> Lens:
+def lens_from_exif(
+    size_px: tuple[int, int],
+    focal_35mm: float | None,
+    relative_sd: float = FOCAL_RELATIVE_SD,
+    centred: bool = True,
+) -> Lens:
     """Return the lens prior that EXIF's 35 mm equivalent focal length gives.
 
     Parameters
@@ -64,6 +69,8 @@ def lens_from_exif(size_px: tuple[int, int], focal_35mm: float | None) -> Lens:
     size_px : (width, height) of the displayed picture, pixels.
     focal_35mm : 35 mm equivalent focal length, mm, referred to the diagonal; None if the
         photo does not say: then a wide prior round 27 mm, a phone's usual main lens.
+    relative_sd : standard deviation of the focal length as a fraction, when it is given.
+    centred : False for a cropped picture, whose optical centre may be anywhere in it.
 
     Returns
     -------
@@ -74,8 +81,8 @@ def lens_from_exif(size_px: tuple[int, int], focal_35mm: float | None) -> Lens:
     known = focal_35mm is not None and focal_35mm > 0.0
     equivalent = float(focal_35mm) if known and focal_35mm is not None else 27.0
     focal = equivalent / DIAGONAL_35MM * diagonal
-    relative = FOCAL_RELATIVE_SD if known else 0.15
-    pp_sd = PRINCIPAL_POINT_SD_OF_12MP * diagonal / 5040.0
+    relative = relative_sd if known else 0.15
+    pp_sd = PRINCIPAL_POINT_SD_OF_12MP * diagonal / 5040.0 if centred else 0.2 * diagonal
     sd = np.array([relative * focal, pp_sd, pp_sd, K1_SD, K2_SD])
     return Lens(
         focal_px=focal,

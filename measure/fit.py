@@ -1,113 +1,361 @@
-"""A part and a hole held against every fit that a turner may want."""
+"""The joint estimate: lens, view, target, axis, from everything the photo and the turner say.
+
+The profile is not among the unknowns. With view and axis given, each outline point gives (z, r)
+exactly, and what the two sides disagree on is the residual.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
-from calib.refusal import BadFileError, Notice
-from measure.mating import FitPreset, Mating, Size, mate
-from measure.resultfile import notice_list, rounded
-from measure.sizes import GivenSize
+import numpy as np
+from numpy.typing import NDArray
 
-__all__ = ["FitReport", "fit_data", "judge_fit"]
+from calib.lens import Lens
+from calib.sight import (
+    Sight,
+    extras_start,
+    extras_steps,
+    lens_prior_residuals,
+    sight_residuals,
+    view_steps,
+)
+from calib.solve import Solution, solve
+from calib.view import VIEW_SIZE, View
+from measure.outline import Outline
+from measure.revolve import Axis
+from measure.sides import SideCurve, contour_values, local_slope
 
-LARGEST_RATIO = 2.0
-"""A part and a hole that differ by more were hardly meant for each other."""
+__all__ = ["Estimate", "Knowledge", "Layout", "estimate", "rim_bias"]
+
+FloatArray = NDArray[np.float64]
+
+RIM_BIAS_PX = -0.12
+RIM_BIAS_SD_PX = 0.12
+"""Where a fitted rim lies against the true one, outward positive: wood darkens toward grazing,
+and a phone's sharpening moves the step. Measured on rendered photos; see DEVELOPERS.md."""
+PAIR_SPACING = 3
+"""Every third outline point enters the comparison of sides: nearer ones are not independent."""
+PAIR_FLOOR_PX = 0.25
+"""Standard deviation of one comparison of sides beyond what both points state."""
 
 
 @dataclass(frozen=True, slots=True)
-class FitReport:
-    """What two sizes give for each fit, in the order of the presets.
+class Knowledge:
+    """What is known of the axis beside the photo; each is used when it is not None.
 
-    `of_mechanism` says that the part is the bore that a mechanism needs, not a piece of wood.
+    Attributes
+    ----------
+    contacts : (k, 2) of (z, r) of circles that touch the bench, in the axis' own z.
+    contact_plane_mm : Z of the bench; `contact_sd_mm` how flat and clean it is.
+    heights : (k, 3) of (z, Z, sd): the axis lies at height Z of the target frame at z.
+    upright_sd_rad : the axis is square to the target within this.
+    foot : indices of outline points on the rim that stands on the bench, for `upright`.
+    readings : (k, 3) of (z, diameter, sd) by calipers.
     """
 
-    part: Size
-    hole: Size
-    fits: tuple[tuple[FitPreset, Mating], ...]
-    notices: tuple[Notice, ...]
-    of_mechanism: bool = False
+    contacts: FloatArray | None = None
+    contact_plane_mm: float = 0.0
+    contact_sd_mm: float = 0.05
+    heights: FloatArray | None = None
+    upright_sd_rad: float | None = None
+    foot: NDArray[np.int64] | None = None
+    readings: FloatArray | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where the unknowns stand in the parameter vector."""
+
+    view: View
+    axis: Axis
+    first: FloatArray
+    second: FloatArray
+    extras: int
+    foot: bool
 
     @property
-    def mating(self) -> Mating:
-        """Clearance and chance of going in, which do not depend on the fit."""
-        return self.fits[0][1]
+    def size(self) -> int:
+        """Number of unknowns."""
+        return VIEW_SIZE + self.extras + 4 + 2 + (1 if self.foot else 0)
+
+    def view_of(self, x: FloatArray) -> View:
+        """Return the view of a parameter vector."""
+        return self.view.with_vector(x[:VIEW_SIZE])
+
+    def axis_of(self, x: FloatArray) -> Axis:
+        """Return the axis: two shifts (mm) at the point and two at 100 mm along."""
+        a = x[VIEW_SIZE + self.extras :][:4]
+        shift = a[0] * self.first + a[1] * self.second
+        turn = (a[2] * self.first + a[3] * self.second) / 100.0
+        d = self.axis.direction + turn
+        return Axis(self.axis.point_mm + shift, d / np.linalg.norm(d))
+
+    def bias_of(self, x: FloatArray) -> FloatArray:
+        """Return the rim bias of the two sides (+1, -1), pixels, (2,)."""
+        return x[VIEW_SIZE + self.extras + 4 :][:2]
 
 
-def judge_fit(part: GivenSize, hole: GivenSize, presets: Sequence[FitPreset]) -> FitReport:
-    """Hold a part against a hole.
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """The solution with what is needed to carry its covariance to anything computed from it.
 
-    A mechanism's file says itself how far its bore may be off, and then that is the fit.
-
-    Raises
-    ------
-    BadFileError
-        `two-mechanisms` if both sizes come from mechanism files.
+    Attributes
+    ----------
+    layout, x, covariance : unknowns at the solution.
+    steps : (n,) difference steps for derivatives.
+    misfit_px : robust rms of the comparison of sides, pixels across the outline.
+    kept : share of compared pairs that agree.
+    pairs_sd : scale found for the comparisons: 1 when they scatter as stated.
     """
-    if part.wants and hole.wants:
-        raise BadFileError(
-            "two-mechanisms",
-            "Both sizes come from a mechanism file.",
-            "Give the mechanism's bore first, and the bore that was measured second.",
+
+    layout: Layout
+    x: FloatArray
+    covariance: FloatArray
+    steps: FloatArray
+    misfit_px: float
+    kept: float
+    pairs_sd: float
+
+    @property
+    def view(self) -> View:
+        """The view at the solution, with its covariance."""
+        return replace(
+            self.layout.view_of(self.x), covariance=self.covariance[:VIEW_SIZE, :VIEW_SIZE]
         )
-    if hole.wants:
-        # The mechanism states the bore it needs: that bore is the part, what is there the hole.
-        part, hole = hole, part
-    wanted = [part.wants] if part.wants else list(presets)
-    fits = tuple((preset, mate(part.size, hole.size, preset)) for preset in wanted)
-    notices = [*part.notices, *hole.notices, *_oddities(part.size, hole.size)]
-    return FitReport(part.size, hole.size, fits, tuple(notices), bool(part.wants))
+
+    @property
+    def axis(self) -> Axis:
+        """The axis at the solution."""
+        return self.layout.axis_of(self.x)
 
 
-def _oddities(part: Size, hole: Size) -> list[Notice]:
-    ratio = max(part.diameter_mm, hole.diameter_mm) / min(part.diameter_mm, hole.diameter_mm)
-    if ratio <= LARGEST_RATIO:
-        return []
-    return [
-        Notice(
-            "sizes-far-apart",
-            f"The sizes differ by a factor of {ratio:.1f}.",
-            "Check that both are diameters of parts that belong together, in the same unit.",
-        )
-    ]
+def rim_bias(outline: Outline, side: FloatArray, bias_px: FloatArray) -> FloatArray:
+    """Return outline points (n, 2) moved outward by minus the bias of their side."""
+    x, y = outline.points_px[:, 0], outline.points_px[:, 1]
+    normals = np.column_stack([outline.tangents[:, 1], -outline.tangents[:, 0]])
+    if np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) < 0:
+        normals = -normals
+    b = np.where(side > 0, bias_px[0], bias_px[1])
+    return np.asarray(outline.points_px - b[:, None] * normals)
 
 
-def fit_data(report: FitReport) -> dict[str, Any]:
-    """Return what `--json` and result.json say; chances from 0 to 1, lengths in mm."""
-    mating = report.mating
-    return {
-        "kind": "fit",
-        "part": _size_data(report.part),
-        "hole": _size_data(report.hole),
-        "clearance_mm": rounded(mating.clearance_mm),
-        "u95_mm": rounded(mating.u95_mm),
-        "one_photo": mating.one_photo,
-        "chance_goes_in": rounded(mating.chance_goes_in),
-        "fits": [_fit_row(preset, one) for preset, one in report.fits],
-        "warnings": notice_list(report.notices),
-    }
+def _frame(axis: Axis, view: View) -> tuple[FloatArray, FloatArray]:
+    # One direction across the line of sight (the photo fixes it), one along it (depth).
+    toward = axis.point_mm - view.camera_centre_mm
+    first = np.cross(axis.direction, toward)
+    first /= np.linalg.norm(first)
+    return first, np.cross(axis.direction, first)
 
 
-def _size_data(size: Size) -> dict[str, Any]:
-    return {
-        "diameter_mm": rounded(size.diameter_mm),
-        "u95_mm": rounded(size.u95_mm),
-        "u95_common_mm": rounded(size.u95_common_mm),
-        "source": size.source,
-    }
+def values_at(
+    layout: Layout, x: FloatArray, outline: Outline, index: NDArray[np.int64]
+) -> tuple[FloatArray, FloatArray]:
+    """Return (z, r) of chosen outline points for a parameter vector."""
+    points, tangents = outline.points_px[index], outline.tangents[index]
+    view, axis = layout.view_of(x), layout.axis_of(x)
+    z, r, _, side = contour_values(points, tangents, view, axis)
+    # A shift outward by b pixels changes r by b over the scale at the contact.
+    b = layout.bias_of(x)
+    depth = np.linalg.norm(axis.at(z) - view.camera_centre_mm, axis=1)
+    r = r - np.where(side > 0, b[0], b[1]) * depth / view.lens.focal_px
+    return z, r
 
 
-def _fit_row(preset: FitPreset, mating: Mating) -> dict[str, Any]:
-    return {
-        "name": preset.name,
-        "least_mm": rounded(preset.least_mm),
-        "most_mm": rounded(preset.most_mm),
-        "chance_tight": rounded(mating.chance_tight),
-        "chance_wanted": rounded(mating.chance_wanted),
-        "chance_loose": rounded(mating.chance_loose),
-        "take_off_mm": rounded(mating.take_off_mm),
-        "safe_first_mm": rounded(mating.safe_first_mm),
-        "too_loose_mm": rounded(mating.too_loose_mm),
-    }
+def estimate(
+    outline: Outline,
+    sight: Sight,
+    lens: Lens,
+    view: View,
+    axis: Axis,
+    knowledge: Knowledge,
+    curves: tuple[SideCurve, SideCurve],
+    iterations: int = 10,
+) -> Estimate:
+    """Solve for everything at once.
+
+    Parameters
+    ----------
+    outline, sight : what the photo shows of the piece and of the target.
+    lens : prior of the lens.
+    view, axis : first guess.
+    knowledge : what fixes the depth of the axis.
+    curves : the sides at the first guess; which points are compared is decided from them.
+    """
+    first, second = _frame(axis, view)
+    foot = knowledge.foot is not None
+    layout = Layout(view, axis, first, second, len(extras_start(sight)), foot)
+    scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
+    pairs = _pairs(curves, outline, scale)
+    both = np.concatenate([pairs.a, pairs.b])
+
+    def compare(x: FloatArray) -> FloatArray:
+        z, r = values_at(layout, x, outline, both)
+        n = len(pairs.a)
+        zb = np.maximum.accumulate(z[n:])
+        gap = r[:n] - np.interp(z[:n], zb, r[n:])
+        return np.asarray(gap * pairs.cosine / pairs.sd_mm)
+
+    known = _knowledge_residuals(layout, outline, knowledge, curves, scale)
+
+    def residuals(x: FloatArray) -> FloatArray:
+        bias = (layout.bias_of(x) - RIM_BIAS_PX) / RIM_BIAS_SD_PX
+        parts = [
+            compare(x),
+            sight_residuals(layout.view_of(x), x[VIEW_SIZE : VIEW_SIZE + layout.extras], sight),
+            lens_prior_residuals(x, lens),
+            bias,
+            known(x),
+        ]
+        return np.concatenate(parts)
+
+    start = [view.vector(), extras_start(sight), np.zeros(4), np.full(2, RIM_BIAS_PX)]
+    steps = [view_steps(view), extras_steps(sight), np.full(4, 0.02), np.full(2, 0.02)]
+    if foot:
+        start.append(np.array([_foot_start(layout, outline, knowledge, curves)]))
+        steps.append(np.array([0.02]))
+    x0, h = np.concatenate(start), np.concatenate(steps)
+    robust = np.full(len(residuals(x0)), np.inf)
+    robust[: len(pairs.a)] = 2.5
+    targets = len(sight.points_px) * (2 if len(extras_start(sight)) == 2 else 1)
+    robust[len(pairs.a) : len(pairs.a) + targets] = 3.0
+    solution = solve(residuals, x0, h, robust, iterations=iterations, tolerance=0.02)
+    return _finished(layout, solution, h, compare(solution.x), pairs, scale)
+
+
+@dataclass(frozen=True, slots=True)
+class _Pairs:
+    a: NDArray[np.int64]
+    b: NDArray[np.int64]
+    cosine: FloatArray
+    sd_mm: FloatArray
+
+
+def _pairs(curves: tuple[SideCurve, SideCurve], outline: Outline, scale: float) -> _Pairs:
+    a, b = curves
+    if len(a.index) < 20 or len(b.index) < 20:
+        raise ValueError(f"sides have {len(a.index)} and {len(b.index)} points, need 20")
+    inside = (a.z_mm > b.z_mm[0]) & (a.z_mm < b.z_mm[-1])
+    gap = np.diff(b.z_mm)
+    where = np.clip(np.searchsorted(b.z_mm, a.z_mm) - 1, 0, len(gap) - 1)
+    # Where the other side has a hole there is nothing to compare with.
+    inside &= gap[where] < 1.5
+    slope = local_slope(a.z_mm, a.r_mm)
+    inside &= np.abs(slope) < 3.0
+    chosen = np.flatnonzero(inside)[::PAIR_SPACING]
+    if len(chosen) < 10:
+        raise ValueError(f"only {len(chosen)} points of the two sides face each other, need 10")
+    cosine = 1.0 / np.sqrt(1.0 + slope[chosen] ** 2)
+    sd_a = outline.sd_px[a.index[chosen]]
+    sd_b = np.interp(a.z_mm[chosen], b.z_mm, outline.sd_px[b.index])
+    sd = np.sqrt(sd_a**2 + sd_b**2 + PAIR_FLOOR_PX**2) * scale
+    return _Pairs(a.index[chosen], b.index, cosine, sd)
+
+
+def _knowledge_residuals(
+    layout: Layout,
+    outline: Outline,
+    knowledge: Knowledge,
+    curves: tuple[SideCurve, SideCurve],
+    scale: float,
+) -> Callable[[FloatArray], FloatArray]:
+    asked = []
+    if knowledge.contacts is not None:
+        asked += list(knowledge.contacts[:, 0])
+    if knowledge.readings is not None:
+        asked += list(knowledge.readings[:, 0])
+    near = [_near(curve, np.array(asked)) for curve in curves]
+
+    def radius(x: FloatArray) -> FloatArray:
+        """Return the mean radius of both sides at each asked z, at the given unknowns."""
+        values = []
+        for curve, picks in zip(curves, near, strict=True):
+            index = curve.index[picks.ravel()]
+            z, r = values_at(layout, x, outline, index)
+            z, r = z.reshape(picks.shape), r.reshape(picks.shape)
+            before = curve.z_mm[picks]
+            drift = np.mean(z - before, axis=1)
+            # The point moves along the profile as well: keep the z that was asked.
+            slope = _slope(before, curve.r_mm[picks])
+            values.append(
+                np.mean(r, axis=1) - slope * drift + slope * (np.array(asked) - before.mean(axis=1))
+            )
+        return np.asarray(np.mean(values, axis=0))
+
+    def residuals(x: FloatArray) -> FloatArray:
+        parts = []
+        axis = layout.axis_of(x)
+        r = radius(x) if asked else np.zeros(0)
+        k = 0
+        if knowledge.contacts is not None:
+            k = len(knowledge.contacts)
+            height = axis.at(knowledge.contacts[:, 0])[:, 2]
+            lowest = height - r[:k] * np.sqrt(1.0 - axis.direction[2] ** 2)
+            parts.append((lowest - knowledge.contact_plane_mm) / knowledge.contact_sd_mm)
+        if knowledge.readings is not None:
+            parts.append((2.0 * r[k:] - knowledge.readings[:, 1]) / knowledge.readings[:, 2])
+        if knowledge.heights is not None:
+            z, height, sd = knowledge.heights.T
+            parts.append((axis.at(z)[:, 2] - height) / sd)
+        if knowledge.upright_sd_rad is not None:
+            parts.append(axis.direction[:2] / knowledge.upright_sd_rad)
+        if knowledge.foot is not None:
+            points = layout.view_of(x).on_plane(
+                outline.points_px[knowledge.foot], knowledge.contact_plane_mm
+            )
+            d = axis.direction
+            centre = axis.point_mm + (knowledge.contact_plane_mm - axis.point_mm[2]) / d[2] * d
+            reach = np.linalg.norm(points - centre[:2], axis=1)
+            # Grain, a chamfer and dirt at the foot are common to its whole arc.
+            sd = np.sqrt(len(points)) * 0.15
+            parts.append((reach - x[-1]) / np.maximum(sd, 2.0 * scale))
+            foot_r = _end_radius(layout, x, outline, curves)
+            parts.append(np.array([(x[-1] - foot_r) / 0.2]))
+        return np.concatenate(parts) if parts else np.zeros(0)
+
+    return residuals
+
+
+def _end_radius(
+    layout: Layout, x: FloatArray, outline: Outline, curves: tuple[SideCurve, SideCurve]
+) -> float:
+    values = []
+    for curve in curves:
+        index = curve.index[curve.z_mm < curve.z_mm[0] + 3.0]
+        values.append(float(np.median(values_at(layout, x, outline, index)[1])))
+    return float(np.mean(values))
+
+
+def _foot_start(
+    layout: Layout, outline: Outline, knowledge: Knowledge, curves: tuple[SideCurve, SideCurve]
+) -> float:
+    return float(np.mean([np.median(c.r_mm[c.z_mm < c.z_mm[0] + 3.0]) for c in curves]))
+
+
+def _near(curve: SideCurve, asked: FloatArray) -> NDArray[np.int64]:
+    """Return positions (k, 5) in a curve of the points nearest to each asked z."""
+    order = np.abs(curve.z_mm[None, :] - asked[:, None]).argsort(axis=1)
+    return np.asarray(order[:, :5]) if len(asked) else np.zeros((0, 5), dtype=np.int64)
+
+
+def _slope(z: FloatArray, r: FloatArray) -> FloatArray:
+    dz = z - z.mean(axis=1, keepdims=True)
+    spread = np.sum(dz * dz, axis=1)
+    slope = np.sum(dz * (r - r.mean(axis=1, keepdims=True)), axis=1) / np.maximum(spread, 1e-6)
+    return np.asarray(np.clip(slope, -1.0, 1.0))
+
+
+def _finished(
+    layout: Layout,
+    solution: Solution,
+    steps: FloatArray,
+    compared: FloatArray,
+    pairs: _Pairs,
+    scale: float,
+) -> Estimate:
+    good = np.abs(compared) < 3.5
+    spread = 1.4826 * float(np.median(np.abs(compared)))
+    misfit = float(np.median(np.abs(compared * pairs.sd_mm))) * 1.4826 / scale
+    covariance = solution.covariance
+    return Estimate(layout, solution.x, covariance, steps, misfit, float(np.mean(good)), spread)

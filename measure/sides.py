@@ -1,194 +1,123 @@
-"""One side of an outline over an axis: how far the piece reaches out from it, and where.
-
-Frame: the target frame, mm. The plane through the camera, an outline point and the direction of
-the axis touches a piece that is straight along the axis, whatever its section. Its distance
-from the axis is the reach of the section in the direction of the plane's normal: r for a
-cylinder, r plus the offset along the normal for a cylinder beside the axis, and exactly known
-for a flat blade too. A change of radius along the axis enters only to second order.
-"""
+"""Both sides of the outline as curves (z, r) about an axis, and where they are trustworthy."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.lineruns import fit_line
-from measure.revolve import Axis
+from calib.view import View
+from measure.outline import Outline
+from measure.revolve import Axis, contact_points
 
-__all__ = ["MiddleLine", "SideReach", "axis_of_shank", "frame_of", "reach_over"]
+__all__ = ["SideCurve", "contour_values", "local_slope", "side_curves"]
 
 FloatArray = NDArray[np.float64]
 
-GRID_MM = 0.25
-SHANK_ROWS = 12
-"""Fewest rows of `GRID_MM` that both sides must share for the middle of a shank."""
-LEAST_NOISE_MM = 0.01
+WEIGHT_LEAST = 0.25
+"""Points whose ray passes nearer to the axis than this (sine of the angle) say little of r."""
 
 
 @dataclass(frozen=True, slots=True)
-class SideReach:
-    """Outline points of one side, all of shape (n,).
+class SideCurve:
+    """One side of the outline in order of rising z.
 
     Attributes
     ----------
-    z_mm : along the axis.
-    reach_mm : from the axis to the plane that touches the section there.
-    lean_rad : angle of that plane's normal toward the camera, from square to the line of
-        sight; the same for a whole straight step.
+    index : (n,) into the outline's points.
+    z_mm, r_mm : (n,), z non-decreasing.
     """
 
+    index: NDArray[np.int64]
     z_mm: FloatArray
-    reach_mm: FloatArray
-    lean_rad: FloatArray
-
-    def between(self, z_from: float, z_to: float) -> SideReach:
-        """Return the points with z_from <= z <= z_to."""
-        keep = (self.z_mm >= z_from) & (self.z_mm <= z_to)
-        return SideReach(self.z_mm[keep], self.reach_mm[keep], self.lean_rad[keep])
+    r_mm: FloatArray
 
 
-@dataclass(frozen=True, slots=True)
-class MiddleLine:
-    """The axis of a shank: how well the picture fixes it across the line of sight.
+def contour_values(
+    points_px: FloatArray, tangents: FloatArray, view: View, axis: Axis
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return (z, r, weight, side) of outline points; side is +1 or -1, (n,) each.
 
-    Attributes
-    ----------
-    axis : the shank's own axis.
-    middle_mm : z of the middle of the stretch it was fitted to.
-    covariance : (2, 2) of its shift at `middle_mm` (mm) and of its turn (radians).
+    `tangents` are unit vectors of the outline in the photo.
     """
-
-    axis: Axis
-    middle_mm: float
-    covariance: FloatArray
-
-    def shift_sd(self, z_mm: float) -> float:
-        """Return the standard deviation of the axis's place across the picture at z, mm."""
-        lever = np.array([1.0, z_mm - self.middle_mm])
-        return math.sqrt(max(0.0, float(lever @ self.covariance @ lever)))
+    rays = view.rays(points_px)
+    ahead = view.rays(points_px + 0.5 * tangents)
+    camera = view.camera_centre_mm
+    z, r, weight = contact_points(camera, rays, ahead, axis)
+    across = np.cross(axis.direction, axis.point_mm - camera)
+    side = np.sign(rays @ across)
+    return z, r, weight, side
 
 
-def frame_of(camera_mm: FloatArray, axis: Axis) -> tuple[FloatArray, FloatArray]:
-    """Return (across, toward): unit vectors square to the axis, (3,) each.
+def side_curves(
+    z: FloatArray,
+    r: FloatArray,
+    weight: FloatArray,
+    side: FloatArray,
+    keep: NDArray[np.bool_],
+) -> tuple[SideCurve, SideCurve]:
+    """Return the two sides as curves, each made monotonic in z.
 
-    `toward` points from the axis to the camera, `across` = `toward` x direction lies square to
-    the line of sight.
+    The outline runs round the piece, so each side is one stretch of it, apart from the ends.
+    Noise at square shoulders makes z step back a little: the mean of the running maximum from
+    the start and the running minimum from the end is used.
     """
-    back = camera_mm - axis.point_mm
-    toward = back - (back @ axis.direction) * axis.direction
-    toward = toward / np.linalg.norm(toward)
-    return np.cross(toward, axis.direction), toward
+    curves = []
+    for sign in (1.0, -1.0):
+        index = np.flatnonzero((side == sign) & keep & (weight > WEIGHT_LEAST) & np.isfinite(z))
+        index = _unwrapped(index, len(z))
+        if len(index) and z[index[-1]] < z[index[0]]:
+            index = index[::-1]
+        index = index[_steady(z[index])]
+        index = _without_crumbs(index, z, len(z))
+        zi = z[index]
+        rising = np.maximum.accumulate(zi) if len(zi) else zi
+        falling = np.minimum.accumulate(zi[::-1])[::-1] if len(zi) else zi
+        curves.append(SideCurve(index, 0.5 * (rising + falling), r[index]))
+    return curves[0], curves[1]
 
 
-def reach_over(camera_mm: FloatArray, rays: FloatArray, axis: Axis) -> SideReach:
-    """Return z, reach and lean of the outline points of one side.
-
-    Parameters
-    ----------
-    camera_mm : (3,) camera centre.
-    rays : (n, 3) directions to outline points of one side, any length.
-    axis : to measure from.
-
-    Raises
-    ------
-    ValueError
-        If the camera stands on the axis.
-    """
-    d = axis.direction
-    back = camera_mm - axis.point_mm
-    if np.linalg.norm(np.cross(back, d)) < 1e-9:
-        raise ValueError("the camera is on the axis; no side of the piece is seen")
-    _, toward = frame_of(camera_mm, axis)
-    normal = np.cross(rays, d)
-    normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
-    reach = normal @ back
-    # Outward normals: both point to the side that the camera is on.
-    normal *= np.sign(reach)[:, None]
-    tangent = np.cross(d, normal)
-    s = -(tangent @ back) / np.sum(tangent * rays, axis=-1)
-    z = back @ d + s * (rays @ d)
-    return SideReach(z, np.abs(reach), np.arcsin(np.clip(normal @ toward, -1.0, 1.0)))
+def _steady(z: FloatArray, reach: int = 7, limit: float = 3.0) -> NDArray[np.bool_]:
+    """Return which points lie near the running median of z: strays break the order."""
+    n = len(z)
+    if n == 0:
+        return np.zeros(0, dtype=bool)
+    near = z[np.clip(np.arange(n)[:, None] + np.arange(-reach, reach + 1), 0, n - 1)]
+    return np.asarray(np.abs(z - np.median(near, axis=1)) < limit)
 
 
-def axis_of_shank(
-    camera_mm: FloatArray,
-    rays: tuple[FloatArray, FloatArray],
-    axis: Axis,
-    z_from: float,
-    z_to: float,
-) -> MiddleLine:
-    """Return the axis of the shank between z_from and z_to, in the plane square to the sight.
-
-    The sides of a cylinder lie symmetrically about the plane through the camera and its axis;
-    so the shift and turn that make them equal are found. The depth is kept as given.
-
-    Parameters
-    ----------
-    camera_mm : (3,) camera centre.
-    rays : outline points of the two sides, (n, 3) and (m, 3); the first is on the `across`
-        side of `frame_of`.
-    axis : a good first guess.
-    z_from, z_to : the stretch, mm.
-
-    Raises
-    ------
-    ValueError
-        If the sides share fewer than `SHANK_ROWS` rows there.
-    """
-    across, _ = frame_of(camera_mm, axis)
-    for _ in range(3):
-        sides = [reach_over(camera_mm, side, axis).between(z_from, z_to) for side in rays]
-        z, a, b, lean = _paired(sides[0], sides[1])
-        if len(z) < SHANK_ROWS:
-            raise ValueError(f"the sides share {len(z)} rows of shank, need {SHANK_ROWS}")
-        middle = 0.5 * (a - b) / np.cos(lean)
-        value, slope, _ = fit_line(z, middle, LEAST_NOISE_MM)
-        centre = float(z.mean())
-        noise = np.median(np.abs(middle - value - slope * (z - centre))) / 0.6745
-        value, slope, weights = fit_line(z, middle, max(float(noise), LEAST_NOISE_MM))
-        residual = middle - value - slope * (z - centre)
-        turned = axis.direction + slope * across
-        axis = Axis(
-            axis.point_mm + (value - slope * centre) * across, turned / np.linalg.norm(turned)
-        )
-    return MiddleLine(axis, centre, _line_covariance(z - centre, residual, weights))
+def _without_crumbs(
+    index: NDArray[np.int64], z: FloatArray, count: int, least: int = 8
+) -> NDArray[np.int64]:
+    """Return the points without short runs at either end: strays beyond the piece."""
+    while len(index) > least:
+        gap = np.minimum(np.abs(np.diff(index)), count - np.abs(np.diff(index)))
+        cut = np.flatnonzero((gap > 6) | (np.abs(np.diff(z[index])) > 1.5)) + 1
+        if len(cut) and cut[0] < least:
+            index = index[cut[0] :]
+        elif len(cut) and len(index) - cut[-1] < least:
+            index = index[: cut[-1]]
+        else:
+            break
+    return index
 
 
-def _paired(a: SideReach, b: SideReach) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Return both sides on shared rows of `GRID_MM`: z, reach of each, mean lean."""
-    if len(a.z_mm) == 0 or len(b.z_mm) == 0:
-        return (np.empty(0),) * 4
-    first = math.floor(min(a.z_mm.min(), b.z_mm.min()) / GRID_MM)
-    last = math.floor(max(a.z_mm.max(), b.z_mm.max()) / GRID_MM)
-    rows = []
-    for row in range(first, last + 1):
-        low, high = row * GRID_MM, (row + 1) * GRID_MM
-        here = [side.between(low, np.nextafter(high, low)) for side in (a, b)]
-        if all(len(side.z_mm) for side in here):
-            lean = 0.5 * sum(float(side.lean_rad.mean()) for side in here)
-            reach = [float(np.median(side.reach_mm)) for side in here]
-            rows.append((0.5 * (low + high), *reach, lean))
-    z, ra, rb, lean_rad = np.array(rows).reshape(-1, 4).T
-    return z, ra, rb, lean_rad
+def _unwrapped(index: NDArray[np.int64], count: int) -> NDArray[np.int64]:
+    # A stretch that passes the closed outline's first point is split by it: join it there.
+    if len(index) == 0:
+        return index
+    gaps = np.diff(np.concatenate([index, [index[0] + count]]))
+    return np.asarray(np.roll(index, -(int(gaps.argmax()) + 1)))
 
 
-def _line_covariance(u: FloatArray, residual: FloatArray, weights: FloatArray) -> FloatArray:
-    """Return the covariance (2, 2) of value and slope of a fitted line.
-
-    Neighbouring rows share their errors, so the variance is raised by (1 + p) / (1 - p) with p
-    the correlation of neighbours (first-order autoregression [BoxJenkins]).
-    """
-    n = len(u)
-    clipped = residual * weights
-    variance = float(clipped @ clipped) / max(float(np.sum(weights**2)) - 2.0, 1.0)
-    variance = max(variance, LEAST_NOISE_MM**2)
-    p = float(clipped[1:] @ clipped[:-1]) / max(float(clipped @ clipped), 1e-18)
-    p = min(max(p, 0.0), 0.95)
-    share = weights.sum()
-    spread = max(float(weights @ u**2), 1e-12)
-    # Weighted-down rows count for less than a row each.
-    raised = variance * (1.0 + p) / (1.0 - p) * n / share
-    return np.asarray(raised * np.diag([1.0 / share, 1.0 / spread]))
+def local_slope(z: FloatArray, r: FloatArray, reach: int = 4) -> FloatArray:
+    """Return dr/dz (n,) by straight lines through 2 reach + 1 neighbours; steep is capped at 50."""
+    n = len(z)
+    index = np.clip(np.arange(n)[:, None] + np.arange(-reach, reach + 1), 0, n - 1)
+    dz = z[index] - z[index].mean(axis=1, keepdims=True)
+    dr = r[index] - r[index].mean(axis=1, keepdims=True)
+    # The line along the larger spread: the other way round fails at shoulders.
+    zz, rr, zr = np.sum(dz * dz, 1), np.sum(dr * dr, 1), np.sum(dz * dr, 1)
+    angle = 0.5 * np.arctan2(2 * zr, zz - rr)
+    return np.asarray(np.clip(np.tan(angle), -50.0, 50.0))

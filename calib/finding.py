@@ -1,0 +1,180 @@
+"""The target in a photo: the one that was asked for, checked, or a refusal that says why not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.board import Board
+from calib.boardfind import find_board
+from calib.cardfind import CardCandidate, find_cards
+from calib.lens import Lens
+from calib.light import linear
+from calib.photo import Photo
+from calib.refusal import Notice, RefusalError
+from calib.sight import CornerSight, Sight, fit_view
+from calib.targets import ID1, Rectangle, Target
+from calib.view import View
+
+if TYPE_CHECKING:
+    from calib.printed import PrintScale
+
+__all__ = ["FoundTarget", "find_target", "linear_table"]
+
+FloatArray = NDArray[np.float64]
+
+SHARE_LEAST = 0.55
+"""Least share of each side that must be seen as a straight edge."""
+MISFIT_MOST = 4.0
+"""Most that size, lens and sides may strain against their priors (root of chi squared)."""
+GAP_ID1_MM = (0.7, 2.0)
+"""Rounded corners of an ID-1 card leave 1.32 mm to the sharp corner; sharp ones leave none."""
+
+
+@dataclass(frozen=True, slots=True)
+class FoundTarget:
+    """The target in the photo.
+
+    Attributes
+    ----------
+    sight : points of it, for the joint estimate.
+    view : the view that the target alone gives.
+    polygon_px : (m, 2) round it, to keep the search for the piece off it and to blur it.
+    scale_from : what the result says of the scale.
+    is_board : a printed board shows nothing private.
+    thickness_mm : its face lies this far above the bench.
+    notices : what the turner should know.
+    """
+
+    sight: Sight
+    view: View
+    polygon_px: FloatArray
+    scale_from: str
+    is_board: bool
+    thickness_mm: float
+    notices: tuple[Notice, ...]
+
+
+def linear_table() -> NDArray[np.float32]:
+    """Return the (256,) table from encoded values to linear light."""
+    return np.asarray(linear(np.arange(256, dtype=np.uint8)), dtype=np.float32)
+
+
+def find_target(photo: Photo, lens: Lens, target: Target, scale: PrintScale | None) -> FoundTarget:
+    """Find a target in a photo.
+
+    Parameters
+    ----------
+    photo, lens : the photo and the prior of its lens.
+    target : what to look for.
+    scale : for a board, what is known of its print.
+
+    Raises
+    ------
+    RefusalError
+        `no-target`, `wrong-rectangle`, `two-targets`, `target-cut`.
+    """
+    if isinstance(target, Board):
+        return _find_board(photo, lens, target, scale)
+    return _find_rectangle(photo, lens, target)
+
+
+def _find_board(photo: Photo, lens: Lens, board: Board, scale: PrintScale | None) -> FoundTarget:
+    sighting = find_board(photo.bgr, [board])
+    if sighting is None or len(sighting.corners_px) < 8:
+        raise RefusalError(
+            "no-target",
+            f"The {board.name} board is not to be seen in {photo.name}.",
+            "Lay the printed board flat with its corners in the picture, or name another --target.",
+        )
+    if scale is None:
+        raise ValueError("a board needs its print scale")
+    sight = CornerSight(
+        points_px=sighting.corners_px,
+        points_mm=sighting.corners_mm,
+        sd_px=np.hypot(sighting.sd_px, 0.05),
+        scale=np.array([scale.x, scale.y]),
+        scale_sd=np.array([scale.sd_x, scale.sd_y]),
+        thickness_mm=board.thickness_mm,
+    )
+    view, _ = fit_view(sight, lens)
+    notices: tuple[Notice, ...] = ()
+    if not scale.measured:
+        notices = (
+            Notice(
+                "print-scale-unknown",
+                f"The scale of the printed {board.name} board has not been measured.",
+                f"Measure both check bars, then type: calib printed --size {board.name} --bar-x .. --bar-y ..",
+            ),
+        )
+    return FoundTarget(
+        sight, view, sighting.outline_px, f"{board.name} board", True, board.thickness_mm, notices
+    )
+
+
+def _find_rectangle(photo: Photo, lens: Lens, target: Rectangle) -> FoundTarget:
+    candidates = find_cards(
+        photo.bgr,
+        linear_table(),
+        lens,
+        (target.width_mm, target.height_mm),
+        (target.width_sd_mm, target.height_sd_mm),
+        target.thickness_mm,
+        target.corner_radius_mm,
+    )
+    name = "card" if target == ID1 else f"{target.width_mm:g} x {target.height_mm:g} mm rectangle"
+    good = [c for c in candidates if _is_the_one(c, target)]
+    if not good:
+        raise _why_not(candidates, name, photo.name)
+    good.sort(key=lambda c: c.misfit / c.side_share)
+    if len(good) > 1:
+        raise RefusalError(
+            "two-targets",
+            f"Two rectangles in {photo.name} could be the {name}.",
+            "Take one away, or cover it, and take the photo again.",
+        )
+    best = good[0]
+    scale_from = "ID-1 card" if target == ID1 else name
+    return FoundTarget(
+        best.sight, best.view, best.sight.corners_px, scale_from, False, target.thickness_mm, ()
+    )
+
+
+def _is_the_one(candidate: CardCandidate, target: Rectangle) -> bool:
+    if candidate.side_share < SHARE_LEAST or candidate.misfit > MISFIT_MOST:
+        return False
+    return _corners_fit(candidate, target)
+
+
+def _corners_fit(candidate: CardCandidate, target: Rectangle) -> bool:
+    gaps = candidate.corner_gap_mm[np.isfinite(candidate.corner_gap_mm)]
+    if target.corner_radius_mm <= 0:
+        return True
+    if len(gaps) < 2:
+        return False
+    low, high = (g * target.corner_radius_mm / ID1.corner_radius_mm for g in GAP_ID1_MM)
+    return bool(low < float(np.median(gaps)) < high)
+
+
+def _why_not(candidates: list[CardCandidate], name: str, photo_name: str) -> RefusalError:
+    clear = [c for c in candidates if c.side_share >= SHARE_LEAST]
+    if clear:
+        best = min(clear, key=lambda c: c.misfit)
+        what = (
+            "its corners are not rounded alike"
+            if best.misfit <= MISFIT_MOST
+            else "its shape differs"
+        )
+        return RefusalError(
+            "wrong-rectangle",
+            f"The rectangle in {photo_name} is not the {name}: {what}.",
+            "Use a bank-size card (85.6 x 54 mm, rounded corners), or give the size: --target WxH.",
+        )
+    return RefusalError(
+        "no-target",
+        f"No {name} is to be seen in {photo_name}.",
+        "Lay it flat and whole in the picture, clear of the piece, on a bench that differs from it.",
+    )

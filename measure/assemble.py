@@ -1,0 +1,226 @@
+"""From two sides of an outline to a profile: rows, square shoulders, uncertainties, gaps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.profile import GRID_MM, LONGEST_BRIDGE_MM, Profile
+from measure.sides import SideCurve
+
+__all__ = ["Assembled", "Shoulder", "assemble", "find_shoulders"]
+
+FloatArray = NDArray[np.float64]
+
+STEP_MM = 0.45
+"""Least rise of r that is looked at as a square shoulder."""
+STEEP = 4.0
+LOCAL_FLOOR_PX = 0.10
+"""What a rim is off locally beside its noise: grain, shading that changes along the piece."""
+DISAGREE_MM = 1.2
+
+
+@dataclass(frozen=True, slots=True)
+class Shoulder:
+    """A square step of one side or of both: z, and r on the side nearer to z = 0 and beyond."""
+
+    z_mm: float
+    before_mm: float
+    after_mm: float
+    half_width_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Assembled:
+    """The profile and the stretches that are missing from it, (z from, z to)."""
+
+    profile: Profile
+    missing: tuple[tuple[float, float], ...]
+
+
+def find_shoulders(curve: SideCurve, corner_mm: float) -> list[Shoulder]:
+    """Return the square steps of one side.
+
+    Parameters
+    ----------
+    corner_mm : how far blur reaches from a corner; values are taken beyond it.
+    """
+    z, r = curve.z_mm, curve.r_mm
+    found: list[Shoulder] = []
+    i, n = 0, len(z)
+    while i < n - 1:
+        j = i
+        while j < n - 1 and _steep(z, r, i, j + 1):
+            j += 1
+        if j > i and abs(r[j] - r[i]) >= STEP_MM:
+            before = _beyond(z, r, z[i] - corner_mm, -1)
+            after = _beyond(z, r, z[j] + corner_mm, 1)
+            if before is not None and after is not None and abs(after - before) > 0.6 * STEP_MM:
+                middle = 0.5 * (r[i] + r[j])
+                k = i + int(np.argmin(np.abs(r[i : j + 1] - middle)))
+                lo, hi = max(i, k - 3), min(j, k + 3) + 1
+                z_step = float(np.median(z[lo:hi]))
+                found.append(Shoulder(z_step, before, after, 0.5 * (z[j] - z[i]) + corner_mm))
+            i = j
+        else:
+            i += 1
+    return found
+
+
+def _steep(z: FloatArray, r: FloatArray, i: int, j: int) -> bool:
+    rise, run = r[j] - r[j - 1], z[j] - z[j - 1]
+    whole = r[j] - r[i]
+    return abs(rise) > STEEP * run and (whole == 0.0 or rise * whole > 0) and z[j] - z[i] < 0.6
+
+
+def _beyond(z: FloatArray, r: FloatArray, at: float, way: int) -> float | None:
+    away = way * (z - at)
+    near = (away >= 0.0) & (away < 0.8)
+    if near.sum() < 2:
+        near = (away >= -0.1) & (away < 1.2)
+    if near.sum() < 2:
+        return None
+    zz, rr = z[near], r[near]
+    if np.ptp(zz) > 0.3 and len(zz) >= 4:
+        slope, level = np.polyfit(zz - at, rr, 1)
+        if abs(slope) < 1.0:
+            return float(level)
+    return float(np.median(rr))
+
+
+def _joined(a: list[Shoulder], b: list[Shoulder]) -> list[Shoulder]:
+    """Return the shoulders that both sides show, as their mean."""
+    joined = []
+    for one in a:
+        mates = [s for s in b if abs(s.z_mm - one.z_mm) < 0.8]
+        mates = [s for s in mates if (s.after_mm > s.before_mm) == (one.after_mm > one.before_mm)]
+        if mates:
+            mate = min(mates, key=lambda s: abs(s.z_mm - one.z_mm))
+            joined.append(
+                Shoulder(
+                    0.5 * (one.z_mm + mate.z_mm),
+                    0.5 * (one.before_mm + mate.before_mm),
+                    0.5 * (one.after_mm + mate.after_mm),
+                    max(one.half_width_mm, mate.half_width_mm),
+                )
+            )
+    return joined
+
+
+def _interp(curve: SideCurve, values: FloatArray, at: FloatArray, bridge: float) -> FloatArray:
+    """Interpolate per-point values at z, NaN across holes wider than `bridge` and beyond the ends."""
+    z = curve.z_mm + 1e-9 * np.arange(len(curve.z_mm))
+    result = np.interp(at, z, values)
+    k = np.clip(np.searchsorted(z, at), 1, len(z) - 1)
+    hole = (z[k] - z[k - 1]) > bridge
+    outside = (at < z[0] - 0.5 * bridge) | (at > z[-1] + 0.5 * bridge)
+    return np.where(hole | outside, np.nan, result)
+
+
+def _smooth(curve: SideCurve) -> FloatArray:
+    r = curve.r_mm
+    if len(r) < 3:
+        return r
+    mean = np.convolve(r, [0.25, 0.5, 0.25], mode="same")
+    jump = np.maximum(np.abs(np.diff(r, prepend=r[0])), np.abs(np.diff(r, append=r[-1])))
+    smooth = np.where(jump < 0.25, mean, r)
+    smooth[0], smooth[-1] = r[0], r[-1]
+    return smooth
+
+
+def assemble(
+    curves: tuple[SideCurve, SideCurve],
+    sd_mm: tuple[FloatArray, FloatArray],
+    common: tuple[FloatArray, FloatArray],
+    scale_mm: float,
+    inflate: float,
+    z_sd_mm: float,
+    last_mm: float,
+) -> Assembled:
+    """Make the profile.
+
+    Parameters
+    ----------
+    curves : both sides with z counted from the start end.
+    sd_mm : per point of each side, standard deviation of r from its own noise.
+    common : per point of each side, (n, p) change of r at fixed z for one standard deviation of
+        each of p independent unknowns.
+    scale_mm : of a pixel at the piece.
+    inflate : how much more the sides scatter than stated, at least 1.
+    z_sd_mm : standard deviation of the origin of z.
+    last_mm : where the piece ends; rows beyond are not made.
+    """
+    spacing = 3.0 * scale_mm
+    bridge = max(LONGEST_BRIDGE_MM, 2.5 * spacing)
+    rows = np.arange(0.0, last_mm + 1e-9, GRID_MM)
+    smooth = [_smooth(c) for c in curves]
+    r = np.stack([_interp(c, s, rows, bridge) for c, s in zip(curves, smooth, strict=True)])
+    noise = np.stack([_interp(c, s, rows, bridge) for c, s in zip(curves, sd_mm, strict=True)])
+    shared = _shared(curves, common, rows, bridge)
+
+    shoulders = _joined(*[find_shoulders(c, 2.0 * scale_mm) for c in curves])
+    for step in shoulders:
+        near = np.abs(rows - step.z_mm) < max(step.half_width_mm, 0.3)
+        for side in range(2):
+            low, high = near & (rows < step.z_mm), near & (rows >= step.z_mm)
+            r[side, low], r[side, high] = step.before_mm, step.after_mm
+            noise[side, near] = np.where(
+                np.isnan(noise[side, near]), scale_mm * 0.3, noise[side, near]
+            )
+    gap = r[0] - r[1]
+    local = np.sqrt(np.sum(noise**2 / 2.0 + (LOCAL_FLOOR_PX * scale_mm) ** 2, axis=0)) * max(
+        inflate, 1.0
+    )
+    diameter = r[0] + r[1]
+    slope = np.gradient(diameter, GRID_MM) if len(rows) > 1 else np.zeros_like(diameter)
+    slope = np.nan_to_num(np.clip(slope, -4.0, 4.0))
+    beyond = np.maximum(np.abs(gap) - 2.0 * local, 0.0)
+    variance = local**2 + beyond**2 + (slope * z_sd_mm) ** 2
+    known = np.isfinite(diameter) & np.isfinite(shared) & (np.abs(gap) < DISAGREE_MM)
+    known &= beyond < 6.0 * local
+    total = 1.96 * np.sqrt(variance + shared**2)
+    table = [rows[known], diameter[known], total[known], 1.96 * shared[known]]
+    profile = _with_shoulders(table, shoulders)
+    return Assembled(profile, _missing(profile, last_mm))
+
+
+def _shared(
+    curves: tuple[SideCurve, SideCurve],
+    common: tuple[FloatArray, FloatArray],
+    rows: FloatArray,
+    bridge: float,
+) -> FloatArray:
+    """Return the shared standard deviation of the diameter per row."""
+    total = np.zeros(len(rows))
+    for p in range(common[0].shape[1]):
+        change = sum(_interp(c, d[:, p], rows, bridge) for c, d in zip(curves, common, strict=True))
+        total = total + np.asarray(change) ** 2
+    return np.sqrt(total)
+
+
+def _with_shoulders(table: list[FloatArray], shoulders: list[Shoulder]) -> Profile:
+    z, d, u, c = table
+    for step in shoulders:
+        at = int(np.searchsorted(z, step.z_mm))
+        if at == 0 or at >= len(z):
+            continue
+        if z[at] - z[at - 1] > 2 * GRID_MM + LONGEST_BRIDGE_MM:
+            continue
+        pair = np.array([step.z_mm, step.z_mm])
+        # A grid row that falls on the shoulder itself would make three rows of one z.
+        keep = np.abs(z - step.z_mm) > 1e-6
+        z, d, u, c = z[keep], d[keep], u[keep], c[keep]
+        at = int(np.searchsorted(z, step.z_mm))
+        z = np.insert(z, at, pair)
+        d = np.insert(d, at, [2 * step.before_mm, 2 * step.after_mm])
+        u = np.insert(u, at, [u[max(at - 1, 0)], u[min(at, len(u) - 1)]])
+        c = np.insert(c, at, [c[max(at - 1, 0)], c[min(at, len(c) - 1)]])
+    return Profile(z, d, u, c)
+
+
+def _missing(profile: Profile, last_mm: float) -> tuple[tuple[float, float], ...]:
+    z = np.concatenate([[0.0], profile.z_mm, [last_mm]])
+    wide = np.flatnonzero(np.diff(z) > LONGEST_BRIDGE_MM + 1e-9)
+    return tuple((float(z[k]), float(z[k + 1])) for k in wide)

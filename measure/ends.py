@@ -1,0 +1,150 @@
+"""The ends of a piece: flat ends from the whole arc of their rim, domes by carrying them on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.revolve import Axis
+from measure.sides import SideCurve
+
+__all__ = ["EndPoint", "find_end"]
+
+FloatArray = NDArray[np.float64]
+
+FLAT_RMS_MM = 0.2
+"""An arc that fits a flat circle no worse than this belongs to a flat end."""
+CONIC_SHARE = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class EndPoint:
+    """Where the piece ends.
+
+    Attributes
+    ----------
+    z_mm : of the outermost point; `sd_mm` its standard deviation.
+    kind : "flat", "dome" or "unknown".
+    seen_z_mm : the outermost z at which the diameter was seen on both sides.
+    """
+
+    z_mm: float
+    sd_mm: float
+    kind: str
+    seen_z_mm: float
+
+
+def find_end(
+    rays: FloatArray,
+    camera_mm: FloatArray,
+    axis: Axis,
+    curves: tuple[SideCurve, SideCurve],
+    near_end: NDArray[np.bool_],
+    first: bool,
+    scale_mm: float,
+) -> EndPoint:
+    """Find one end.
+
+    Parameters
+    ----------
+    rays : (n, 3) of all outline points, target frame; `near_end` picks those of this end's arc.
+    camera_mm : (3,) camera centre.
+    axis, curves : of the piece.
+    first : True for the end at small z.
+    scale_mm : of a pixel at the piece.
+    """
+    sign = 1.0 if first else -1.0
+    seen = [float(c.z_mm[0] if first else c.z_mm[-1]) for c in curves]
+    edge = float(np.mean(seen))
+    radius = float(np.mean([_radius_near(c, edge, sign) for c in curves]))
+    flat = _flat_end(rays[near_end], camera_mm, axis, edge, radius, scale_mm)
+    inner = max(seen) if first else min(seen)
+    if flat is not None:
+        return EndPoint(flat[0], flat[1], "flat", inner)
+    dome = _dome_end(curves, edge, sign)
+    if dome is not None:
+        return EndPoint(dome[0], dome[1], "dome", inner)
+    return EndPoint(edge, 0.5 * abs(seen[0] - seen[1]) + 0.3, "unknown", inner)
+
+
+def _radius_near(curve: SideCurve, edge: float, sign: float) -> float:
+    away = sign * (curve.z_mm - edge)
+    near = (away >= 0.3) & (away < 1.2)
+    if near.sum() < 2:
+        near = np.abs(away).argsort()[:4]
+    return float(np.median(curve.r_mm[near]))
+
+
+def _flat_end(
+    rays: FloatArray,
+    camera_mm: FloatArray,
+    axis: Axis,
+    edge: float,
+    radius: float,
+    scale_mm: float,
+) -> tuple[float, float] | None:
+    """Return (z, sd) of a flat end whose rim, of known radius, makes the arc; None if it does not."""
+    if len(rays) < 8:
+        return None
+
+    def reach(z: float) -> FloatArray:
+        plane = axis.at(z)
+        s = ((plane - camera_mm) @ axis.direction) / (rays @ axis.direction)
+        points = camera_mm + s[:, None] * rays - plane
+        return np.linalg.norm(points - (points @ axis.direction)[:, None] * axis.direction, axis=1)
+
+    z = edge
+    for _ in range(8):
+        off = reach(z) - radius
+        slope = (reach(z + 0.05) - reach(z - 0.05)) / 0.1
+        # An arc point that would move by less than this along the ray tells nothing of z.
+        weight = slope**2 / (slope**2 + 0.05) / (1.0 + (off / 0.3) ** 2)
+        step = -float(np.sum(weight * slope * off) / max(float(np.sum(weight * slope**2)), 1e-9))
+        z += float(np.clip(step, -1.0, 1.0))
+    off = reach(z) - radius
+    use = np.abs(slope) > 0.1
+    if use.sum() < 6 or abs(z - edge) > 3.0:
+        return None
+    rms = float(np.sqrt(np.mean(np.minimum(np.abs(off[use]), 1.0) ** 2)))
+    if rms > max(FLAT_RMS_MM, 3.0 * scale_mm):
+        return None
+    information = float(np.sum(slope[use] ** 2)) / 4.0
+    return z, float(np.hypot(max(rms, scale_mm) / np.sqrt(max(information, 1.0)), 0.4 * scale_mm))
+
+
+def _dome_end(
+    curves: tuple[SideCurve, SideCurve], edge: float, sign: float
+) -> tuple[float, float] | None:
+    """Return (z, sd) of the apex of a dome: r squared carried on as a conic to zero."""
+    z = np.concatenate([sign * (c.z_mm - edge) for c in curves])
+    r = np.concatenate([c.r_mm for c in curves])
+    last = float(np.median(r[z < max(0.5, float(np.min(z)) + 0.5)]))
+    for stretch in (0.7 * last, 1.2 * last, 2.0 * last):
+        near = z < max(stretch, 1.0)
+        if near.sum() >= 12 and np.ptp(z[near]) > 0.2:
+            break
+    else:
+        return None
+    zz, rr = z[near], r[near]
+    design = np.stack([np.ones_like(zz), zz, zz**2], axis=1) / (2.0 * np.maximum(rr, 0.5))[:, None]
+    value = rr**2 / (2.0 * np.maximum(rr, 0.5))
+    for _ in range(4):
+        coefficients, *_ = np.linalg.lstsq(design, value, rcond=None)
+        residual = value - design @ coefficients
+        spread = max(1.4826 * float(np.median(np.abs(residual))), 0.01)
+        keep = np.abs(residual) < 3.5 * spread
+        design, value = design[keep], value[keep]
+        if len(value) < 8:
+            return None
+    roots = np.roots(coefficients[::-1])
+    real = roots[np.abs(roots.imag) < 1e-9].real
+    real = real[real < 0.3]
+    if len(real) == 0 or coefficients[1] <= 0:
+        return None
+    apex = float(real.max())
+    hidden = -apex
+    if hidden > 1.5 * last + 1.0:
+        return None
+    return edge + sign * apex, float(np.hypot(0.15 * max(hidden, 0.0), spread + 0.03))

@@ -1,0 +1,126 @@
+"""The outline of the piece to a fraction of a pixel, with its tangent and its uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.edges import fit_edges, rim_shapes, sample_lines
+
+__all__ = ["Outline", "refine_outline"]
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+
+SPACING_PX = 3.0
+"""Distance of outline points. Nearer ones would share their pixels."""
+SCAN_HALF_PX = 10.0
+BLUR_PX = 1.1
+FIRST_STRETCH = 1.7
+TANGENT_REACH = 3
+"""A tangent is fitted over this many points on each side."""
+CONTRAST_LEAST = 1.0
+FLOOR_PX = 0.06
+"""Least standard deviation of one point: pixel noise apart, grain and JPEG blocks remain."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """Points of the outline in order round the piece; side 0 along the axis, then side 1 back.
+
+    Attributes
+    ----------
+    points_px, tangents : (n, 2) undistorted nothing: as in the photo; tangents are unit.
+    sd_px : (n,) standard deviation across the outline.
+    bend : (n,) change of direction over the tangent's reach, radians: large at corners.
+    contrast : (n,) how well the step is seen.
+    clear : (n,) true where an edge was found and it agrees with its neighbours.
+    """
+
+    points_px: FloatArray
+    tangents: FloatArray
+    sd_px: FloatArray
+    bend: FloatArray
+    contrast: FloatArray
+    clear: NDArray[np.bool_]
+
+
+def resample(line: FloatArray, spacing: float) -> FloatArray:
+    """Return points (n, 2) at equal distances along a polyline (m, 2)."""
+    steps = np.linalg.norm(np.diff(line, axis=0), axis=1)
+    along = np.concatenate([[0.0], np.cumsum(steps)])
+    count = max(int(along[-1] / spacing), 4)
+    at = np.linspace(0.0, along[-1], count)
+    return np.column_stack([np.interp(at, along, line[:, k]) for k in (0, 1)])
+
+
+def _smoothed(values: FloatArray, reach: int) -> FloatArray:
+    """Return the running mean over 2 reach + 1 points of a closed curve, (n, k)."""
+    n = len(values)
+    padded = np.concatenate([values[-reach:], values, values[:reach]])
+    total = np.cumsum(np.concatenate([np.zeros((1, values.shape[1])), padded]), axis=0)
+    return np.asarray((total[2 * reach + 1 :] - total[: -2 * reach - 1])[:n] / (2 * reach + 1))
+
+
+def _tangents(points: FloatArray, weight: FloatArray, reach: int) -> FloatArray:
+    """Return unit tangents (n, 2) of a closed curve by weighted local straight lines."""
+    shifts = np.arange(-reach, reach + 1)
+    index = (np.arange(len(points))[:, None] + shifts) % len(points)
+    near, w = points[index], weight[index]
+    t = shifts - np.sum(w * shifts, axis=1, keepdims=True) / np.sum(w, axis=1, keepdims=True)
+    slope = np.sum((w * t)[..., None] * near, axis=1)
+    length = np.linalg.norm(slope, axis=1, keepdims=True)
+    return np.asarray(slope / np.maximum(length, 1e-12))
+
+
+def _running_median(values: FloatArray, reach: int) -> FloatArray:
+    index = (np.arange(len(values))[:, None] + np.arange(-reach, reach + 1)) % len(values)
+    return np.asarray(np.nanmedian(values[index], axis=1))
+
+
+def _normals(tangents: FloatArray, points: FloatArray) -> FloatArray:
+    """Return outward unit normals (n, 2) of a closed curve."""
+    normals = np.column_stack([tangents[:, 1], -tangents[:, 0]])
+    x, y = points[:, 0], points[:, 1]
+    area = np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)
+    return normals if area > 0 else -normals
+
+
+def refine_outline(
+    bgr: NDArray[np.uint8], to_linear: Float32Array, sides_px: tuple[FloatArray, FloatArray]
+) -> Outline:
+    """Refine a coarse outline on the full photo.
+
+    Parameters
+    ----------
+    bgr, to_linear : (H, W, 3) photo and its (256,) table to linear light.
+    sides_px : two polylines (n, 2), in order along the axis.
+    """
+    closed = np.concatenate([sides_px[0], sides_px[1][::-1]])
+    line = resample(np.concatenate([closed, closed[:1]]), SPACING_PX)[:-1]
+    line = _smoothed(line, 3)
+    tangents = _tangents(line, np.ones(len(line)), 4)
+    for stretch, along in ((FIRST_STRETCH, 3.0), (1.0, 1.5)):
+        normals = _normals(tangents, line)
+        shapes = rim_shapes(SCAN_HALF_PX, SCAN_HALF_PX - 4.0, BLUR_PX)
+        offsets = along * np.array([-1.0, 0.0, 1.0])
+        lines = sample_lines(bgr, line, normals, stretch * shapes.offsets_px, offsets, to_linear)
+        fits = fit_edges(lines, shapes)
+        offset = stretch * fits.offset_px
+        found = ~fits.at_limit & (fits.contrast > CONTRAST_LEAST) & (fits.sd_px < 2.0)
+        steady = _running_median(np.where(found, offset, np.nan), 4)
+        clear = found & (np.abs(offset - steady) < 2.5 * stretch)
+        moved = np.where(clear, offset, np.nan_to_num(steady))
+        line = line + moved[:, None] * normals
+        weight = np.where(clear, 1.0 / (fits.sd_px**2 + 0.2**2), 0.05)
+        tangents = _tangents(line, weight, TANGENT_REACH)
+        sd = np.sqrt((stretch * fits.sd_px) ** 2 + FLOOR_PX**2)
+    ahead, behind = (
+        np.roll(tangents, -TANGENT_REACH, axis=0),
+        np.roll(tangents, TANGENT_REACH, axis=0),
+    )
+    cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
+    bend = np.arctan2(cross, np.sum(ahead * behind, axis=1))
+    return Outline(line, tangents, sd, bend, fits.contrast, clear)

@@ -1,0 +1,75 @@
+"""How a turned piece rests on a flat bench: on the hull edge under its centre of mass."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Rest", "resting_places"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """One way to rest.
+
+    Attributes
+    ----------
+    first_mm, second_mm : (2,) z and r of the two circles that touch the bench.
+    chance : that the piece rests so, given how well its centre of mass is known.
+    """
+
+    first_mm: FloatArray
+    second_mm: FloatArray
+    chance: float
+
+
+def _upper_hull(z: FloatArray, r: FloatArray) -> list[int]:
+    order = np.lexsort((r, z))
+    hull: list[int] = []
+    for i in order:
+        while len(hull) > 1:
+            a, b = hull[-2], hull[-1]
+            if (z[b] - z[a]) * (r[i] - r[a]) - (r[b] - r[a]) * (z[i] - z[a]) >= 0:
+                hull.pop()
+            else:
+                break
+        hull.append(int(i))
+    return hull
+
+
+def resting_places(z_mm: FloatArray, r_mm: FloatArray, sd_share: float = 0.02) -> list[Rest]:
+    """Return the ways a piece can rest, likeliest first.
+
+    Parameters
+    ----------
+    z_mm, r_mm : (n,) the outer profile, z rising; hidden parts are bridged for the mass only.
+    sd_share : standard deviation of the centre of mass along the axis, as a share of the
+        length: bores, mechanisms and uneven wood move it from where the outer shape puts it.
+    """
+    hull = _upper_hull(z_mm, r_mm)
+    area = np.pi * r_mm**2
+    dz = np.diff(z_mm)
+    mass = 0.5 * (area[1:] + area[:-1]) * dz
+    centre = float(np.sum(mass * 0.5 * (z_mm[1:] + z_mm[:-1])) / np.sum(mass))
+    sd = sd_share * float(z_mm[-1] - z_mm[0])
+    places = []
+    for a, b in zip(hull[:-1], hull[1:], strict=True):
+        # The plumb line through the centre of mass meets the hull a little off it when tilted.
+        slope = (r_mm[b] - r_mm[a]) / max(z_mm[b] - z_mm[a], 1e-9)
+        radius_there = r_mm[a] + slope * (centre - z_mm[a])
+        foot = centre - slope * radius_there / (1.0 + slope**2)
+        below, above = (z_mm[a] - foot) / sd, (z_mm[b] - foot) / sd
+        chance = float(_cdf(above) - _cdf(below))
+        first = np.array([z_mm[a], r_mm[a]])
+        places.append(Rest(first, np.array([z_mm[b], r_mm[b]]), chance))
+    places.sort(key=lambda p: -p.chance)
+    return places
+
+
+def _cdf(x: float) -> float:
+    return 0.5 * math.erfc(-x / math.sqrt(2.0))

@@ -1,0 +1,153 @@
+"""How piece and target lie: the first guess of the axis and what fixes its depth."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.refusal import RefusalError
+from calib.view import View
+from measure.fit import Knowledge
+from measure.outline import Outline
+from measure.rest import Rest, resting_places
+from measure.revolve import Axis
+from measure.sides import SideCurve, contour_values, side_curves
+
+__all__ = ["bench_knowledge", "first_axis", "setup_knowledge"]
+
+FloatArray = NDArray[np.float64]
+
+TANGENT_SD_RAD = 0.03
+"""How well a tangent of the outline is known; a point that it moves far tells nothing."""
+PLANE_SD_MM = 0.5
+"""How well a card is held in the plane of the axis (standard uncertainty, at each end)."""
+HEIGHT_SD_MM = 0.3
+"""How well a given axis height holds at each end of a piece that is chocked level."""
+UPRIGHT_SD_RAD = 0.004
+"""How square an upright piece stands: its foot is turned true, the bench is not (about 0.25
+degrees; common practice, no source)."""
+
+
+def first_axis(
+    setup: str,
+    ends_px: FloatArray,
+    outline: Outline,
+    view: View,
+    bench_mm: float,
+    axis_height_mm: float | None,
+    axis_offset_mm: float,
+) -> Axis:
+    """Return a first guess of the axis, its point near the start end.
+
+    Parameters
+    ----------
+    ends_px : (2, 2) ends of the axis line in the photo, start end first.
+    outline : of the piece.
+    view : of the target.
+    bench_mm : Z of the bench in the target frame.
+    axis_height_mm, axis_offset_mm : as asked.
+    """
+    if setup == "plane":
+        return _axis_at_height(ends_px, view, -axis_offset_mm)
+    if setup == "level" and axis_height_mm is not None:
+        return _axis_at_height(ends_px, view, bench_mm + axis_height_mm)
+    if setup == "upright":
+        return _upright_axis(ends_px, view, bench_mm)
+    height = 15.0
+    axis = _axis_at_height(ends_px, view, bench_mm + height)
+    for _ in range(8):
+        z, r, weight, _ = contour_values(outline.points_px, outline.tangents, view, axis)
+        good = outline.clear & (weight > 0.5) & np.isfinite(r)
+        if good.sum() < 20:
+            break
+        height = float(np.percentile(r[good], 97))
+        axis = _axis_at_height(ends_px, view, bench_mm + height)
+    return axis
+
+
+def _axis_at_height(ends_px: FloatArray, view: View, height_mm: float) -> Axis:
+    flat = view.on_plane(ends_px, height_mm)
+    points = np.column_stack([flat, np.full(2, height_mm)])
+    if not np.all(np.isfinite(points)):
+        raise RefusalError(
+            "axis-behind",
+            "The piece does not lie where this set-up says: its axis would be behind the phone.",
+            "Check --setup, --axis-height and --axis-offset.",
+        )
+    d = points[1] - points[0]
+    return Axis(points[0], d / np.linalg.norm(d))
+
+
+def _upright_axis(ends_px: FloatArray, view: View, bench_mm: float) -> Axis:
+    # The foot's middle lies a little behind the nearest rim; the estimate moves it there.
+    foot = view.on_plane(ends_px[:1], bench_mm)[0]
+    if not np.all(np.isfinite(foot)):
+        raise RefusalError(
+            "axis-behind",
+            "The foot of the piece does not lie on the bench that the target lies on.",
+            "Stand the piece on the same flat bench as the target.",
+        )
+    return Axis(np.array([foot[0], foot[1], bench_mm]), np.array([0.0, 0.0, 1.0]))
+
+
+def setup_knowledge(
+    setup: str,
+    axis: Axis,
+    length_mm: float,
+    bench_mm: float,
+    axis_height_mm: float | None,
+    axis_offset_mm: float,
+    readings: FloatArray | None,
+) -> Knowledge:
+    """Return what the set-up says of the axis; for `bench` the contacts come later."""
+    ends = np.array([0.0, length_mm])
+    base = Knowledge(contact_plane_mm=bench_mm, readings=readings)
+    if setup == "plane":
+        height = np.full(2, -axis_offset_mm)
+        return replace(base, heights=np.column_stack([ends, height, np.full(2, PLANE_SD_MM)]))
+    if setup == "level":
+        height = np.full(2, bench_mm + float(axis_height_mm or 0.0))
+        return replace(base, heights=np.column_stack([ends, height, np.full(2, HEIGHT_SD_MM)]))
+    if setup == "upright":
+        return replace(base, upright_sd_rad=UPRIGHT_SD_RAD)
+    return base
+
+
+def bench_knowledge(
+    knowledge: Knowledge, curves: tuple[SideCurve, SideCurve]
+) -> tuple[Knowledge, list[Rest]]:
+    """Return the knowledge with the contacts of a piece that lies on the bench.
+
+    The curves may start anywhere: contacts are in the axis' own z.
+    """
+    z = np.concatenate([c.z_mm for c in curves])
+    r = np.concatenate([c.r_mm for c in curves])
+    grid = np.arange(z.min(), z.max(), 0.25)
+    order = [np.interp(grid, c.z_mm + 1e-9 * np.arange(len(c.z_mm)), c.r_mm) for c in curves]
+    # A rim that only one side shows proud is more likely a stray edge than the piece.
+    mean = np.minimum(order[0], order[1]) + 0.5 * np.minimum(np.abs(order[0] - order[1]), 0.3)
+    rests = resting_places(grid, mean)
+    best = rests[0]
+    contacts = np.stack([best.first_mm, best.second_mm])
+    return replace(knowledge, contacts=contacts), rests
+
+
+def curves_of(
+    outline: Outline, view: View, axis: Axis
+) -> tuple[tuple[SideCurve, SideCurve], tuple[FloatArray, FloatArray, FloatArray, FloatArray]]:
+    """Return both side curves and (z, r, weight, side) of all outline points."""
+    values = contour_values(outline.points_px, outline.tangents, view, axis)
+    z, r = values[0], values[1]
+    turned = _turned(outline.tangents, TANGENT_SD_RAD)
+    z_off, r_off, _, _ = contour_values(outline.points_px, turned, view, axis)
+    scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
+    with np.errstate(invalid="ignore"):
+        firm = (np.abs(r_off - r) < 2.0 * scale) & (np.abs(z_off - z) < 1.5)
+    return side_curves(*values, outline.clear & firm), values
+
+
+def _turned(tangents: FloatArray, angle: float) -> FloatArray:
+    c, s = np.cos(angle), np.sin(angle)
+    return np.asarray(tangents @ np.array([[c, s], [-s, c]]))

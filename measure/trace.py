@@ -1,0 +1,415 @@
+"""One photo to diameters: the steps, in order."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.finding import FoundTarget, find_target, linear_table
+from calib.lens import Lens, lens_from_exif
+from calib.photo import Photo
+from calib.refusal import Notice, RefusalError
+from calib.targets import parse_target
+from calib.view import VIEW_SIZE, View
+from measure.assemble import assemble
+from measure.ends import EndPoint, find_end
+from measure.fit import Estimate, Knowledge, estimate, values_at
+from measure.outline import Outline, refine_outline
+from measure.profile import Profile
+from measure.rest import Rest
+from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
+from measure.revolve import Axis
+from measure.setting import bench_knowledge, curves_of, first_axis, setup_knowledge
+from measure.sides import SideCurve, local_slope
+from measure.silhouette import Silhouette, find_silhouette, prepare
+
+__all__ = ["Tracing", "measured", "trace"]
+
+FloatArray = NDArray[np.float64]
+Progress = Callable[[str], None]
+
+KNOWN_SD_MM = 0.05
+"""Standard uncertainty of a caliper reading on wood (common practice, no source)."""
+SYMMETRY_LEAST = 0.3
+AGREE_LEAST = 0.5
+ARC_MORE = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Tracing:
+    """All that one photo gave, for steps that need more than the profile.
+
+    Attributes
+    ----------
+    result : what the reports show.
+    found, outline, estimate : target, outline and joint estimate.
+    curves : both sides, z counted from the start end.
+    shift_mm : z of the start end in the axis' own count.
+    rests : ways the piece may rest on the bench; empty for other set-ups.
+    """
+
+    result: TraceResult
+    found: FoundTarget
+    outline: Outline
+    estimate: Estimate
+    curves: tuple[SideCurve, SideCurve]
+    shift_mm: float
+    rests: tuple[Rest, ...]
+
+
+def trace(photo: Photo, request: TraceRequest, progress: Progress = lambda _: None) -> TraceResult:
+    """Return the diameters of the turned piece in a photo.
+
+    Raises
+    ------
+    RefusalError
+        When target or piece are not found or contradict the set-up; the code says which.
+    """
+    return measured(photo, request, progress).result
+
+
+def prior_lens(photo: Photo) -> Lens:
+    """Return the lens prior of a photo: from its EXIF data."""
+    return lens_from_exif(
+        photo.size_px, photo.focal_35mm, photo.focal_relative_sd, photo.framing != "cropped"
+    )
+
+
+def measured(photo: Photo, request: TraceRequest, progress: Progress) -> Tracing:
+    """Trace, keeping the steps' results; see `trace`."""
+    clock = _Clock()
+    lens = prior_lens(photo)
+    target = parse_target(request.target)
+    progress("looking for the target")
+    found = find_target(photo, lens, target, None)
+    clock.lap("target")
+    progress("looking for the piece")
+    silhouette, sides = _coarse(photo, found, lens, request)
+    clock.lap("piece")
+    progress("following the outline")
+    outline = refine_outline(photo.bgr, linear_table(), sides)
+    clock.lap("outline")
+    progress("measuring")
+    tracing = _solve(photo, request, lens, found, silhouette, outline, clock)
+    clock.lap("finish")
+    return replace(tracing, result=replace(tracing.result, timings=clock.laps))
+
+
+class _Clock:
+    def __init__(self) -> None:
+        self.last = time.perf_counter()
+        self.laps: dict[str, float] = {}
+
+    def lap(self, name: str) -> None:
+        now = time.perf_counter()
+        self.laps[name] = now - self.last
+        self.last = now
+
+
+def _coarse(
+    photo: Photo, found: FoundTarget, lens: Lens, request: TraceRequest
+) -> tuple[Silhouette, tuple[FloatArray, FloatArray]]:
+    covers = [] if found.is_board else [found.polygon_px]
+    scene = prepare(photo.bgr, covers, request.box_px)
+    f, (cx, cy) = found.view.lens.focal_px, lens.centre_px
+    K = np.array([[f, 0.0, cx], [0.0, f, cy], [0.0, 0.0, 1.0]])
+    silhouette = find_silhouette(scene, K)
+    if silhouette is None or silhouette.symmetry < SYMMETRY_LEAST:
+        raise RefusalError(
+            "no-piece",
+            f"No turned piece is to be seen in {photo.name}.",
+            "Lay it clear of the target on a plain bench, whole in the picture, or give --box.",
+        )
+    sides = silhouette.sides_px(scene)
+    if _starts_at_far_end(sides, request.start):
+        sides = (sides[0][::-1], sides[1][::-1])
+    return silhouette, sides
+
+
+def _starts_at_far_end(sides: tuple[FloatArray, FloatArray], start: str | None) -> bool:
+    first = 0.5 * (sides[0][0] + sides[1][0])
+    last = 0.5 * (sides[0][-1] + sides[1][-1])
+    d = last - first
+    if start is None:
+        start = "left" if abs(d[0]) >= abs(d[1]) else "top"
+    wrong = {"left": d[0] < 0, "right": d[0] > 0, "top": d[1] < 0, "bottom": d[1] > 0}
+    return bool(wrong[start])
+
+
+def _solve(
+    photo: Photo,
+    request: TraceRequest,
+    lens: Lens,
+    found: FoundTarget,
+    silhouette: Silhouette,
+    outline: Outline,
+    clock: _Clock,
+) -> Tracing:
+    bench = -found.thickness_mm
+    ends_px = _axis_ends(outline)
+    view = found.view
+    axis = first_axis(
+        request.setup, ends_px, outline, view, bench, request.axis_height_mm, request.axis_offset_mm
+    )
+    rests: list[Rest] = []
+    solved: Estimate | None = None
+    knowledge = Knowledge()
+    for _ in range(3):
+        curves, values = curves_of(outline, view, axis)
+        if min(len(c.index) for c in curves) < 30:
+            raise _not_turned(photo)
+        low = max(c.z_mm[0] for c in curves)
+        length = min(c.z_mm[-1] for c in curves) - low
+        axis = Axis(axis.at(low), axis.direction)
+        curves = tuple(replace(c, z_mm=c.z_mm - low) for c in curves)  # type: ignore[assignment]
+        readings = _readings(request, solved)
+        knowledge = setup_knowledge(
+            request.setup,
+            axis,
+            length,
+            bench,
+            request.axis_height_mm,
+            request.axis_offset_mm,
+            readings,
+        )
+        if request.setup == "bench":
+            knowledge, rests = bench_knowledge(knowledge, curves)
+        if request.setup == "upright":
+            knowledge = replace(knowledge, foot=_foot_arc(outline, values, low))
+        try:
+            solved = estimate(outline, found.sight, lens, view, axis, knowledge, curves)
+        except ValueError as error:
+            raise _not_turned(photo) from error
+        view, axis = solved.view, solved.axis
+    clock.lap("fit")
+    if solved is None:
+        raise _not_turned(photo)
+    return _finish(photo, request, found, outline, solved, rests)
+
+
+def _not_turned(photo: Photo) -> RefusalError:
+    return RefusalError(
+        "not-turned",
+        f"What lies in {photo.name} is not round about one axis, or its sides cannot be told.",
+        "Check that the piece is turned, whole and well lit, on a bench of another tone.",
+    )
+
+
+def _axis_ends(outline: Outline) -> FloatArray:
+    n = len(outline.points_px)
+    half = n // 2
+    side_a, side_b = outline.points_px[:half], outline.points_px[half:][::-1]
+    share = np.linspace(0.05, 0.95, 50)
+    middle = [
+        0.5 * (side_a[int(s * (len(side_a) - 1))] + side_b[int(s * (len(side_b) - 1))])
+        for s in share
+    ]
+    points = np.array(middle)
+    centre = points.mean(axis=0)
+    d = np.linalg.svd(points - centre, full_matrices=False)[2][0]
+    ends = outline.points_px[[0, half - 1]]
+    if np.dot(d, ends[1] - ends[0]) < 0:
+        d = -d
+    along = (ends - centre) @ d
+    return np.asarray(centre + along[:, None] * d)
+
+
+def _readings(request: TraceRequest, solved: Estimate | None) -> FloatArray | None:
+    if not request.known or solved is None:
+        return None
+    return np.array([(z, d, KNOWN_SD_MM) for z, d in request.known])
+
+
+def _foot_arc(outline: Outline, values: tuple[FloatArray, ...], low: float) -> NDArray[np.int64]:
+    z, _, weight, _ = values
+    # The rim on the bench is where the outline passes under the axis, at the start end.
+    arc = outline.clear & (weight < 0.85) & np.isfinite(z)
+    y = outline.points_px[:, 1]
+    nearest = y > np.median(y)
+    index = np.flatnonzero(arc & nearest)
+    return index[:: max(1, len(index) // 60)]
+
+
+def _finish(
+    photo: Photo,
+    request: TraceRequest,
+    found: FoundTarget,
+    outline: Outline,
+    solved: Estimate,
+    rests: list[Rest],
+) -> Tracing:
+    view, axis = solved.view, solved.axis
+    curves, values = curves_of(outline, view, axis)
+    z, _, weight, _ = values
+    curves = _debiased(curves, solved, outline)
+    scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
+    rays = view.rays(outline.points_px)
+    ends = [
+        find_end(
+            rays, view.camera_centre_mm, axis, curves, _arc(outline, curves, first), first, scale
+        )
+        for first in (True, False)
+    ]
+    start, stop = ends
+    shifted = tuple(replace(c, z_mm=c.z_mm - start.z_mm) for c in curves)
+    profile, missing = _profile(solved, outline, shifted, start, stop, scale)  # type: ignore[arg-type]
+    left_out = tuple(LeftOut(a, b, "not seen on both sides") for a, b in missing)
+    if len(profile.z_mm) < 8:
+        raise _not_turned(photo)
+    length = stop.z_mm - start.z_mm
+    length_sd = np.sqrt(
+        start.sd_mm**2 + stop.sd_mm**2 + _length_shared(solved, outline, curves, length) ** 2
+    )
+    axis_px = view.to_pixels(axis.at(np.array([start.z_mm, stop.z_mm])))
+    result = TraceResult(
+        photo_name=photo.name,
+        setup=request.setup,
+        scale_from=found.scale_from,
+        lens_from="EXIF" if photo.focal_35mm is not None else "assumed",
+        z_zero=END,
+        length_mm=length,
+        length_u95_mm=1.96 * float(length_sd),
+        profile=profile,
+        notices=(*photo.notices, *found.notices, *_notices(solved, rests, request)),
+        left_out=left_out,
+        outline_px=outline.points_px[outline.clear],
+        outline_z_mm=z[outline.clear] - start.z_mm,
+        axis_px=axis_px,
+        target_px=found.polygon_px,
+        target_is_board=found.is_board,
+        tilt_deg=float(np.degrees(np.arccos(np.clip(-view.rotation[2, 2] * -1.0, -1, 1)))),
+        px_per_mm=1.0 / scale,
+        far_end=END,
+        known=request.known,
+    )
+    return Tracing(result, found, outline, solved, shifted, start.z_mm, tuple(rests))  # type: ignore[arg-type]
+
+
+def _arc(outline: Outline, curves: tuple[SideCurve, SideCurve], first: bool) -> NDArray[np.bool_]:
+    """Return which outline points (n,) lie on the arc that joins both sides at one end."""
+    n = len(outline.points_px)
+    place = 0 if first else -1
+    forward = next((c for c in curves if _runs_forward(c, n)), curves[0])
+    other = curves[1] if forward is curves[0] else curves[0]
+    a, b = int(forward.index[place]), int(other.index[place])
+    begin, stop = (b, a) if first else (a, b)
+    span = (stop - begin) % n
+    mask = np.zeros(n, dtype=bool)
+    mask[(begin + np.arange(-ARC_MORE, span + ARC_MORE + 1)) % n] = True
+    return mask & outline.clear
+
+
+def _runs_forward(curve: SideCurve, n: int) -> bool:
+    steps = np.diff(curve.index)
+    return bool(np.median(steps) > 0)
+
+
+def _debiased(
+    curves: tuple[SideCurve, SideCurve], solved: Estimate, outline: Outline
+) -> tuple[SideCurve, SideCurve]:
+    moved = []
+    for curve in curves:
+        _, r = values_at(solved.layout, solved.x, outline, curve.index)
+        moved.append(replace(curve, r_mm=r))
+    return moved[0], moved[1]
+
+
+def _profile(
+    solved: Estimate,
+    outline: Outline,
+    curves: tuple[SideCurve, SideCurve],
+    start: EndPoint,
+    stop: EndPoint,
+    scale: float,
+) -> tuple[Profile, tuple[tuple[float, float], ...]]:
+    common = _common(solved, outline, curves)
+    sd = tuple(outline.sd_px[c.index] * scale for c in curves)
+    assembled = assemble(
+        curves,
+        sd,  # type: ignore[arg-type]
+        common,
+        scale,
+        solved.pairs_sd,
+        float(np.hypot(start.sd_mm, 0.05)),
+        stop.z_mm - start.z_mm,
+    )
+    return assembled.profile, assembled.missing
+
+
+def _directions(solved: Estimate) -> FloatArray:
+    """Return (n, p) columns: one standard deviation along each independent unknown."""
+    # Scale first: the unknowns differ by many powers of ten.
+    sd = np.sqrt(np.diag(solved.covariance))
+    correlation = solved.covariance / np.outer(sd, sd)
+    values, vectors = np.linalg.eigh(correlation)
+    return np.asarray(sd[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+def _common(
+    solved: Estimate, outline: Outline, curves: tuple[SideCurve, SideCurve]
+) -> tuple[FloatArray, FloatArray]:
+    """Return, per side, (n, p) changes of r at fixed z for each independent unknown."""
+    columns = _directions(solved)
+    parts = []
+    index = np.concatenate([c.index for c in curves])
+    slopes = [np.clip(local_slope(c.z_mm, c.r_mm), -3.0, 3.0) for c in curves]
+    count = len(curves[0].index)
+    rows = []
+    for h, name in zip(solved.steps, range(len(solved.steps)), strict=True):
+        up, down = solved.x.copy(), solved.x.copy()
+        up[name] += h
+        down[name] -= h
+        zu, ru = values_at(solved.layout, up, outline, index)
+        zd, rd = values_at(solved.layout, down, outline, index)
+        rows.append(np.stack([(zu - zd) / (2 * h), (ru - rd) / (2 * h)]))
+    J = np.stack(rows, axis=2)  # (2, points, unknowns)
+    change = J @ columns
+    origin = 0.5 * (change[0, 0] + change[0, count])
+    for part, slope in zip((slice(0, count), slice(count, None)), slopes, strict=True):
+        parts.append(change[1, part] - slope[:, None] * (change[0, part] - origin))
+    return parts[0], parts[1]
+
+
+def _length_shared(
+    solved: Estimate, outline: Outline, curves: tuple[SideCurve, SideCurve], length: float
+) -> float:
+    columns = _directions(solved)
+    ends = np.array([[c.index[0], c.index[-1]] for c in curves]).ravel()
+    J = []
+    for k, h in enumerate(solved.steps):
+        up, down = solved.x.copy(), solved.x.copy()
+        up[k] += h
+        down[k] -= h
+        zu, _ = values_at(solved.layout, up, outline, ends)
+        zd, _ = values_at(solved.layout, down, outline, ends)
+        spans = ((zu - zd) / (2 * h)).reshape(2, 2)
+        J.append(float(np.mean(spans[:, 1] - spans[:, 0])))
+    return float(np.linalg.norm(np.array(J) @ columns))
+
+
+def _notices(solved: Estimate, rests: list[Rest], request: TraceRequest) -> list[Notice]:
+    notices = []
+    if rests and rests[0].chance < 0.9:
+        notices.append(
+            Notice(
+                "rest-unsure",
+                "The piece may rest on the bench in more than one way.",
+                "Chock it level and give --axis-height, or give one caliper reading with --known.",
+            )
+        )
+    if solved.kept < 0.7:
+        notices.append(
+            Notice(
+                "sides-differ",
+                "The two sides differ in places more than a round piece can.",
+                "Look at the picture: is it the piece that was followed? Better light helps.",
+            )
+        )
+    return notices
+
+
+_ = (VIEW_SIZE, View, CUT, AGREE_LEAST)
