@@ -43,11 +43,12 @@ def svg_chains(path: Path, units: str | None, layer: str | None) -> list[Chain]:
         The file is no SVG, or neither it nor the turner says how large a unit is.
     """
     factor = _mm_per_px(path, units)
-    # Without physical size, the view box is user units: keep its scale by ignoring width.
     try:
         document = SVG.parse(str(path), reify=True, ppi=_PX_PER_INCH)
     except (ElementTree.ParseError, ValueError, TypeError, AttributeError, KeyError):
         raise _unreadable(path.name) from None
+    if not isinstance(document, SVG):
+        raise _unreadable(path.name)
     chains: list[Chain] = []
     for element in document.elements():
         if not isinstance(element, Shape) or _hidden(element.values):
