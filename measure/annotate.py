@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,10 @@ ByteArray = NDArray[np.uint8]
 TICKS_PER_LABEL = 8.0
 """Letters' heights between the z labels."""
 LONGEST_WORDS = 44
+OUTER_SHARE = 0.9
+"""A point nearer to the axis than this share of the farthest one at its z lies on an end's rim."""
+SAMPLES = 240
+"""Places along the axis at which the sides are kept."""
 MOST_LANDMARKS = 12
 
 
@@ -29,24 +34,23 @@ class Rims:
 
     Attributes
     ----------
-    start_px : (2,) the axis at z = 0.
     along, across : (2,) unit vectors in the picture, from z = 0 to the far end and square to it.
-    z_mm : (n,) increasing; `axis_px` : (n,) distance along the axis in pixels at z.
-    sides_px : (2, n) distance from the axis to the side at `-across` and at `across`, pixels.
+    z_mm : (n,) increasing, from 0 to the far end.
+    sides_px : (2, n, 2) the side toward `-across` and the one toward `across`, pixels.
     """
 
-    start_px: FloatArray
     along: FloatArray
     across: FloatArray
     z_mm: FloatArray
-    axis_px: FloatArray
     sides_px: FloatArray
 
     @classmethod
     def of(cls, result: TraceResult) -> Rims:
         """Return the sides as the outline points of a result show them.
 
-        Between stretches with points, both sides are joined by straight lines.
+        Of the points at one z the outer ones count: the rim of an end face is an arc whose points
+        all have one z. Points out of order along the picture are passed over. Between points
+        both sides are joined by straight lines.
         """
         start, end = result.axis_px
         reach = float(np.hypot(*(end - start)))
@@ -54,32 +58,30 @@ class Rims:
             raise ValueError("the axis in the photo has no length")
         along = (end - start) / reach
         across = np.array([-along[1], along[0]])
+        seen = [0.0, *result.outline_z_mm, float(result.profile.z_mm[-1])]
+        far = result.length_mm if result.length_mm is not None else max(seen)
+        z = np.linspace(0.0, far, SAMPLES)
+        straight = start + z[:, None] / far * (end - start)
         moved = result.outline_px - start
-        far = result.length_mm or float(max(result.profile.z_mm[-1], *result.outline_z_mm, 1e-6))
-        z = np.linspace(0.0, far, 240)
-        place = z / far * reach
-        sides = np.zeros((2, len(z)))
+        sides = np.array([straight, straight])
         for index, sign in enumerate((-1.0, 1.0)):
-            on_side = np.sign(moved @ across) == sign
-            if np.any(on_side):
-                z_side = result.outline_z_mm[on_side]
-                offset = np.abs(moved[on_side] @ across)
-                order = np.argsort(z_side, kind="stable")
-                sides[index] = np.interp(z, z_side[order], offset[order])
-        if len(moved) > 1:
-            order = np.argsort(result.outline_z_mm, kind="stable")
-            place = np.interp(z, result.outline_z_mm[order], (moved @ along)[order])
-        return cls(start, along, across, z, place, sides)
+            outer = _outer(result.outline_z_mm, sign * (moved @ across), far / SAMPLES)
+            outer = outer[_rising((moved @ along)[outer])]
+            if len(outer):
+                for axis in (0, 1):
+                    sides[index, :, axis] = np.interp(
+                        z, result.outline_z_mm[outer], result.outline_px[outer, axis]
+                    )
+        return cls(along, across, z, sides)
 
     def middle(self, z_mm: float) -> FloatArray:
-        """Return the pixel (2,) on the axis at z."""
-        place = float(np.interp(z_mm, self.z_mm, self.axis_px))
-        return np.asarray(self.start_px + place * self.along)
+        """Return the pixel (2,) half way between the two sides at z."""
+        return np.asarray((self.side(z_mm, -1) + self.side(z_mm, 1)) / 2.0)
 
     def side(self, z_mm: float, sign: int) -> FloatArray:
-        """Return the pixel (2,) on the side at `sign` times `across`, at z."""
-        offset = float(np.interp(z_mm, self.z_mm, self.sides_px[0 if sign < 0 else 1]))
-        return np.asarray(self.middle(z_mm) + sign * offset * self.across)
+        """Return the pixel (2,) on the side toward `sign` times `across`, at z."""
+        side = self.sides_px[0 if sign < 0 else 1]
+        return np.array([np.interp(z_mm, self.z_mm, side[:, axis]) for axis in (0, 1)])
 
     def band(self, a_mm: float, b_mm: float) -> FloatArray:
         """Return the polygon (m, 2) between both sides from z = a to z = b."""
@@ -87,6 +89,43 @@ class Rims:
         there = [self.side(float(v), -1) for v in z]
         back = [self.side(float(v), 1) for v in z[::-1]]
         return np.array(there + back)
+
+
+def _outer(z: FloatArray, outward: FloatArray, width: float) -> NDArray[np.int64]:
+    """Return the indices, in order of z, of the points farthest out in each stretch of z.
+
+    `outward` is the distance from the axis, negative on the other side, whose points do not
+    count.
+    """
+    mine = np.nonzero(outward > 0.0)[0]
+    if not len(mine):
+        return mine
+    stretch = np.floor((z[mine] - z[mine].min()) / width).astype(np.int64)
+    farthest = np.zeros(int(stretch.max()) + 1)
+    np.maximum.at(farthest, stretch, outward[mine])
+    outer = mine[outward[mine] >= OUTER_SHARE * farthest[stretch]]
+    return np.asarray(outer[np.argsort(z[outer], kind="stable")])
+
+
+def _rising(values: FloatArray) -> NDArray[np.int64]:
+    """Return the indices of a longest subsequence of (n,) values that never falls.
+
+    By the tails of the best subsequences of each length [Fredman1975]_.
+    """
+    tails: list[float] = []
+    ends: list[int] = []
+    before = np.full(len(values), -1, dtype=np.int64)
+    for index, value in enumerate(values.tolist()):
+        place = bisect_right(tails, value)
+        before[index] = ends[place - 1] if place else -1
+        tails[place : place + 1] = [value]
+        ends[place : place + 1] = [index]
+    chain = []
+    index = ends[-1] if ends else -1
+    while index >= 0:
+        chain.append(index)
+        index = int(before[index])
+    return np.array(chain[::-1], dtype=np.int64)
 
 
 def annotate(
@@ -131,12 +170,18 @@ def _draw_left_out(overlay: Overlay, result: TraceResult, rims: Rims) -> None:
     by_length = sorted(result.left_out, key=lambda part: part.z_from_mm - part.z_to_mm)
     for part in by_length:
         overlay.hatch(rims.band(part.z_from_mm, part.z_to_mm), ORANGE)
-    for part in by_length[:6]:
+    said: set[str] = set()
+    for part in by_length:
+        if part.reason in said:
+            continue  # the same hatching says the same: words once are enough
+        said.add(part.reason)
         middle = (part.z_from_mm + part.z_to_mm) / 2.0
         words = f"left out: {part.reason}"
         if len(words) > LONGEST_WORDS:
             words = words[: LONGEST_WORDS - 3] + "..."
-        overlay.plate(words, rims.side(middle, 1), rims.across, ORANGE)
+        for sign in (1, -1):
+            if overlay.plate(words, rims.side(middle, sign), sign * rims.across, ORANGE):
+                break
 
 
 def _draw_ends(overlay: Overlay, result: TraceResult, rims: Rims, units: Units) -> None:

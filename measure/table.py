@@ -13,6 +13,7 @@ from measure.units import Units
 __all__ = ["in_blocks", "trace_table"]
 
 WIDTH = 78
+MOST_LEFT_OUT = 6
 ROWS_IN_ONE_BLOCK = 24
 """More rows than fit a terminal are set side by side."""
 
@@ -29,11 +30,17 @@ def trace_table(result: TraceResult, every_mm: float, units: Units) -> str:
         size = units.with_spread(row.diameter_mm, row.u95_mm)
         lines.append(f"{word}  {size} at {units.place(row.z_mm)}")
     lines.append("")
-    lines += in_blocks(_heading(units), _rows(stations(result.profile, units.step(every_mm)), units))
+    lines += in_blocks(
+        _heading(units), _rows(stations(result.profile, units.step(every_mm)), units)
+    )
     if result.left_out:
         lines.append("")
-        for part in result.left_out:
+        longest = sorted(result.left_out, key=lambda part: part.z_from_mm - part.z_to_mm)
+        shown = longest[:MOST_LEFT_OUT]
+        for part in sorted(shown, key=lambda part: part.z_from_mm):
             lines.append(f"Left out  {units.span(part.z_from_mm, part.z_to_mm)}: {part.reason}")
+        if len(longest) > len(shown):
+            lines.append(f"          and {len(longest) - len(shown)} shorter ones: see the report")
     return "\n".join(lines)
 
 

@@ -1,8 +1,12 @@
+from itertools import combinations
+
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from measure.annotate import Rims, annotate
+from measure.annotate import Rims, _rising, annotate
 from measure.overlay import LONGER_SIDE_PX, Overlay
 from measure.units import INCHES
 from tests.measure.exact_shapes import (
@@ -188,6 +192,25 @@ def test_rims_follow_the_outline():
         for sign in (-1, 1):
             expected = START_PX + PX_PER_MM * np.array([z, sign * r])
             np.testing.assert_allclose(rims.side(z, sign), expected, atol=0.2)
+
+
+def test_points_out_of_order_do_not_bend_the_sides():
+    result = result_of(cone())
+    rims = Rims.of(result)
+    astray = result.outline_px.copy()
+    astray[50::60] += np.array([0.0, 3.0])
+    astray[50::60, 0] -= 90.0
+    astray_rims = Rims.of(result_of(cone(), outline_px=astray))
+    for z in np.linspace(0.0, 100.0, 41):
+        np.testing.assert_allclose(astray_rims.side(z, -1), rims.side(z, -1), atol=4.0)
+
+
+@given(st.lists(st.integers(0, 8), max_size=9))
+def test_the_longest_rise_is_the_longest(values):
+    chosen = [values[i] for i in _rising(np.array(values, dtype=float))]
+    assert chosen == sorted(chosen)
+    subsets = (c for n in range(len(values) + 1) for c in combinations(values, n))
+    assert len(chosen) == max(len(c) for c in subsets if list(c) == sorted(c))
 
 
 def test_plates_do_not_cover_each_other():
