@@ -56,7 +56,9 @@ class Camera:
         local = points @ self.rotation.T + self.translation
         x = local[..., :2] / local[..., 2:3]
         r2 = np.sum(x * x, axis=-1, keepdims=True)
-        return np.asarray(x * (1.0 + r2 * (self.k1 + self.k2 * r2)) * self.focal_px + self.centre_px)
+        return np.asarray(
+            x * (1.0 + r2 * (self.k1 + self.k2 * r2)) * self.focal_px + self.centre_px
+        )
 
     def depth(self, points: FloatArray) -> FloatArray:
         """Return distances along the optical axis, (...,), of world points."""
@@ -75,7 +77,9 @@ class Camera:
         return 2 * int(half[0]) + 1, 2 * int(half[1]) + 1
 
 
-def facing(position: FloatArray, target: FloatArray, up: FloatArray) -> tuple[FloatArray, FloatArray]:
+def facing(
+    position: FloatArray, target: FloatArray, up: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Return (rotation, translation) of a camera at a position that looks at a target.
 
     `up` is the world direction that points up in the picture, as far as the view allows.

@@ -8,7 +8,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ARTWORKS", "CARD_MM", "CORNER_MM", "SIZE_SD_MM", "THICKNESS_MM", "Card", "artwork", "drawn_card"]
+__all__ = [
+    "ARTWORKS",
+    "CARD_MM",
+    "CORNER_MM",
+    "SIZE_SD_MM",
+    "THICKNESS_MM",
+    "Card",
+    "artwork",
+    "drawn_card",
+]
 
 FloatArray = NDArray[np.float32]
 
@@ -91,12 +100,19 @@ def _swoops(face: FloatArray, art: str, rng: np.random.Generator) -> None:
         layer = face.copy()
         centre = (int(rng.uniform(0, columns)), int(rng.uniform(0, rows)))
         axes = (int(rng.uniform(0.2, 0.7) * columns), int(rng.uniform(0.2, 0.7) * rows))
-        colour = np.clip(face[rows // 2, columns // 2] + rng.uniform(-1, 1, 3) * strength, 0.01, 0.8)
-        cv2.ellipse(layer, centre, axes, rng.uniform(0, 180), 0, 360, colour.tolist(), -1, cv2.LINE_AA)
+        colour = np.clip(
+            face[rows // 2, columns // 2] + rng.uniform(-1, 1, 3) * strength, 0.01, 0.8
+        )
+        cv2.ellipse(
+            layer, centre, axes, rng.uniform(0, 180), 0, 360, colour.tolist(), -1, cv2.LINE_AA
+        )
         cv2.addWeighted(face, 0.4, layer, 0.6, 0.0, dst=face)
     x = np.arange(columns)
     for _ in range(5):
-        wave = rows * (rng.uniform(0.1, 0.9) + 0.12 * np.sin(x / columns * rng.uniform(4, 14) + rng.uniform(0, 6)))
+        wave = rows * (
+            rng.uniform(0.1, 0.9)
+            + 0.12 * np.sin(x / columns * rng.uniform(4, 14) + rng.uniform(0, 6))
+        )
         line = np.stack([x, wave], axis=-1).astype(np.int32)
         colour = np.clip(face.mean(axis=(0, 1)) + strength, 0.01, 0.8)
         cv2.polylines(face, [line], False, colour.tolist(), 2, cv2.LINE_AA)
@@ -135,4 +151,10 @@ def _magnetic_stripe(face: FloatArray, rng: np.random.Generator) -> None:
     left, right = int(6.0 * PX_PER_MM), int(60.0 * PX_PER_MM)
     face[int(22.0 * PX_PER_MM) : int(30.0 * PX_PER_MM), left:right] = 0.72
     for row in (36.0, 39.0, 42.0):
-        cv2.line(face, (left, int(row * PX_PER_MM)), (int(rng.uniform(50, 80) * PX_PER_MM), int(row * PX_PER_MM)), (0.08,) * 3, 5)
+        cv2.line(
+            face,
+            (left, int(row * PX_PER_MM)),
+            (int(rng.uniform(50, 80) * PX_PER_MM), int(row * PX_PER_MM)),
+            (0.08,) * 3,
+            5,
+        )

@@ -89,12 +89,19 @@ def _meridian_samples(
             sharp = abs(after[i] - before[i]) > np.deg2rad(14.0)
             # A hollow corner has no outline of its own: only turns toward the axis show.
             if after[i] < before[i]:
-                parts.append(_rows(np.full(fan, corners[i, 0]), np.full(fan, corners[i, 1]), turn, sharp))
+                parts.append(
+                    _rows(np.full(fan, corners[i, 0]), np.full(fan, corners[i, 1]), turn, sharp)
+                )
         if i < len(step):
             n = max(int(np.hypot(*step[i]) / step_mm), 1)
             t = (np.arange(n) + 0.5) / n
             parts.append(
-                _rows(start[i, 0] + t * step[i, 0], start[i, 1] + t * step[i, 1], np.full(n, lean[i]), False)
+                _rows(
+                    start[i, 0] + t * step[i, 0],
+                    start[i, 1] + t * step[i, 1],
+                    np.full(n, lean[i]),
+                    False,
+                )
             )
     rows = np.concatenate(parts, axis=1)
     return rows[0], rows[1], rows[2], rows[3] > 0.5

@@ -15,6 +15,7 @@ IntArray = NDArray[np.int32]
 
 SEGMENTS = 1080
 """Round the axis. The chord lies inside the circle by r (1 - cos(pi/n)): 0.0002 mm at r = 35."""
+PLY_COLUMNS = ("x", "y", "z", "nx", "ny", "nz", "s", "t")
 SHARP_RAD = np.deg2rad(14.0)
 """The meridian turns by more than this at an arris: the shading breaks there."""
 
@@ -31,11 +32,13 @@ class Mesh:
     def moved(self, to_world: FloatArray) -> Mesh:
         """Return the mesh under a rigid motion, (4, 4)."""
         rotation, shift = to_world[:3, :3], to_world[:3, 3]
-        return Mesh(self.vertices @ rotation.T + shift, self.normals @ rotation.T, self.uv, self.faces)
+        return Mesh(
+            self.vertices @ rotation.T + shift, self.normals @ rotation.T, self.uv, self.faces
+        )
 
 
 def closed_meridian(zr: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return the meridian with its end faces, (n, 2), and the fraction of its length at each point."""
+    """Return the meridian with its end faces, (n, 2), and the share of its length at each point."""
     parts = [zr]
     if zr[0, 1] > 0.0:
         parts.insert(0, np.array([[zr[0, 0], 0.0]]))
@@ -74,7 +77,8 @@ def _swept(points: FloatArray, normals: FloatArray, v: FloatArray, segments: int
     cos, sin = np.cos(angle), np.sin(angle)
     ring = np.ones(segments + 1)
     vertices = np.stack(
-        [np.outer(points[:, 1], cos), np.outer(points[:, 1], sin), np.outer(points[:, 0], ring)], axis=-1
+        [np.outer(points[:, 1], cos), np.outer(points[:, 1], sin), np.outer(points[:, 0], ring)],
+        axis=-1,
     )
     directions = np.stack(
         [np.outer(normals[:, 1], cos), np.outer(normals[:, 1], sin), np.outer(normals[:, 0], ring)],
@@ -86,7 +90,10 @@ def _swept(points: FloatArray, normals: FloatArray, v: FloatArray, segments: int
     c, d = a + segments + 1, b + segments + 1
     faces = np.concatenate([np.column_stack([a, b, d]), np.column_stack([a, d, c])])
     return Mesh(
-        vertices.reshape(-1, 3), directions.reshape(-1, 3), uv.reshape(-1, 2), faces.astype(np.int32)
+        vertices.reshape(-1, 3),
+        directions.reshape(-1, 3),
+        uv.reshape(-1, 2),
+        faces.astype(np.int32),
     )
 
 
@@ -122,7 +129,9 @@ def card_wall(width: float, height: float, radius: float, thickness: float) -> M
     top = np.column_stack([outline, np.zeros(n)])
     bottom = top - (0.0, 0.0, thickness)
     towards = outline - np.clip(
-        outline, (-width / 2 + radius, -height / 2 + radius), (width / 2 - radius, height / 2 - radius)
+        outline,
+        (-width / 2 + radius, -height / 2 + radius),
+        (width / 2 - radius, height / 2 - radius),
     )
     side = towards / np.maximum(np.hypot(*towards.T), 1e-9)[:, None]
     outward = np.column_stack([side, np.zeros(n)])
@@ -158,7 +167,7 @@ def write_ply(mesh: Mesh, path: Path) -> None:
     head = (
         "ply\nformat binary_little_endian 1.0\n"
         f"element vertex {len(mesh.vertices)}\n"
-        + "".join(f"property float {name}\n" for name in "x y z nx ny nz s t".split())
+        + "".join(f"property float {name}\n" for name in PLY_COLUMNS)
         + f"element face {len(mesh.faces)}\nproperty list uchar int vertex_index\nend_header\n"
     )
     rows = np.concatenate([mesh.vertices, mesh.normals, mesh.uv], axis=1).astype("<f4")

@@ -45,5 +45,7 @@ def cloud(shape: tuple[int, int], cell_px: tuple[float, float], seed: int) -> Fl
     size = (int(small[1] * cell_px[0]), int(small[0] * cell_px[1]))
     if cell_px[0] <= 1.0 and cell_px[1] <= 1.0:
         return lattice[:rows, :columns]
-    grown = cv2.resize(lattice, (max(size[0], columns), max(size[1], rows)), interpolation=cv2.INTER_CUBIC)
+    grown = cv2.resize(
+        lattice, (max(size[0], columns), max(size[1], rows)), interpolation=cv2.INTER_CUBIC
+    )
     return grown[:rows, :columns]

@@ -75,7 +75,11 @@ def _vignette(shape: tuple[int, int], strength: float) -> NDArray[np.float32]:
 
 def _srgb(light: NDArray[np.float32]) -> NDArray[np.float32]:
     """IEC 61966-2-1, encoding."""
-    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.power(np.maximum(light, 1e-6), 1 / 2.4) - 0.055)
+    return np.where(
+        light <= 0.0031308,
+        12.92 * light,
+        1.055 * np.power(np.maximum(light, 1e-6), 1 / 2.4) - 0.055,
+    )
 
 
 def jpeg(picture: NDArray[np.uint8], phone: Phone) -> bytes:

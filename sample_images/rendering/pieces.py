@@ -14,8 +14,9 @@ __all__ = ["FAMILIES", "NAMED", "random_piece"]
 FloatArray = NDArray[np.float64]
 Rng = np.random.Generator
 
+
 def pepper_mill() -> FloatArray:
-    """Return the harbour café's pepper mill, 212 mm long and 58 mm at the foot: (n, 2) of (z, r)."""
+    """Return the café's pepper mill, 212 mm long, 58 mm at the foot: (n, 2) of (z, r), mm."""
     m = Meridian().start(28.6).line(0.4, 0.4).line(13.0).to(25.6).bead(9.0, -4.2).to(24.8)
     m.line(2.0).bead(6.5, 2.6).line(1.6, -0.4).to(23.2)
     m.waist(78.0, -7.2, -0.6, 0.58).line(3.0).to(24.0).bead(5.0, 2.0).line(2.0).to(22.6)
@@ -49,7 +50,9 @@ def mill(rng: Rng) -> Meridian:
     m.waist(u(50, 95), -u(3, 9), -u(-3, 4), u(0.35, 0.65)).line(u(1, 4))
     m.line(0.0, u(-1.5, 1.5)).bead(u(4, 7), u(1, 2.5)).line(u(1, 3)).line(0.0, -u(1, 2.5))
     m.groove(u(0.8, 1.6), u(0.6, 1.4)).line(u(5, 12)).line(0.0, u(0.5, 3)).bead(u(4, 8), u(1, 2))
-    m.line(0.0, -u(2, 5)).line(u(1, 3)).line(0.0, u(1, 4)).quarter(u(16, 34), -u(9, 16), bulge=False)
+    m.line(0.0, -u(2, 5)).line(u(1, 3)).line(0.0, u(1, 4)).quarter(
+        u(16, 34), -u(9, 16), bulge=False
+    )
     m.to(u(5, 7)).line(u(1, 3)).quarter(u(5, 10), u(2, 5), bulge=True)
     return m.dome(u(6, 12))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,7 +60,7 @@ def lying(zr: FloatArray) -> Rest:
     mass_z = _centre_of_mass(zr)
     hull = _upper_hull(zr)
     lowest: tuple[float, Rest] | None = None
-    for first, second in zip(hull[:-1], hull[1:], strict=True):
+    for first, second in pairwise(hull):
         span = float(np.hypot(*(second - first)))
         along = (second - first) / span
         tilt = float(np.arctan2(along[1], along[0]))

@@ -17,6 +17,9 @@ __all__ = ["Board", "Flat", "Light", "Phone", "Prop", "Scene", "digest", "pose",
 
 FloatArray = NDArray[np.float64]
 
+RENDERER = 2
+"""Counts changes of the renderer that change every picture."""
+
 
 @dataclass(frozen=True, slots=True)
 class Flat:
@@ -109,7 +112,8 @@ class Scene:
     material : a wood, "laminated", or "steel".
     told : what the turner tells the tool, for instance {"known": [[97.0, 44.03]]}.
     drawn : errors drawn that the tool is not told, for the record.
-    visible_box : None, or z from..to of the piece that is not inside chuck or centre.
+    bench_edge_mm : y where the bench ends and the room shows; None if it fills the picture.
+    free_z : None, or from..to of z that is not inside a chuck.
     """
 
     name: str
@@ -125,7 +129,7 @@ class Scene:
     light: Light
     phone: Phone
     props: tuple[Prop, ...] = ()
-    backdrop_y_mm: float | None = None
+    bench_edge_mm: float | None = None
     told: dict[str, Any] = dataclasses.field(default_factory=dict)
     drawn: dict[str, Any] = dataclasses.field(default_factory=dict)
     free_z: tuple[float, float] | None = None
@@ -142,7 +146,7 @@ def digest(scene: Scene) -> str:
             return value.item()
         raise TypeError(f"got {type(value)}, need plain data")
 
-    text = json.dumps(dataclasses.asdict(scene), default=plain, sort_keys=True)
+    text = json.dumps([RENDERER, dataclasses.asdict(scene)], default=plain, sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 

@@ -40,7 +40,7 @@ class StageError(Exception):
 def laid_piece(
     zr: FloatArray, yaw_rad: float, spin_rad: float, lifts: tuple[float, float] = (0.0, 0.0)
 ) -> FloatArray:
-    """Return piece_to_world, (4, 4), of a piece at rest on the bench, its middle over the origin."""
+    """Return piece_to_world, (4, 4), of a piece that rests on the bench, middle over the origin."""
     height, tilt = lying(zr).heights(*lifts)
     rotation = (
         rotation_about("z", yaw_rad)
@@ -54,9 +54,7 @@ def laid_piece(
 def laid_card(card: Card, x: float, y: float, turn_rad: float) -> Flat:
     """Return a card flat on the bench, face up, its middle at (x, y)."""
     place = pose(rotation_about("z", turn_rad), np.array([x, y, THICKNESS_MM]))
-    return Flat(
-        card.width_mm, card.height_mm, THICKNESS_MM, CORNER_MM, card.art, card.seed, place
-    )
+    return Flat(card.width_mm, card.height_mm, THICKNESS_MM, CORNER_MM, card.art, card.seed, place)
 
 
 def placed_beside(
@@ -134,7 +132,9 @@ def framed(
     """
     direction = direction / np.linalg.norm(direction)
     frame = np.array(camera.size_px, float)
-    middle = (piece_to_world[:3, 3] + piece_to_world[:3, 2] * zr[-1, 0] / 2.0 + others.mean(axis=0)) / 2.0
+    middle = (
+        piece_to_world[:3, 3] + piece_to_world[:3, 2] * zr[-1, 0] / 2.0 + others.mean(axis=0)
+    ) / 2.0
     distance = 400.0
     for _ in range(60):
         rotation, shift = facing(middle + distance * direction, middle, up)
@@ -155,7 +155,9 @@ def framed(
     raise StageError("no distance frames piece and card")
 
 
-def apart_px(camera: Camera, zr: FloatArray, piece_to_world: FloatArray, points: FloatArray) -> float:
+def apart_px(
+    camera: Camera, zr: FloatArray, piece_to_world: FloatArray, points: FloatArray
+) -> float:
     """Return how far world points, (n, 3), stay clear of the piece's hull in the picture, px."""
     hull = cv2.convexHull(outline_px(camera, zr, piece_to_world).astype(np.float32))
     return min(

@@ -16,7 +16,9 @@ SUPPORTS = ("paper", "planks", "dark planks", "dark cloth", "grey cloth", "board
 """Names of the surfaces."""
 
 
-def support_picture(kind: str, size_mm: tuple[float, float], px_per_mm: float, seed: int) -> FloatArray:
+def support_picture(
+    kind: str, size_mm: tuple[float, float], px_per_mm: float, seed: int
+) -> FloatArray:
     """Return the surface's linear RGB albedo, (rows, columns, 3), for a patch of the bench.
 
     Raises
@@ -28,7 +30,9 @@ def support_picture(kind: str, size_mm: tuple[float, float], px_per_mm: float, s
     makers = {
         "paper": lambda: _paper(shape, px_per_mm, seed),
         "planks": lambda: _planks(shape, px_per_mm, seed, (0.50, 0.33, 0.18), (0.36, 0.21, 0.10)),
-        "dark planks": lambda: _planks(shape, px_per_mm, seed, (0.20, 0.115, 0.06), (0.12, 0.06, 0.03)),
+        "dark planks": lambda: _planks(
+            shape, px_per_mm, seed, (0.20, 0.115, 0.06), (0.12, 0.06, 0.03)
+        ),
         "dark cloth": lambda: _cloth(shape, px_per_mm, seed, (0.028, 0.032, 0.045)),
         "grey cloth": lambda: _cloth(shape, px_per_mm, seed, (0.17, 0.18, 0.18)),
         "board top": lambda: _painted(shape, px_per_mm, seed),
@@ -40,8 +44,10 @@ def support_picture(kind: str, size_mm: tuple[float, float], px_per_mm: float, s
 
 def _paper(shape: tuple[int, int], px: float, seed: int) -> FloatArray:
     tone = np.random.default_rng(seed).uniform(0.72, 0.82)
-    mottle = 1.0 + 0.012 * cloud(shape, (0.5 * px, 0.5 * px), seed) + 0.012 * cloud(
-        shape, (3.0 * px, 3.0 * px), seed + 1
+    mottle = (
+        1.0
+        + 0.012 * cloud(shape, (0.5 * px, 0.5 * px), seed)
+        + 0.012 * cloud(shape, (3.0 * px, 3.0 * px), seed + 1)
     )
     return np.clip(tone * mottle[..., None] * np.array([1.0, 0.99, 0.965], np.float32), 0.0, 0.9)
 
@@ -49,8 +55,10 @@ def _paper(shape: tuple[int, int], px: float, seed: int) -> FloatArray:
 def _painted(shape: tuple[int, int], px: float, seed: int) -> FloatArray:
     """A hard-board bench top: flat brown-grey with scuffs."""
     base = np.array([0.30, 0.235, 0.175], np.float32)
-    tone = 1.0 + 0.10 * cloud(shape, (1.2 * px, 1.2 * px), seed) + 0.12 * cloud(
-        shape, (0.4 * px, 0.4 * px), seed + 1
+    tone = (
+        1.0
+        + 0.10 * cloud(shape, (1.2 * px, 1.2 * px), seed)
+        + 0.12 * cloud(shape, (0.4 * px, 0.4 * px), seed + 1)
     )
     tone += 0.10 * cloud(shape, (70.0 * px, 50.0 * px), seed + 2)
     scuffs = np.zeros(shape, np.float32)
@@ -58,17 +66,30 @@ def _painted(shape: tuple[int, int], px: float, seed: int) -> FloatArray:
     for _ in range(30):
         start = rng.uniform(0, shape[::-1])
         end = start + rng.normal(0.0, 25.0 * px, 2)
-        cv2.line(scuffs, start.astype(int).tolist(), end.astype(int).tolist(), rng.uniform(-1, 1.5), 1, cv2.LINE_AA)
+        cv2.line(
+            scuffs,
+            start.astype(int).tolist(),
+            end.astype(int).tolist(),
+            rng.uniform(-1, 1.5),
+            1,
+            cv2.LINE_AA,
+        )
     tone += 0.12 * cv2.GaussianBlur(scuffs, (0, 0), 0.12 * px)
     return np.clip(base * tone[..., None], 0.01, 0.9)
 
 
-def _cloth(shape: tuple[int, int], px: float, seed: int, colour: tuple[float, float, float]) -> FloatArray:
+def _cloth(
+    shape: tuple[int, int], px: float, seed: int, colour: tuple[float, float, float]
+) -> FloatArray:
     """Plain weave, threads 0.6 mm apart, slightly uneven, with lint."""
     rows, columns = shape
     y, x = np.mgrid[0:rows, 0:columns].astype(np.float32) / px
-    x += 0.25 * cloud(shape, (30.0 * px, 30.0 * px), seed) + 0.05 * cloud(shape, (2.0 * px, 8.0 * px), seed + 1)
-    y += 0.25 * cloud(shape, (30.0 * px, 30.0 * px), seed + 2) + 0.05 * cloud(shape, (8.0 * px, 2.0 * px), seed + 3)
+    x += 0.25 * cloud(shape, (30.0 * px, 30.0 * px), seed) + 0.05 * cloud(
+        shape, (2.0 * px, 8.0 * px), seed + 1
+    )
+    y += 0.25 * cloud(shape, (30.0 * px, 30.0 * px), seed + 2) + 0.05 * cloud(
+        shape, (8.0 * px, 2.0 * px), seed + 3
+    )
     weave = np.sin(np.pi * x / 0.6) * np.sin(np.pi * y / 0.6)
     tone = 1.0 + 0.28 * weave + 0.25 * cloud(shape, (0.4 * px, 0.4 * px), seed + 4)
     tone += 0.12 * cloud(shape, (60.0 * px, 60.0 * px), seed + 5)
@@ -77,7 +98,14 @@ def _cloth(shape: tuple[int, int], px: float, seed: int, colour: tuple[float, fl
     for _ in range(int(shape[0] * shape[1] / (px * px) / 6000.0)):
         centre = rng.uniform(0, shape[::-1])
         end = centre + rng.normal(0.0, 1.2 * px, 2)
-        cv2.line(cloth, centre.astype(int).tolist(), end.astype(int).tolist(), (0.18,) * 3, 1, cv2.LINE_AA)
+        cv2.line(
+            cloth,
+            centre.astype(int).tolist(),
+            end.astype(int).tolist(),
+            (0.18,) * 3,
+            1,
+            cv2.LINE_AA,
+        )
     return cloth
 
 
@@ -116,8 +144,7 @@ def _one_plank(
     late: tuple[float, float, float],
 ) -> FloatArray:
     rng = np.random.default_rng(seed)
-    rows, columns = shape
-    y = (np.arange(rows, dtype=np.float32)[:, None] / px) - rng.uniform(20.0, 90.0)
+    y = (np.arange(shape[0], dtype=np.float32)[:, None] / px) - rng.uniform(20.0, 90.0)
     bow = 14.0 * cloud(shape, (260.0 * px, 60.0 * px), seed + 1)
     bow += 2.2 * cloud(shape, (60.0 * px, 14.0 * px), seed + 2)
     # A flat-sawn face cuts the rings of the log: sqrt gives the wide heart and narrow sides.
@@ -125,7 +152,9 @@ def _one_plank(
     ring = np.hypot(y + bow, depth) / rng.uniform(2.5, 4.5)
     part = ring - np.floor(ring)
     dark = np.clip(part, 0.0, 1.0) ** 2 * np.clip((1.0 - part) / 0.1, 0.0, 1.0)
-    colour = np.asarray(early, np.float32) + dark[..., None] * (np.asarray(late, np.float32) - early)
+    colour = np.asarray(early, np.float32) + dark[..., None] * (
+        np.asarray(late, np.float32) - early
+    )
     tone = 1.0 + 0.16 * cloud(shape, (12.0 * px, 0.25 * px), seed + 3)
     tone += 0.10 * cloud(shape, (50.0 * px, 1.5 * px), seed + 4)
     pore = np.clip(cloud(shape, (3.0 * px, 0.3 * px), seed + 5) - 0.5, 0.0, 0.4)

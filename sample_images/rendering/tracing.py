@@ -13,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sample_images.rendering import meshes
+from sample_images.rendering.boards import printed_page
 from sample_images.rendering.cards import artwork
 from sample_images.rendering.meshes import Mesh
 from sample_images.rendering.noise import cloud
-from sample_images.rendering.scene import Board, Flat, Scene
+from sample_images.rendering.scene import Board, Flat, Scene, pose, rotation_about
 from sample_images.rendering.supports import support_picture
 from sample_images.rendering.woods import wood_colour
 
@@ -51,7 +52,9 @@ class Tracer:
         depth = 1 if self._flat else DEPTH
         # hide_emitters would also hide the room behind the bench: the room may show.
         path = self._mi.load_dict({"type": "path", "max_depth": depth, "rr_depth": 16})
-        return np.array(self._mi.render(self.loaded, integrator=path, spp=spp, seed=seed))
+        return _without_sparks(
+            np.array(self._mi.render(self.loaded, integrator=path, spp=spp, seed=seed))
+        )
 
     def blocked(self, points: FloatArray, eye: FloatArray) -> NDArray[np.bool_]:
         """Return which points, (n, 3), something hides from the eye."""
@@ -60,7 +63,9 @@ class Tracer:
         for i, point in enumerate(points):
             way = eye - point
             far = float(np.linalg.norm(way))
-            ray = mi.Ray3f(mi.Point3f(point.tolist()), mi.Vector3f((way / far).tolist()), far, 0.0, [])
+            ray = mi.Ray3f(
+                mi.Point3f(point.tolist()), mi.Vector3f((way / far).tolist()), far, 0.0, []
+            )
             hidden[i] = self.loaded.ray_test(ray)
         return hidden
 
@@ -72,8 +77,14 @@ class Tracer:
         for i, target in enumerate(scene.targets):
             parts |= self._card(i, target) if isinstance(target, Flat) else self._board(i, target)
         for i, prop in enumerate(scene.props):
-            mesh = meshes.block(tuple(prop.size)) if prop.kind == "block" else meshes.revolved(prop.size)
-            look = self._metal(prop.colour) if prop.metal else self._paint(prop.colour, 0.35)
+            mesh = (
+                meshes.block(tuple(prop.size))
+                if prop.kind == "block"
+                else meshes.revolved(prop.size)
+            )
+            look = (
+                self._metal(prop.colour, 0.3, 0.4) if prop.metal else self._paint(prop.colour, 0.35)
+            )
             parts[f"prop{i}"] = self._shape(f"prop{i}", mesh.moved(prop.to_world), look, 0.0)
         if not self._flat:
             parts |= self._bench()
@@ -98,7 +109,12 @@ class Tracer:
 
     def _paint(self, colour: Any, roughness: float) -> dict[str, Any]:
         value = colour if isinstance(colour, dict) else {"type": "rgb", "value": list(colour)}
-        return {"type": "roughplastic", "distribution": "ggx", "alpha": roughness, "diffuse_reflectance": value}
+        return {
+            "type": "roughplastic",
+            "distribution": "ggx",
+            "alpha": roughness,
+            "diffuse_reflectance": value,
+        }
 
     def _metal(self, colour: Any, along: float = 0.10, across: float = 0.28) -> dict[str, Any]:
         return {
@@ -136,7 +152,9 @@ class Tracer:
 
     def _px_per_mm(self) -> float:
         camera = self._scene.camera
-        middle = self._scene.piece_to_world @ np.append([0.0, 0.0, self._scene.zr[:, 0].mean()], 1.0)
+        middle = self._scene.piece_to_world @ np.append(
+            [0.0, 0.0, self._scene.zr[:, 0].mean()], 1.0
+        )
         return float(camera.focal_px / camera.depth(middle[:3]))
 
     def _card(self, i: int, card: Flat) -> dict[str, Any]:
@@ -159,12 +177,7 @@ class Tracer:
         wall = meshes.card_wall(width, height, 0.0, board.thickness_mm).moved(board.to_world)
         look = {}
         if not self._flat:
-            read = cv2.imread(board.picture, cv2.IMREAD_GRAYSCALE)
-            if read is None:
-                raise ValueError(f"got no picture at {board.picture}, need the board's page")
-            # Toner is not quite black, paper not quite white.
-            grey = (read.astype(np.float32) / 255.0) ** 2.2 * 0.74 + 0.035
-            page = self._picture(grey[..., None])
+            page = self._picture(printed_page(board.name, board.picture))
             look = {"type": "diffuse", "reflectance": page}
         paper = {"type": "diffuse", "reflectance": {"type": "rgb", "value": 0.76}}
         return {
@@ -174,30 +187,30 @@ class Tracer:
 
     def _bench(self) -> dict[str, Any]:
         scene, mi = self._scene, self._mi
-        patch = self._seen_patch()
-        px = float(np.clip(self._px_per_mm(), 1.0, FINEST_PATCH_PX / max(patch)))
-        picture = support_picture(scene.support, patch, px, scene.seed + 3)
-        turn = mi.ScalarTransform4f().rotate([0, 0, 1], scene.support_turn_deg)
-        scale = [BENCH_MM / 2.0] * 2 + [1.0]
-        texture = self._picture(picture, "mirror")
-        repeats = [BENCH_MM / patch[0], BENCH_MM / patch[1], 1.0]
-        # The patch's middle lies at the origin: shift whole repeats there.
-        shift = [0.5 - repeats[0] / 2.0, 0.5 - repeats[1] / 2.0, 0.0]
-        texture["to_uv"] = mi.ScalarTransform4f().translate(shift).scale(repeats)
+        side = self._seen_patch()
+        px = float(np.clip(self._px_per_mm(), 1.0, FINEST_PATCH_PX / side))
+        texture = self._picture(
+            support_picture(scene.support, (side, side), px, scene.seed + 3), "mirror"
+        )
+        far = BENCH_MM / 2.0 if scene.bench_edge_mm is None else scene.bench_edge_mm
+        depth = BENCH_MM / 2.0 + far
+        place = pose(np.diag([BENCH_MM / 2.0, depth / 2.0, 1.0]), [0.0, far - depth / 2.0, 0.0])
+        # From the rectangle's own (u, v) to mm, turned, to patches; a patch's middle at 0, 0.
+        to_mm = pose(np.diag([BENCH_MM, depth, 1.0]), [-BENCH_MM / 2.0, far - depth, 0.0])
+        turn = pose(rotation_about("z", -np.deg2rad(scene.support_turn_deg)), np.zeros(3))
+        to_patch = pose(np.diag([1.0 / side, 1.0 / side, 1.0]), [0.5, 0.5, 0.0])
+        texture["to_uv"] = mi.ScalarTransform4f((to_patch @ turn @ to_mm).tolist())
         rough = {"type": "diffuse", "reflectance": texture}
-        parts = {
+        return {
             "bench": {
                 "type": "rectangle",
-                "to_world": turn @ mi.ScalarTransform4f().scale(scale),
+                "to_world": mi.ScalarTransform4f(place.tolist()),
                 "bsdf": self._paint(texture, 0.4) if "planks" in scene.support else rough,
             }
         }
-        if scene.backdrop_y_mm is not None:
-            parts["wall"] = self._backdrop(scene.backdrop_y_mm)
-        return parts
 
-    def _seen_patch(self) -> tuple[float, float]:
-        """Size of the bench's finely drawn patch round the origin: what the picture sees of it."""
+    def _seen_patch(self) -> float:
+        """Side of the bench's finely drawn patch round the origin: what the picture sees of it."""
         camera = self._scene.camera
         w, h = camera.size_px
         corner = np.array([[0, 0], [w, 0], [w, h], [0, h]], float) - camera.centre_px
@@ -207,28 +220,17 @@ class Tracer:
         if np.all(rays[:, 2] < -0.05):
             ground = eye[:2] - eye[2] / rays[:, 2:3] * rays[:, :2]
             reach = [2.1 * float(np.abs(ground).max())]
-        side = float(np.clip(max(reach), 200.0, 900.0))
-        return side, side
-
-    def _backdrop(self, y_mm: float) -> dict[str, Any]:
-        mi = self._mi
-        rng = np.random.default_rng(self._scene.seed + 9)
-        shape = (900, 1200)
-        tone = rng.uniform(0.25, 0.6) * (1.0 + 0.10 * cloud(shape, (60, 60), self._scene.seed))
-        tone = tone * (1.0 + 0.25 * cloud(shape, (400, 300), self._scene.seed + 1))
-        picture = tone[..., None] * rng.uniform(0.85, 1.0, 3).astype(np.float32)
-        place = mi.ScalarTransform4f().translate([0, y_mm, 0]).rotate([1, 0, 0], 90).scale([1500, 1200, 1])
-        return {
-            "type": "rectangle",
-            "to_world": place,
-            "bsdf": {"type": "diffuse", "reflectance": self._picture(np.clip(picture, 0.02, 0.8))},
-        }
+        return float(np.clip(max(reach), 200.0, 900.0))
 
     def _lights(self) -> dict[str, Any]:
         mi, light = self._mi, self._scene.light
         azimuth, elevation = np.deg2rad([light.azimuth_deg, light.elevation_deg])
         towards = np.array(
-            [np.cos(azimuth) * np.cos(elevation), np.sin(azimuth) * np.cos(elevation), np.sin(elevation)]
+            [
+                np.cos(azimuth) * np.cos(elevation),
+                np.sin(azimuth) * np.cos(elevation),
+                np.sin(elevation),
+            ]
         )
         place = towards * light.distance_mm
         # Irradiance on the bench of a small square facing it: L A sin(elevation) / d^2.
@@ -236,17 +238,24 @@ class Tracer:
         level = light.strength * np.pi * float(room[: len(room) // 2].mean())
         radiance = level * light.distance_mm**2 / (light.side_mm**2 * np.sin(elevation))
         tint = np.array([1.0 + light.warmth, 1.0, 1.0 - light.warmth])
-        look = mi.ScalarTransform4f().look_at(origin=place.tolist(), target=[0, 0, 0], up=[0.1, 0.2, 0.97])
+        look = mi.ScalarTransform4f().look_at(
+            origin=place.tolist(), target=[0, 0, 0], up=[0.1, 0.2, 0.97]
+        )
         return {
             "room": {
                 "type": "envmap",
                 "bitmap": mi.Bitmap(room),
                 "to_world": mi.ScalarTransform4f().rotate([1, 0, 0], 90),
+                # One path in three to the room: the sampler's nine strata then split evenly.
+                "sampling_weight": 0.5,
             },
             "lamp": {
                 "type": "rectangle",
                 "to_world": look @ mi.ScalarTransform4f().scale([light.side_mm / 2.0] * 2 + [1.0]),
-                "emitter": {"type": "area", "radiance": {"type": "rgb", "value": (radiance * tint).tolist()}},
+                "emitter": {
+                    "type": "area",
+                    "radiance": {"type": "rgb", "value": (radiance * tint).tolist()},
+                },
             },
         }
 
@@ -290,17 +299,43 @@ def open_tracer(scene: Scene, flat: bool = False) -> Iterator[Tracer]:
         yield Tracer(scene, Path(folder), flat)
 
 
+def _without_sparks(light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Take out lone pixels that one lucky path made over-bright, mostly light off steel.
+
+    A pixel over twice its second brightest neighbour is dimmed to it. Both sides of an edge have
+    two neighbours of their own kind, so no edge moves.
+    """
+    level = light.max(axis=2)
+    shifts = [(y, x) for y in (-1, 0, 1) for x in (-1, 0, 1) if (y, x) != (0, 0)]
+    first = np.zeros_like(level)
+    second = np.zeros_like(level)
+    for shift in shifts:
+        near = np.roll(level, shift, axis=(0, 1))
+        second = np.maximum(second, np.minimum(first, near))
+        first = np.maximum(first, near)
+    scale = np.where(level > 2.0 * second, second / np.maximum(level, 1e-9), 1.0)
+    return np.asarray(light * scale[..., None], np.float32)
+
+
 def _room(seed: int) -> NDArray[np.float32]:
-    """Return a room's light by direction, (rows, columns, 3): pale ceiling, walls, two windows."""
+    """Return a room's light by direction, (rows, columns, 3): ceiling, walls, windows, shelves.
+
+    It is also what shows behind the bench, far out of focus.
+    """
     rng = np.random.default_rng(seed + 21)
-    rows, columns = 128, 256
+    rows, columns = 256, 512
     height = np.linspace(90.0, -90.0, rows)[:, None]
-    walls = 0.55 + 0.15 * cloud((rows, columns), (24, 24), seed + 22)
+    walls = rng.uniform(0.35, 0.6) + 0.15 * cloud((rows, columns), (48, 48), seed + 22)
     ceiling = 0.5 / (1.0 + np.exp(-(height - 40.0) / 6.0))
-    floor = -0.3 / (1.0 + np.exp((height + 8.0) / 5.0))
-    tone = np.repeat((walls + ceiling + floor)[..., None], 3, axis=2)
+    floor = -0.25 / (1.0 + np.exp((height + 8.0) / 5.0))
+    tone = np.repeat((walls + ceiling + floor)[..., None], 3, axis=2).astype(np.float32)
+    tone *= rng.uniform(0.92, 1.0, 3).astype(np.float32)
+    for _ in range(24):
+        left, top = int(rng.uniform(0, columns - 30)), int(rng.uniform(100, 150))
+        tone[top : top + int(rng.uniform(4, 26)), left : left + int(rng.uniform(5, 30))] *= (
+            rng.uniform(0.4, 1.25) * rng.uniform(0.85, 1.15, 3)
+        )
     for _ in range(2):
-        left = int(rng.uniform(0, columns - 40))
-        tone[25:60, left : left + int(rng.uniform(14, 36))] += (1.5, 1.7, 1.9)
-    tone = cv2.GaussianBlur(tone.astype(np.float32), (0, 0), 1.5)
-    return np.asarray(np.clip(tone * np.array([1.0, 0.99, 0.96]), 0.02, None), np.float32)
+        left = int(rng.uniform(0, columns - 80))
+        tone[50:118, left : left + int(rng.uniform(28, 70))] += (1.5, 1.7, 1.9)
+    return np.asarray(np.clip(cv2.GaussianBlur(tone, (0, 0), 3.0), 0.02, None), np.float32)

@@ -70,7 +70,11 @@ def truth_of(scene: Scene, tracer: Tracer) -> dict[str, Any]:
         "material": scene.material,
         "support": scene.support,
         "piece_to_world": to_world.tolist(),
-        "axis_world": {"A": ends[0].tolist(), "B": ends[1].tolist(), "dir": to_world[:3, 2].tolist()},
+        "axis_world": {
+            "A": ends[0].tolist(),
+            "B": ends[1].tolist(),
+            "dir": to_world[:3, 2].tolist(),
+        },
         "axis_px": camera.to_pixels(np.array(ends)).tolist(),
         "targets": [_target(scene, target) for target in scene.targets],
         "visible_z": visible_intervals(scene, tracer),
@@ -88,7 +92,12 @@ def truth_of(scene: Scene, tracer: Tracer) -> dict[str, Any]:
 def _target(scene: Scene, target: Any) -> dict[str, Any]:
     to_world = target.to_world
     if isinstance(target, Flat):
-        w, h, name, extra = target.width_mm, target.height_mm, "id1", {"corner_radius": target.corner_mm}
+        w, h, name, extra = (
+            target.width_mm,
+            target.height_mm,
+            "id1",
+            {"corner_radius": target.corner_mm},
+        )
         extra["art"] = target.art
     else:
         (w, h), name = target.true_mm, target.name
@@ -98,7 +107,10 @@ def _target(scene: Scene, target: Any) -> dict[str, Any]:
     axis, start = scene.piece_to_world[:3, 2], scene.piece_to_world[:3, 3]
     middle = start + axis * scene.zr[-1, 0] / 2.0
     inverse = np.linalg.inv(to_world)
-    over = [float((inverse @ np.append(p, 1.0))[2]) for p in (start, start + axis * scene.zr[-1, 0], middle)]
+    over = [
+        float((inverse @ np.append(p, 1.0))[2])
+        for p in (start, start + axis * scene.zr[-1, 0], middle)
+    ]
     return {
         "kind": name,
         "w": w,

@@ -82,7 +82,9 @@ def _species_colour(wood: Species, p: FloatArray, seed: int) -> FloatArray:
     part = ring - np.floor(ring)
     # Late wood builds up slowly and ends sharply at the year's end.
     late = np.clip(part, 0.0, 1.0) ** 2.5 * np.clip((1.0 - part) / 0.08, 0.0, 1.0)
-    late *= 0.75 + 0.6 * solid_noise(np.floor(ring)[..., None] + np.zeros(3, np.float32), (1.7,) * 3, seed)
+    late *= 0.75 + 0.6 * solid_noise(
+        np.floor(ring)[..., None] + np.zeros(3, np.float32), (1.7,) * 3, seed
+    )
     fibre = solid_noise(p, (0.35, 0.35, 9.0), seed + 13)
     streak = solid_noise(p, (2.5, 2.5, 60.0), seed + 14)
     colour = np.asarray(wood.early) + late[..., None] * (np.asarray(wood.late) - wood.early)

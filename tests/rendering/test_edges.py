@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 pytest.importorskip("mitsuba")
-sys.path.insert(0, str(Path(__file__).parents[2]))
-sys.path.insert(0, str(Path(__file__).parent))
 
-from sample_images.rendering.camera import lens_image  # noqa: E402
-from sample_images.rendering.contour import outline_of  # noqa: E402
-from sample_images.rendering.scene import Scene  # noqa: E402
-from sample_images.rendering.staging import target_outline  # noqa: E402
-from sample_images.rendering.tracing import open_tracer  # noqa: E402
-from stage import edge_offsets, on_straight_stretch, small_scene  # noqa: E402
+from rendering_stage import edge_offsets, on_straight_stretch, small_scene
+
+from sample_images.rendering.camera import lens_image
+from sample_images.rendering.contour import outline_of
+from sample_images.rendering.scene import Scene
+from sample_images.rendering.staging import target_outline
+from sample_images.rendering.tracing import open_tracer
 
 LIMIT_PX = 0.1
 

@@ -54,7 +54,9 @@ def edge_offsets(
     return np.where(whole, value.sum(axis=1) * step - reach, np.nan)
 
 
-def on_straight_stretch(at: FloatArray, outward: FloatArray, reach: float = 5.0) -> NDArray[np.bool_]:
+def on_straight_stretch(
+    at: FloatArray, outward: FloatArray, reach: float = 5.0
+) -> NDArray[np.bool_]:
     """Which outline points, (n, 2) px, have only near-collinear ones within reach: no kink near.
 
     Judged on the analytic outline alone, never on the picture: where two parts of an outline meet
