@@ -19,9 +19,7 @@ ByteArray = NDArray[np.uint8]
 _LEAST_BAND_MM = 1.0
 
 
-def check_picture(
-    bgr: ByteArray, traced: TraceResult, result: CheckResult, units: Units
-) -> bytes:
+def check_picture(bgr: ByteArray, traced: TraceResult, result: CheckResult, units: Units) -> bytes:
     """Return a JPEG of the photo with the numbered places, hatched and named in words.
 
     Parameters
@@ -50,9 +48,10 @@ def check_picture(
             overlay.stroke(np.vstack([band, band[:1]]), ORANGE, dashed=True)
         else:
             overlay.hatch(band, ORANGE)
-        sign = "?" if place.verdict == UNSURE else ""
         size = abs(place.deviation_mm)
-        words = f"{index}: {units.fine(size)}{sign} {'proud' if place.proud else 'shy'}"
+        words = f"{index}: {units.fine(size)} {'proud' if place.proud else 'shy'}"
+        if place.verdict == UNSURE:
+            words = f"{index} ?"
         side = -1 if place.proud else 1
         overlay.plate(
             words, rims.side(place.piece_z_mm, side), side * rims.across, ORANGE, must=True

@@ -19,6 +19,7 @@ _MERGE_MM, _MERGE_UNSURE_MM = 1.0, 5.0
 _LEAST_MM = 1.0
 """Shorter stretches are listed only if they are outside."""
 _LEAST_BUMP_MM = 2.0
+_LONGEST_FLANK_MM = 2.0
 _WINDOW_ROWS = 5
 _BREAK_MM = 0.5
 
@@ -94,7 +95,7 @@ def find_places(rows: Deviations, moved: tuple[Moved, ...] = ()) -> tuple[Place,
     for sign in (1.0, -1.0):
         outside = (rows.verdict == OUTSIDE) & (np.sign(rows.deviation_mm) == sign)
         for place, extent in _outside_places(rows, smooth, outside, moved):
-            covered[extent] = True
+            covered[_with_flanks(rows, extent)] = True
             places.append(place)
     covered |= rows.verdict == OUTSIDE
     base = float(np.median(rows.deviation_mm[~rows.normal])) if np.any(~rows.normal) else 0.0
@@ -115,6 +116,20 @@ def find_places(rows: Deviations, moved: tuple[Moved, ...] = ()) -> tuple[Place,
             places.append(_place(rows, smooth, run, WITHIN, moved)[0])
     order = {OUTSIDE: 0, UNSURE: 1, WITHIN: 2}
     return tuple(sorted(places, key=lambda p: (order[p.verdict], -p.beyond_mm)))
+
+
+def _with_flanks(rows: Deviations, extent: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return an outside place's rows and those beside it on which it falls off to within."""
+    low, high = int(extent[0]), int(extent[-1])
+    while low > 0 and rows.verdict[low - 1] != WITHIN:
+        low -= 1
+        if rows.z_mm[extent[0]] - rows.z_mm[low] > _LONGEST_FLANK_MM:
+            break
+    while high < len(rows) - 1 and rows.verdict[high + 1] != WITHIN:
+        high += 1
+        if rows.z_mm[high] - rows.z_mm[extent[-1]] > _LONGEST_FLANK_MM:
+            break
+    return np.arange(low, high + 1)
 
 
 def _outside_places(

@@ -18,7 +18,12 @@ FloatArray = NDArray[np.float64]
 _STEP_MM = 0.25
 _LEAST_PROMINENCE_MM = 1.0
 """On the diameter; lower swellings say too little of where they sit."""
-_WIDEST_MM = 40.0
+_NARROWEST_MM, _WIDEST_MM = 3.0, 40.0
+_GAP_MM = 0.5
+_SEEN = 0.9
+"""Part of a bead's width that must have rows."""
+_LEFT_OVER = 0.15
+"""What moving it may leave unexplained, rms, as a part of its height."""
 _REACH_MM = 4.0
 _MARGIN_MM = 2.0
 _LEAST_MOVE_MM = 0.3
@@ -78,13 +83,14 @@ def moved_features(rows: Deviations, plan: Plan, offset_u95_mm: float) -> tuple[
         peaks, facts = find_peaks(
             sign * d, prominence=_LEAST_PROMINENCE_MM, width=1, rel_height=0.5, wlen=window
         )
-        for peak, left, right in zip(peaks, facts["left_ips"], facts["right_ips"], strict=True):
+        sides = (facts["left_ips"], facts["right_ips"], facts["prominences"])
+        for peak, left, right, height in zip(peaks, *sides, strict=True):
             crest = z[peak]
             low = max(int(peak - _FEET * (peak - left)), 0)
             high = min(int(peak + _FEET * (right - peak)) + 1, len(z) - 1)
-            if z[high] - z[low] <= _WIDEST_MM:
+            if _NARROWEST_MM <= z[high] - z[low] <= _WIDEST_MM:
                 u95 = float(np.hypot(offset_u95_mm, scale * abs(crest - centre)))
-                moved = _laid(rows, plan, kind, crest, z[low], z[high], u95)
+                moved = _laid(rows, plan, kind, crest, z[low], z[high], u95, height)
                 if moved is not None:
                     found.append(moved)
     return tuple(sorted(_without_shared(found), key=lambda m: m.z_mm))
@@ -98,14 +104,21 @@ def _laid(
     low: float,
     high: float,
     offset_u95_mm: float,
+    height_mm: float,
 ) -> Moved | None:
     use = (rows.z_mm > low - _MARGIN_MM) & (rows.z_mm < high + _MARGIN_MM)
     z, measured = rows.z_mm[use], rows.diameter_mm[use]
-    if len(z) < 8 or z[-1] - z[0] < 0.8 * (high - low):
+    core = z[(z >= low) & (z <= high)]
+    steps = np.diff(core)
+    seen = float(np.sum(steps[steps <= _GAP_MM]))
+    inside = max(min(high, rows.z_mm[-1]) - max(low, rows.z_mm[0]), 0.0)
+    if len(z) < 8 or inside < 0.8 * (high - low) or seen < _SEEN * inside:
         return None
     local = np.sqrt(np.maximum(rows.u95_mm[use] ** 2 - rows.u95_common_mm[use] ** 2, 1e-4))
     weight = 1.0 / np.clip(local, 0.02, 0.5)
-    moves = np.arange(-_REACH_MM, _REACH_MM + 0.05, 0.1)
+    # Farther than half its own width a bead may be taken for its neighbour.
+    reach = 0.1 * np.floor(min(_REACH_MM, 1.0 + 0.5 * (high - low)) / 0.1)
+    moves = np.arange(-reach, reach + 0.05, 0.1)
     costs, sizes = _costs(plan, z, measured, weight, moves)
     best = int(np.argmin(costs))
     if not 0 < best < len(moves) - 1 or not np.isfinite(costs[best - 1 : best + 2]).all():
@@ -117,6 +130,9 @@ def _laid(
     u95 = _move_u95(plan, z, local, offset_u95_mm)
     # Moving it must explain most of what is wrong there, else it is wrong in another way.
     if abs(move) < max(u95, _LEAST_MOVE_MM) or b > 0.4 * still:
+        return None
+    left_over = float(np.sqrt(b)) / float(np.median(weight))
+    if left_over > _LEFT_OVER * height_mm:
         return None
     return Moved(kind, float(crest), float(low), float(high), move, u95, float(sizes[best]))
 

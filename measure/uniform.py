@@ -15,6 +15,7 @@ FloatArray = NDArray[np.float64]
 
 _CORRELATION_MM = 2.0
 _LEAST_ROWS = 20
+_WORTH_SAYING_MM = 0.05
 _AGREEING = 0.6
 """Part of the rows that must lie on the model before the error is called uniform."""
 
@@ -62,7 +63,9 @@ def uniform_error(rows: Deviations) -> UniformError | None:
         return None
     reference = float(np.max(planned))
     size = ratio * reference if proportional else constant
-    part = float(np.median(common / planned)) * reference if proportional else float(np.median(common))
+    part = (
+        float(np.median(common / planned)) * reference if proportional else float(np.median(common))
+    )
     spacing = max(float(np.median(np.abs(np.diff(rows.z_mm[use])))), 0.01)
     independent = max(len(d) * min(spacing, _CORRELATION_MM) / _CORRELATION_MM, 1.0)
     # 1.25: the median's standard deviation over the mean's, for normal errors.
@@ -73,6 +76,6 @@ def uniform_error(rows: Deviations) -> UniformError | None:
         percent=100.0 * ratio if proportional else None,
         u95_mm=total,
         reference_mm=reference,
-        found=abs(size) > total,
-        noticed=abs(size) > max(2.0 * scatter, 0.02),
+        found=bool(abs(size) > total),
+        noticed=bool(abs(size) > max(2.0 * scatter, _WORTH_SAYING_MM)),
     )
