@@ -31,10 +31,11 @@ FEWEST_MARKS = 4
 ENOUGH_MARKS = 10
 """With fewer the marks are looked for again on a larger picture."""
 FEWEST_CORNERS = 8
+PASSES = 5
 RADIUS_SQUARES = 0.2
 """Radius of the saddle fit, in squares; a mark begins at 0.21."""
 SMALLEST_RADIUS_PX, LARGEST_RADIUS_PX = 3.5, 11.0
-SADDLE_SD_PX = 0.008
+SADDLE_SD_PX = 0.010
 """Scatter of the saddle fit without noise, per axis, pixels."""
 SPREAD_AT_SADDLE_SD, SPREAD_TENFOLD = 0.14, 0.085
 """Where blur reaches across the chequers the saddle suffers: by as much again as `SADDLE_SD_PX`
@@ -176,12 +177,11 @@ def _refine(grey: Grey, marks: _Marks) -> tuple[FloatArray, FloatArray, BoolArra
     corners, good = np.zeros((n, 2)), np.zeros(n, dtype=np.bool_)
     sd, spread = np.full(n, np.inf), np.full(n, np.inf)
     known_mm, known_px = marks.mm, marks.px
-    for _ in range(2):
-        # The second pass starts the corners that failed from the good ones, which know better
-        # than the marks of a reduced picture.
+    for _ in range(PASSES):
+        # Later passes start the corners that failed from the good ones, which know better than
+        # the marks of a reduced picture, and so work outward over a distorted board.
+        before = int(good.sum())
         todo = np.flatnonzero(~good)
-        if len(todo) == 0 or len(known_mm) < 4:
-            break
         start = _predict(known_mm, known_px, mm[todo])
         local = _local_scale(_homography(known_mm, known_px), mm[todo], board.square_mm)
         square = np.linalg.svd(local, compute_uv=False)[:, 1]
@@ -192,6 +192,8 @@ def _refine(grey: Grey, marks: _Marks) -> tuple[FloatArray, FloatArray, BoolArra
         spread[todo] = _spread(grey, fine.points_px, local, board.corners_black_down[todo])
         corners[todo], sd[todo] = fine.points_px, fine.sd_for_unit_noise
         good[todo] = fine.good & near & (spread[todo] < LARGEST_SPREAD)
+        if good.sum() in (before, n) or good.sum() < FEWEST_CORNERS:
+            break
         known_mm, known_px = mm[good], corners[good]
     if good.sum() >= FEWEST_CORNERS:
         good &= spread < 2.0 * float(np.median(spread[good])) + 0.06

@@ -21,7 +21,7 @@ def printed(
     bar_u: Annotated[
         float | None,
         typer.Option(
-            help="Standard uncertainty of a reading, mm: steel rule 0.15 (if left out), calipers 0.05."
+            help="Standard uncertainty of a reading, mm: rule 0.15 (if left out), calipers 0.05."
         ),
     ] = None,
     forget: Annotated[bool, typer.Option("--forget", help="Forget this board's reading.")] = False,
