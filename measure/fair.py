@@ -14,7 +14,7 @@ from measure.profile import GRID_MM, Profile
 from measure.runfit import fit_run
 from measure.segmenting import Costs, run_costs
 
-__all__ = ["FairCurve", "Stray", "fair_profile", "local_u95", "to_profile"]
+__all__ = ["FairCurve", "Stray", "fair_profile", "is_within", "local_u95", "to_profile"]
 
 FloatArray = NDArray[np.float64]
 
@@ -28,9 +28,10 @@ MOST_OUTSIDE, FARTHEST = 0.05, 2.2
 local U95, and none more than this many times. For 700 independent normal rows, chance alone
 takes the farthest to 1.6 times on average, and now and then to 2."""
 LONGEST_MEMORY_MM = 20.0
-LEAST_SHARE = 0.25
+LEAST_SHARE, TIE_SHARE = 0.25, 0.6
 """A slow wobble under coarser noise hides from its own estimate; so the price found from the
-scatter is not believed below this share of the dearest one that meets the uncertainty."""
+scatter is not believed below this share of the dearest one that meets the uncertainty. Corners
+are judged a little more cheaply: they tell where a feature begins."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,14 +91,18 @@ def fair_profile(profile: Profile) -> FairCurve:
     log_rows = float(np.log(max(len(profile.z_mm), 8)))
     curve, price = _fit_all(profile, runs, PRICES[0] * log_rows), PRICES[0]
     for cheaper in PRICES[1:]:
-        if _is_within(curve.stray):
+        if is_within(curve.stray):
             break
         price = cheaper
         curve = _fit_all(profile, runs, price * log_rows)
-    supported = max(_supported_price(profile, curve), price * LEAST_SHARE)
+    supported = min(_supported_price(profile, curve), price)
     if supported < price:
-        curve = _fit_all(profile, runs, supported * log_rows)
-    return curve
+        cut_price = max(supported, price * LEAST_SHARE)
+        tie_price = max(supported, cut_price * TIE_SHARE)
+        curve = _fit_all(profile, runs, cut_price * log_rows, tie_price * log_rows)
+    # The fit took the rows for independent, as uncertain as they claim: put that right.
+    spread = float(np.sqrt(_supported_price(profile, curve)))
+    return replace(curve, place_u95_mm=tuple(p * spread for p in curve.place_u95_mm))
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,9 +120,12 @@ def _cut(
     return [(z[run], r[run], s[run]) for run in _runs(z)]
 
 
-def _fit_all(profile: Profile, pieces: list[list[_Run]], price: float) -> FairCurve:
+def _fit_all(
+    profile: Profile, pieces: list[list[_Run]], price: float, tie_price: float | None = None
+) -> FairCurve:
+    prices = (price, price if tie_price is None else tie_price)
     joined = [
-        _join([fit for run in runs for fit in fit_run(run.z, run.r, run.sigma, run.costs, price)])
+        _join([fit for run in runs for fit in fit_run(run.z, run.r, run.sigma, run.costs, *prices)])
         for runs in pieces
     ]
     strays = [
@@ -132,7 +140,8 @@ def _fit_all(profile: Profile, pieces: list[list[_Run]], price: float) -> FairCu
     return FairCurve(chains, smooth, places, total)
 
 
-def _is_within(stray: Stray) -> bool:
+def is_within(stray: Stray) -> bool:
+    """Say whether a curve strays no more than chance lets honest rows stray."""
     few = stray.rows_outside <= MOST_OUTSIDE * stray.rows
     return few and stray.distance_mm <= FARTHEST * stray.allowed_mm
 

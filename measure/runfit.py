@@ -17,10 +17,19 @@ FloatArray = NDArray[np.float64]
 
 STEP_MM = 0.3
 """A jump of the radius inside one row spacing is a shoulder when it is larger than this."""
+FAINT_RAD = 0.05
+"""A corner of less than 3 degrees."""
+FAINT_MM = 0.075
+"""A rise of the radius from end to end of a line."""
 
 
 def fit_run(
-    z: FloatArray, r: FloatArray, sigma: FloatArray, costs: Costs, price: float
+    z: FloatArray,
+    r: FloatArray,
+    sigma: FloatArray,
+    costs: Costs,
+    price: float,
+    tie_price: float,
 ) -> list[ChainFit]:
     """Fit one run between shoulders; more than one fit where a hidden shoulder splits it.
 
@@ -29,7 +38,8 @@ def fit_run(
     z, r, sigma : (n,) rows without gap, z increasing, and the standard deviation of their
         distance normal to the outline, mm.
     costs : of the run, see `run_costs`, for the same sigma.
-    price : of each free number, in squared standard deviations.
+    price : of each free number of a further line or arc, in squared standard deviations.
+    tie_price : of a corner, a slope or a bow that could as well be flowing, level or straight.
     """
     if len(z) < 2:
         point = Chain(z.copy(), r.copy(), np.zeros(0))
@@ -41,7 +51,7 @@ def fit_run(
         low = z[0] if i == 0 else 0.5 * (z[part.start - 1] + z[part.start])
         high = z[-1] if i == len(parts) - 1 else 0.5 * (z[part.stop - 1] + z[part.stop])
         rows = (z[part], r[part], sigma[part])
-        fits.append(_simplify(*rows, _first_fit(*rows, own, low, high), price))
+        fits.append(_simplify(*rows, _first_fit(*rows, own, low, high), price, tie_price))
     return fits
 
 
@@ -123,27 +133,38 @@ def _first_fit(
 
 
 def _simplify(
-    z: FloatArray, r: FloatArray, sigma: FloatArray, fit: ChainFit, price: float
+    z: FloatArray, r: FloatArray, sigma: FloatArray, fit: ChainFit, price: float, tie_price: float
 ) -> ChainFit:
-    """Level lines, smooth joints and straighten arcs as long as the criterion approves."""
+    """Level lines, smooth joints and straighten arcs as long as the criterion approves.
+
+    A corner or a slope that no eye would see goes at the price of a segment: left free, the
+    place where two curves flow into each other wanders by a millimetre.
+    """
     refused: set[Tie] = set()
     for _ in range(60):
-        offers = [offer for offer in _offers(fit) if offer[1] not in refused]
-        offers = [offer for offer in offers if offer[0] < price]
+        offers = []
+        for cost, tie, value in _offers(fit):
+            faint = abs(value) < {"tangent": FAINT_RAD, "level": FAINT_MM}.get(tie[0], 0.0)
+            limit = max(price, tie_price) if faint else tie_price
+            if cost < limit and tie not in refused:
+                offers.append((cost / limit, tie, limit))
         if not offers:
             return fit
-        _, tie = min(offers)
+        _, tie, limit = min(offers)
         trial = _with_tie(z, r, sigma, fit, tie)
-        if trial.criterion(price) <= fit.criterion(price):
+        if trial.criterion(limit) <= fit.criterion(limit):
             fit = trial
-            refused = set() if tie[0] in ("straight", "merge") else refused
+            refused = set() if tie[0] == "straight" else refused
         else:
             refused.add(tie)
     return fit
 
 
-def _offers(fit: ChainFit) -> list[tuple[float, Tie]]:
-    """Return what each possible tie would cost in squared deviations, to first order."""
+def _offers(fit: ChainFit) -> list[tuple[float, Tie, float]]:
+    """Return what each possible tie would cost in squared deviations, to first order.
+
+    With it goes how far the chain is from obeying it.
+    """
     chain, count = fit.chain, len(fit.chain.bulge)
     straight = [not any(c == ("bulge", k) for c in fit.columns) for k in range(count)]
     possible: list[Tie] = [("level", k) for k in range(count) if straight[k]]
@@ -161,7 +182,7 @@ def _offers(fit: ChainFit) -> list[tuple[float, Tie]]:
                 g[place[name]] = slope
         variance = float(g @ fit.covariance @ g)
         if variance > 1e-12:
-            offers.append((value**2 / variance, tie))
+            offers.append((value**2 / variance, tie, value))
     return offers
 
 

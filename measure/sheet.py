@@ -20,7 +20,7 @@ from measure.blank import (
     count_from,
 )
 from measure.chain import Chain
-from measure.fair import FairCurve, Stray, fair_profile, to_profile
+from measure.fair import FairCurve, Stray, fair_profile, is_within, to_profile
 from measure.features import Feature, name_features
 from measure.mechanism import Mechanism
 from measure.profile import Profile
@@ -248,7 +248,7 @@ def _notices(
                 "Measure these stretches with calipers before you turn them.",
             )
         )
-    if request.fair and curve.stray.distance_mm > curve.stray.allowed_mm:
+    if request.fair and not is_within(curve.stray):
         s = curve.stray
         notices.append(
             Notice(

@@ -1,0 +1,244 @@
+"""Run `measure sheet`: read piece and mechanism, work the sheet out, write what was asked for."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from calib.ending import Outcome
+from calib.folders import write_whole
+from calib.refusal import BadFileError, Notice
+from measure.blank import Allowances, parse_layers, parse_plank
+from measure.measured import Measured, read_measured
+from measure.mechanism import Mechanism, read_mechanism
+from measure.outlines import dxf_text, profile_rows_csv, stl_bytes, svg_text
+from measure.planfile import read_plan
+from measure.sheet import DRAWING_TOLERANCE_MM, Sheet, SheetRequest, make_sheet
+from measure.sheetpdf import sheet_pdf
+from measure.solid import profile_of_plan
+from measure.template import paper
+from measure.units import Units, units_for
+from measure.woods import density_kg_m3
+
+__all__ = ["SheetAsked", "run_sheet"]
+
+
+@dataclass(frozen=True, slots=True)
+class SheetAsked:
+    """What stood on the command line; None where the turner said nothing."""
+
+    piece: Path
+    out: Path | None = None
+    mechanism: Path | None = None
+    split: float | None = None
+    foot: str = "start"
+    fair: bool = False
+    name: str | None = None
+    paper: str = "a4"
+    min_wall: float = 5.0
+    neck_clearance: float = 0.4
+    allow_diameter: float = 10.0
+    allow_length: float = 70.0
+    layers: str | None = None
+    plank: str | None = None
+    wood: str | None = None
+    plan_units: str | None = None
+    dxf: Path | None = None
+    svg: Path | None = None
+    csv: Path | None = None
+    stl: Path | None = None
+    inches: bool = False
+
+
+def run_sheet(asked: SheetAsked) -> Outcome:
+    """Read, work out, write.
+
+    Raises
+    ------
+    BadFileError, RefusalError
+        As the steps say; nothing is written then.
+    """
+    on = paper(asked.paper)
+    mechanism = None if asked.mechanism is None else read_mechanism(asked.mechanism)
+    sheet = make_sheet(_request(asked, mechanism))
+    units = units_for(asked.inches)
+    files = {_out(asked): sheet_pdf(sheet, on, units)}
+    bores = sheet.section.bores if sheet.section is not None else ()
+    chains = list(sheet.chains)
+    if asked.dxf is not None:
+        note = f"mm, 1:1, lines and arcs within {DRAWING_TOLERANCE_MM:g} mm of the outline"
+        files[asked.dxf] = dxf_text(chains, sheet.name, bores, note).encode("utf-8")
+    if asked.svg is not None:
+        files[asked.svg] = svg_text(chains, sheet.name, bores).encode("utf-8")
+    if asked.csv is not None:
+        files[asked.csv] = profile_rows_csv(sheet.profile)
+    if asked.stl is not None:
+        files[asked.stl] = stl_bytes(sheet.profile)
+    if len(files) < 1 + sum(f is not None for f in (asked.dxf, asked.svg, asked.csv, asked.stl)):
+        raise BadFileError("same-file", "Two results would go into one file.",
+                           "Give each its own name.")  # fmt: skip
+    if any(path.exists() and path.samefile(asked.piece) for path in files):
+        raise BadFileError("same-file", "A result would overwrite the piece it is made from.",
+                           "Give it another name with --out.")  # fmt: skip
+    for path, content in files.items():
+        write_whole(path, content)
+    return Outcome(_text(sheet, units, list(files)), _data(sheet, list(files)), sheet.notices)
+
+
+def _request(asked: SheetAsked, mechanism: Mechanism | None) -> SheetRequest:
+    _check_numbers(asked)
+    name, profile, notices = _read_piece(asked)
+    allow = _allowances(asked)
+    return SheetRequest(
+        name=asked.name or name,
+        profile=profile,
+        foot_at_start=asked.foot == "start",
+        fair=asked.fair,
+        mechanism=mechanism,
+        split_mm=asked.split,
+        min_wall_mm=asked.min_wall,
+        neck_clearance_mm=asked.neck_clearance,
+        allow=allow,
+        layers=parse_layers(asked.layers, allow) if asked.layers is not None else (),
+        plank=parse_plank(asked.plank) if asked.plank is not None else None,
+        density_kg_m3=density_kg_m3(asked.wood) if asked.wood is not None else None,
+        wood=(asked.wood or "").strip(),
+        notices=notices,
+    )
+
+
+def _check_numbers(asked: SheetAsked) -> None:
+    for option, value, most in (
+        ("--min-wall", asked.min_wall, 100.0),
+        ("--neck-clearance", asked.neck_clearance, 5.0),
+        ("--allow-diameter", asked.allow_diameter, 500.0),
+        ("--allow-length", asked.allow_length, 2000.0),
+    ):
+        if not (math.isfinite(value) and 0.0 <= value <= most):
+            raise BadFileError("option-value", f"{option} {value:g} makes no sense.",
+                               f"Give between 0 and {most:g} mm.")  # fmt: skip
+    if asked.foot not in ("start", "end"):
+        raise BadFileError("option-value", f'--foot "{asked.foot[:20]}" is not known.',
+                           "Say start (where z = 0) or end.")  # fmt: skip
+
+
+def _allowances(asked: SheetAsked) -> Allowances:
+    usual = Allowances()
+    parting = min(usual.parting_mm, asked.allow_length)
+    squaring = min(usual.squaring_mm, asked.allow_length - parting)
+    return replace(
+        usual,
+        diameter_mm=asked.allow_diameter,
+        parting_mm=parting,
+        squaring_mm=squaring,
+        chucking_mm=asked.allow_length - parting - squaring,
+    )
+
+
+def _read_piece(asked: SheetAsked) -> tuple[str, Any, tuple[Notice, ...]]:
+    plan = read_plan(asked.piece, asked.plan_units)
+    if plan.source != "trace" or asked.piece.suffix.lower() == ".toml":
+        return plan.name, profile_of_plan(plan), ()
+    measured = read_measured(asked.piece)
+    return measured.name, measured.profile, _trace_notices(measured)
+
+
+def _trace_notices(measured: Measured) -> tuple[Notice, ...]:
+    ends = [n for n, cut in (("start", measured.start_cut), ("far end", measured.end_cut)) if cut]
+    notices = []
+    if ends:
+        notices.append(
+            Notice(
+                "end-cut",
+                f"The photo cut the piece at the {' and the '.join(ends)}: the sheet's length is "
+                "not the piece's.",
+                "Trace a photo of the whole piece, or measure the rest with calipers.",
+            )
+        )
+    elif measured.far_mm - float(measured.profile.z_mm[-1]) > 0.5:
+        notices.append(
+            Notice(
+                "end-unseen",
+                f"The piece is {measured.far_mm:.1f} mm long, its outline is known only to "
+                f"{float(measured.profile.z_mm[-1]):.1f} mm.",
+                "Measure the far end with calipers.",
+            )
+        )
+    return tuple(notices)
+
+
+def _out(asked: SheetAsked) -> Path:
+    if asked.out is not None:
+        return asked.out
+    if asked.piece.is_dir():
+        return asked.piece / "sheet.pdf"
+    return asked.piece.with_name(f"{asked.piece.stem}-sheet.pdf")
+
+
+def _text(sheet: Sheet, units: Units, files: list[Path]) -> str:
+    u = units.name
+    lines = [
+        f"{sheet.name}: {units.number(sheet.length_mm)} {u} long, "
+        f"largest Ø {units.number(sheet.largest_mm)} {u}, {len(sheet.settings)} settings."
+    ]
+    for blank in sheet.blanks:
+        side = units.place(blank.side_mm)
+        lines.append(f"Blank, {blank.part}: {side} × {side} × {units.place(blank.length_mm)} {u}.")
+    if sheet.count is not None:
+        lines.append(f"The plank gives {sheet.count}.")
+    if sheet.blank_kg is not None:
+        lines.append(f"The blank weighs about {sheet.blank_kg:.2f} kg.")
+    if sheet.section is not None:
+        least = [float(np.nanmin(w.nominal_mm)) for w in sheet.section.walls
+                 if np.isfinite(w.nominal_mm).any()]  # fmt: skip
+        if least:
+            lines.append(f"Thinnest wall {units.number(min(least))} {u}. {sheet.first_drill}")
+        if sheet.section.shaft_cut_mm is not None:
+            lines.append(f"Cut the shaft to {units.number(sheet.section.shaft_cut_mm)} {u}.")
+    if sheet.stray is not None:
+        s = sheet.stray
+        lines.append(
+            f"Fair curve: {len(sheet.features)} features, within {s.distance_mm:.2f} mm of the "
+            f"measurement (at {s.z_mm:.1f}; {s.allowed_mm:.2f} mm allowed)."
+        )
+    lines += [f"Wrote {path}" for path in files]
+    return "\n".join(lines)
+
+
+def _data(sheet: Sheet, files: list[Path]) -> dict[str, Any]:
+    section = sheet.section
+    data: dict[str, Any] = {
+        "kind": "sheet",
+        "name": sheet.name,
+        "length_mm": sheet.length_mm,
+        "max_diameter_mm": sheet.largest_mm,
+        "volume_mm3": sheet.volume_mm3,
+        "features": [asdict(f) for f in sheet.features],
+        "settings": [asdict(s) for s in sheet.settings],
+        "blanks": [asdict(b) for b in sheet.blanks],
+        "layers": [asdict(layer) for layer in sheet.layers],
+        "plank_count": sheet.count,
+        "blank_kg": sheet.blank_kg,
+        "piece_kg": sheet.piece_kg,
+        "speeds_rpm": asdict(sheet.speeds),
+        "gaps": [asdict(g) for g in sheet.gaps],
+        "fair": None if sheet.stray is None else asdict(sheet.stray),
+        "bores": [],
+        "thin": [],
+        "shaft_cut_mm": None if section is None else section.shaft_cut_mm,
+        "files": [str(path) for path in files],
+        "warnings": [asdict(n) for n in sheet.notices],
+    }
+    if section is not None:
+        data["bores"] = [
+            {"name": b.bore.name, "part": b.bore.part, "from_end": b.bore.from_end,
+             "diameter_mm": b.bore.diameter_mm, "depth_mm": b.bore.depth_mm}
+            for b in section.bores
+        ]  # fmt: skip
+        data["thin"] = [asdict(t) for t in section.thin]
+    return json.loads(json.dumps(data))  # type: ignore[no-any-return]
