@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,7 +46,7 @@ class Curve:
         z = low + (np.arange(n) + 0.5) * ((high - low) / n)
         d = np.interp(z, profile.z_mm, profile.diameter_mm)
         pieces = profile.pieces()
-        for before, after in zip(pieces[:-1], pieces[1:], strict=True):
+        for before, after in pairwise(pieces):
             gap = (z > profile.z_mm[before.stop - 1]) & (z < profile.z_mm[after.start])
             d[gap] = np.nan
         if flipped:
@@ -100,9 +101,7 @@ def mismatch(plan: Plan, curve: Curve, offsets: FloatArray, scale_mm: float) -> 
     return np.asarray((data + outside + PLAN_UNCOVERED_WEIGHT * uncovered) / curve.length_mm)
 
 
-def search(
-    plan: Plan, profile: Profile, flipped: bool, scale_mm: float
-) -> tuple[float, float]:
+def search(plan: Plan, profile: Profile, flipped: bool, scale_mm: float) -> tuple[float, float]:
     """Return (offset, cost) of the least mismatch over all placements.
 
     A coarse search over every placement picks the likeliest few, each refined to 0.01 mm. The
@@ -136,7 +135,7 @@ def _refined(
 ) -> tuple[float, float]:
     """Search round `start`; equal costs (shoulders only) give the middle of the plateau."""
     offsets = start + np.arange(-round(reach / step), round(reach / step) + 1) * step
-    costs = mismatch(plan, curve, offsets, scale_mm)
+    costs = mismatch(plan, curve, np.asarray(offsets, dtype=np.float64), scale_mm)
     lowest = float(np.min(costs))
     same = np.nonzero(costs <= lowest + 1e-9)[0]
     return float(np.mean(offsets[same])), lowest

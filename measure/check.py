@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from calib.refusal import Notice, RefusalError
-from measure.readings import Advice, advise
 from measure.judge import OUTSIDE, UNSURE, WITHIN, Deviations, judge
 from measure.measured import Measured
 from measure.pair import Pair, compare_pair
 from measure.places import Place, find_places
 from measure.plan import Plan
+from measure.readings import Advice, advise
 from measure.register import Placement, register
 from measure.slide import Moved, moved_features
 from measure.uniform import UniformError, uniform_error
@@ -112,9 +113,7 @@ def check(piece: Measured, plan: Plan, request: CheckRequest) -> CheckResult:
     """
     datum = request.datum if request.datum is not None else plan.datum
     placement, notices = register(piece, plan, "best" if datum is None else datum, request.flip)
-    rows = judge(
-        piece.profile, plan, placement, request.tolerance, same_photo=request.same_photo
-    )
+    rows = judge(piece.profile, plan, placement, request.tolerance, same_photo=request.same_photo)
     if len(rows) == 0:
         raise RefusalError(
             "nothing-judged",
@@ -158,7 +157,7 @@ def _unjudged(
     low, high = float(np.min(ends)), float(np.max(ends))
     edges = np.concatenate([[plan.start_mm], rows.z_mm, [plan.end_mm]])
     found: list[Unjudged] = []
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges.tolist()):
         if b - a < _LEAST_UNJUDGED_MM:
             continue
         middle = np.array([(a + b) / 2.0])
@@ -170,7 +169,7 @@ def _unjudged(
             reason = "the plan has a gap"
         else:
             reason = "not seen in the photo"
-        found.append(Unjudged(float(a), float(b), reason))
+        found.append(Unjudged(a, b, reason))
     return tuple(found)
 
 

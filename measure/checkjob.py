@@ -1,4 +1,4 @@
-"""One check from photo or profile and plan to files: reads, judges, writes, says what came of it."""
+"""One check from photo or profile and plan to files, and what to say of it."""
 
 from __future__ import annotations
 
@@ -21,13 +21,15 @@ from measure.profilefile import rows_csv
 from measure.progress import StepWatch
 from measure.result import TraceRequest, TraceResult
 from measure.resultfile import result_json, trace_data
+from measure.stations import stations
 from measure.units import Units, units_for
 
 __all__ = ["CHECK_NAMES", "check_files", "check_profile", "run_check"]
 
 DEVIATIONS, PROFILE, RESULT = "deviations.csv", "profile.csv", "result.json"
+STATIONS = "stations.csv"
 REPORT, PICTURE, SHEET = "report.html", "checked.jpg", "check.pdf"
-CHECK_NAMES = (DEVIATIONS, PROFILE, RESULT, REPORT, PICTURE, SHEET, "stations.csv", "measured.jpg")
+CHECK_NAMES = (DEVIATIONS, PROFILE, RESULT, REPORT, PICTURE, SHEET, STATIONS, "measured.jpg")
 """All that a check or a trace may have left in the folder: replaced or taken away."""
 _STATUS_OUTSIDE = 4
 
@@ -142,6 +144,7 @@ def check_files(
     files = {
         DEVIATIONS: deviations_csv(result.rows),
         PROFILE: rows_csv(result.piece.profile),
+        STATIONS: rows_csv(stations(result.piece.profile, every_mm)),
         RESULT: result_json(data),
     }
     if report:

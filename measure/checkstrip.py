@@ -32,7 +32,6 @@ _MOST_NUMBERED = 9
 PROUD, SHY, BAND, WOOD = "#b4541a", "#1f5f8b", "#dddddd", "#f3e7d3"
 
 
-
 @dataclass(frozen=True, slots=True)
 class _Frame:
     """Plan millimetres to the sheet's."""
@@ -49,9 +48,7 @@ class _Frame:
         return np.asarray(self.left + (np.asarray(z) - self.start_mm) * self.scale)
 
     def rise(self, deviation: FloatArray | float) -> FloatArray:
-        high = np.clip(
-            np.asarray(deviation) * self.magnification, -_STRIP_HALF_MM, _STRIP_HALF_MM
-        )
+        high = np.clip(np.asarray(deviation) * self.magnification, -_STRIP_HALF_MM, _STRIP_HALF_MM)
         return np.asarray(self.zero - high)
 
 
@@ -75,9 +72,7 @@ def check_strip(
     tall = thick / 2.0 if half else thick
     fits = [s for s in SCALES if (end - start) * s <= room and tall * s <= _TALLEST_PIECE_MM]
     scale = fits[0] if fits else SCALES[-1]
-    largest = float(
-        np.max(np.abs(rows.deviation_mm) + rows.u95_mm, initial=0.0)
-    )
+    largest = float(np.max(np.abs(rows.deviation_mm) + rows.u95_mm, initial=0.0))
     limit = float(np.max(np.maximum(rows.proud_mm, rows.shy_mm)))
     wanted = max(min(largest, 4.0 * limit), 1.3 * limit, 0.05)
     magnification = next(
@@ -138,18 +133,15 @@ def _numbers(frame: _Frame, result: CheckResult) -> list[Item]:
         items.append(Stroke(np.array([[x, y + 0.8], [x, top]]), 0.2))
         for edge in (place.z_from_mm, place.z_to_mm):
             at = float(frame.x(edge))
-            items.append(
-                Stroke(np.array([[at, frame.zero - _STRIP_HALF_MM], [at, frame.zero + _STRIP_HALF_MM]]),
-                       0.12, "#777777", (0.6, 0.9))
-            )  # fmt: skip
+            low, high = frame.zero + _STRIP_HALF_MM, frame.zero - _STRIP_HALF_MM
+            line = np.array([[at, low], [at, high]])
+            items.append(Stroke(line, 0.12, "#777777", (0.6, 0.9)))
         above = frame.zero - _STRIP_HALF_MM - 1.0 - 3.6 * row
         items.append(Words(x, above, str(index), 3.2, "middle", bold=True))
     return items
 
 
-def _ruler(
-    frame: _Frame, y: float, start: float, end: float, units: Units
-) -> list[Item]:
+def _ruler(frame: _Frame, y: float, start: float, end: float, units: Units) -> list[Item]:
     unit = 25.4 / 2.0 if units.inches else 10.0
     while unit * frame.scale < 8.0:
         unit *= 2.0
@@ -172,7 +164,9 @@ def _strip(frame: _Frame, result: CheckResult) -> list[Item]:
         items.append(Area(np.vstack([high, low[::-1]]), BAND))
         items += _proud_and_shy(frame, x, d)
         for limit in (rows.proud_mm[run], -rows.shy_mm[run]):
-            items.append(Stroke(np.column_stack([x, frame.rise(limit)]), 0.3, "#111111", (2.0, 1.0)))
+            items.append(
+                Stroke(np.column_stack([x, frame.rise(limit)]), 0.3, "#111111", (2.0, 1.0))
+            )
         items.append(Stroke(np.column_stack([x, frame.rise(d)]), 0.35))
     ends = frame.x(np.array([rows.z_mm[0], rows.z_mm[-1]]))
     items.append(Stroke(np.array([[ends[0], frame.zero], [ends[1], frame.zero]]), 0.2))

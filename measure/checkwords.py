@@ -70,7 +70,10 @@ def check_text(result: CheckResult, units: Units) -> str:
             lines.append(f"... and {more} more, see the report")
     elif worst:
         place = max(worst, key=lambda p: abs(p.deviation_mm))
-        lines += ["", f"Farthest off, and allowed: {_what(place, units)} {_at(place, result, units)}"]
+        lines += [
+            "",
+            f"Farthest off, and allowed: {_what(place, units)} {_at(place, result, units)}",
+        ]
     if words.remarks:
         lines += ["", *words.remarks]
     if words.unjudged:

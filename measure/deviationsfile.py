@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
-from measure.readings import Advice, Reading
 from measure.check import CheckResult
 from measure.judge import OUTSIDE, UNSURE, WITHIN, Deviations
 from measure.pair import Likeness, Pair
 from measure.places import Place
+from measure.readings import Advice, Reading
 from measure.result import CUT, END
 from measure.resultfile import notice_list, rounded
 from measure.slide import Moved

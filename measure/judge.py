@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.deviationu95 import deviation_uncertainty, own_uncertainty
 from measure.plan import STEEP, Plan
-from measure.profile import Profile
+from measure.profile import LONGEST_BRIDGE_MM, Profile
 from measure.register import Placement
 
 __all__ = [
@@ -32,7 +33,6 @@ DIAMETER, NORMAL = "diameter", "normal"
 
 _AGREE_ROWS = 3
 """Rows in a row that must be outside on one side before any of them is called so."""
-_NEIGHBOURHOOD_MM = 3.0
 _FAR_FROM_PLAN_MM = 10.0
 """Rows that are farther off than this are judged by diameter: no shoulder is meant."""
 
@@ -71,6 +71,7 @@ class Deviations:
     verdict: TextArray
 
     def __len__(self) -> int:
+        """Return the number of rows."""
         return len(self.z_mm)
 
     @property
@@ -101,13 +102,14 @@ def verdicts(
 def agreed(verdict: TextArray, deviation_mm: FloatArray, z_mm: FloatArray) -> TextArray:
     """Call a lone outside row unsure: among hundreds, some lie beyond their U95 by chance.
 
-    A row stays outside if, with its neighbours on the same side, it makes a run of three
-    (fewer where fewer rows are there without a gap).
+    A row stays outside if, with its neighbours on the same side, it makes a run of three. In a
+    list of stations farther apart than a gap no row has neighbours, and each stands for itself.
     """
     result = np.array(verdict, dtype="U8")
-    breaks = np.nonzero(np.diff(z_mm) > 0.5 + 1e-9)[0] + 1
+    lonely = len(z_mm) < _AGREE_ROWS or float(np.median(np.diff(z_mm))) > LONGEST_BRIDGE_MM
+    need = 1 if lonely else _AGREE_ROWS
+    breaks = np.nonzero(np.diff(z_mm) > LONGEST_BRIDGE_MM + 1e-9)[0] + 1
     for piece in np.split(np.arange(len(z_mm)), breaks):
-        need = min(_AGREE_ROWS, len(piece))
         side = np.where(verdict[piece] == OUTSIDE, np.sign(deviation_mm[piece]), 0.0)
         changes = np.nonzero(np.diff(side) != 0.0)[0] + 1
         for run in np.split(np.arange(len(piece)), changes):
@@ -145,8 +147,10 @@ def judge(
     planned = plan.at(z_plan)
     starts, ends, slopes = plan.segments()
     deviation, normal, slope, planned = _deviations(z_plan, measured, planned, starts, ends, slopes)
-    own = _own_uncertainty(profile, rows, same_photo)
-    u95, common = _uncertainty(own, measured, plan, placement, z_plan, slope, normal, same_photo)
+    own = own_uncertainty(profile, rows, same_photo)
+    u95, common = deviation_uncertainty(
+        own, measured, plan, placement, z_plan, slope, normal, same_photo
+    )
     cosine = np.where(normal, 1.0 / np.hypot(1.0, np.minimum(slope, 1e6)), 1.0)
     proud, shy = plan.tolerance_at(z_plan, general)
     raw = verdicts(deviation, u95, proud, shy)
@@ -244,78 +248,3 @@ def _nearest(z: float, radius: float, starts: FloatArray, ends: FloatArray) -> t
     same = np.nonzero(distance <= least + 1e-9)[0]
     rise = np.abs(along[same, 1]) / np.sqrt(length2[same])
     return least, int(same[np.argmax(rise)])
-
-
-def _own_uncertainty(
-    profile: Profile, rows: NDArray[np.int64], same_photo: bool
-) -> tuple[FloatArray, FloatArray]:
-    """Return the piece's (u95, common part); in one photo the common parts cancel."""
-    own, common = profile.u95_mm[rows], profile.u95_common_mm[rows]
-    if not same_photo:
-        return own, common
-    return np.sqrt(np.maximum(own**2 - common**2, 0.0)), np.zeros_like(common)
-
-
-def _uncertainty(
-    own: tuple[FloatArray, FloatArray],
-    measured: FloatArray,
-    plan: Plan,
-    placement: Placement,
-    z: FloatArray,
-    slope: FloatArray,
-    normal: BoolArray,
-    same_photo: bool,
-) -> tuple[FloatArray, FloatArray]:
-    """Return (u95, its common part) of each deviation, mm.
-
-    A diameter: the row's own, the plan's own, and the placement's through the slope. Square to
-    the curve: the error of the edge is the same in every direction, so a steep row has that of
-    the flat rows near it; the row's own, which holds its error of z, counts by the cosine of
-    the slope. The scale's error also moves a shoulder along the axis, in proportion to its
-    distance from where piece and plan were brought together.
-    """
-    plan_u, plan_common = plan.u95_at(z)
-    if same_photo:
-        plan_u = np.sqrt(np.maximum(plan_u**2 - plan_common**2, 0.0))
-        plan_common = np.zeros_like(plan_common)
-    total = np.hypot(own[0], plan_u)
-    shared = np.hypot(own[1], plan_common)
-    finite = np.minimum(slope, 1e6)
-    cosine = 1.0 / np.hypot(1.0, finite)
-    sine = finite * cosine
-    along = 2.0 * sine * _relative_scale(measured, shared) * np.abs(z - _reference(placement, z))
-    square = np.maximum(total * cosine, np.hypot(_of_flat_neighbours(z, total, ~normal), along))
-    moved = 2.0 * placement.u95_mm
-    u95 = np.where(normal, np.hypot(square, moved * sine), np.hypot(total, moved * finite))
-    square_common = np.minimum(np.maximum(shared * cosine, along), u95)
-    return u95, np.where(normal, square_common, shared)
-
-
-def _relative_scale(measured: FloatArray, shared: FloatArray) -> float:
-    thick = measured > 5.0
-    return float(np.median(shared[thick] / measured[thick])) if np.any(thick) else 0.0
-
-
-def _reference(placement: Placement, z: FloatArray) -> float:
-    """Return the z at which piece and plan were brought together."""
-    if placement.datum == "start":
-        return float(np.min(z))
-    if placement.datum == "end":
-        return float(np.max(z))
-    if isinstance(placement.datum, (int, float)):
-        return float(placement.datum)
-    return float(np.mean(z))
-
-
-def _of_flat_neighbours(z: FloatArray, u95: FloatArray, flat: BoolArray) -> FloatArray:
-    """Return the median u95 of the flat rows within 3 mm, of all flat rows where there are none."""
-    if not np.any(flat):
-        return u95
-    flat_z, flat_u = z[flat], u95[flat]
-    everywhere = float(np.median(flat_u))
-    result = np.full(len(z), everywhere)
-    for row in np.nonzero(~flat)[0]:
-        a, b = np.searchsorted(flat_z, [z[row] - _NEIGHBOURHOOD_MM, z[row] + _NEIGHBOURHOOD_MM])
-        if b > a:
-            result[row] = float(np.median(flat_u[a:b]))
-    return result

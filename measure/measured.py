@@ -114,5 +114,6 @@ def _facts(path: Path, folder: Path, rows: Path) -> dict[str, Any]:
 
 def _number(facts: dict[str, Any], key: str) -> float | None:
     value = facts.get(key)
-    plain = isinstance(value, (int, float)) and not isinstance(value, bool)
-    return float(value) if plain and 0.0 <= float(value) < 1e5 else None
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0.0 <= value < 1e5:
+        return None
+    return float(value)

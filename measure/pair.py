@@ -231,9 +231,7 @@ def _couples(
     return sorted(chosen)
 
 
-def _twin(
-    a: _Mark, b: _Mark, place: float, offset_u95: float, parts: tuple[float, float]
-) -> Twin:
+def _twin(a: _Mark, b: _Mark, place: float, offset_u95: float, parts: tuple[float, float]) -> Twin:
     size_u95 = float(np.hypot(parts[0] * a.u95_mm, parts[1] * b.u95_mm))
     place_u95 = float(np.sqrt(a.place_u95_mm**2 + b.place_u95_mm**2 + offset_u95**2))
     found = [

@@ -67,9 +67,10 @@ class Place:
 
 
 def smoothed(rows: Deviations) -> FloatArray:
-    """Return the deviations less their scatter: means of five rows, not across steep places or gaps.
+    """Return the deviations less their scatter: means of five rows.
 
-    It keeps 94 % or more of the height of a bump 5 mm long, and does not overshoot at its edges.
+    Not across steep places or gaps. It keeps 94 % or more of the height of a bump 5 mm long, and
+    does not overshoot at its edges.
     """
     result = rows.deviation_mm.copy()
     changes = np.nonzero((np.diff(rows.z_mm) > _BREAK_MM + 1e-9) | np.diff(rows.normal))[0] + 1

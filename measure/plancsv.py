@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.refusal import BadFileError
-from measure.plan import Plan, checked_plan
+from measure.plan import Plan
+from measure.planmaking import checked_plan
 from measure.planunits import ask_for_units, mm_per_unit
 
 __all__ = ["read_plan_csv"]

@@ -6,13 +6,13 @@ import re
 from pathlib import Path
 from typing import Any
 
-import ezdxf
 import numpy as np
 from ezdxf import path as dxf_path
+from ezdxf.lldxf.const import DXFError
 from ezdxf.recover import readfile as recover_file
 
 from calib.refusal import BadFileError
-from measure.planoutline import Chain
+from measure.planchains import Chain
 from measure.planunits import ask_for_units, mm_per_unit
 
 __all__ = ["CHORD_MM", "dxf_chains"]
@@ -44,7 +44,7 @@ def dxf_chains(path: Path, units: str | None, layer: str | None) -> list[Chain]:
     """
     try:
         document, _ = recover_file(path)
-    except (ezdxf.DXFError, ValueError, UnicodeError, KeyError, TypeError, AttributeError):
+    except (DXFError, ValueError, UnicodeError, KeyError, TypeError, AttributeError):
         raise BadFileError(
             "plan-unreadable",
             f"{path.name} is not a DXF drawing that can be read.",
@@ -86,7 +86,7 @@ def _chain_of(entity: Any, factor: float) -> Chain | None:
         return None
     try:
         curve = dxf_path.make_path(entity)
-    except (TypeError, ValueError, ezdxf.DXFError):
+    except (TypeError, ValueError, DXFError):
         return None
     points = np.array([(p.x, p.y) for p in curve.flattening(CHORD_MM / factor)], dtype=np.float64)
     if len(points) < 2 or not np.all(np.isfinite(points)):

@@ -7,7 +7,8 @@ from pathlib import Path
 
 from calib.refusal import BadFileError
 from measure.measured import read_measured
-from measure.plan import Plan, checked_plan, plan_of_profile
+from measure.plan import Plan
+from measure.planmaking import checked_plan, plan_of_profile
 from measure.planunits import mm_per_unit
 
 __all__ = ["read_plan"]
@@ -81,9 +82,7 @@ def _of_toml(path: Path, units: str | None) -> Plan:
     else:
         assert said.profile is not None  # read_plan_toml wants one of the two
         plan = read_plan(said.profile, units or said.units, layer=said.layer, axis=said.axis)
-    return replace(
-        plan, name=said.name, general=said.tolerance, zones=said.zones, datum=said.datum
-    )
+    return replace(plan, name=said.name, general=said.tolerance, zones=said.zones, datum=said.datum)
 
 
 def _of_drawing(path: Path, units: str | None, layer: str | None, axis: str | None) -> Plan:
@@ -95,7 +94,7 @@ def _of_drawing(path: Path, units: str | None, layer: str | None, axis: str | No
         from measure.plansvg import svg_chains as chains_of
     outline = outline_rows(chains_of(path, units, layer), path.name, axis)
     plan = checked_plan(path.stem, outline.z_mm, outline.diameter_mm, where="corner")
-    notes = (f"Read as a {outline.kind} outline.",)
+    notes: tuple[str, ...] = (f"Read as a {outline.kind} outline.",)
     if outline.asymmetry_mm > 0.05:
         notes += (f"Its two sides differ by up to {outline.asymmetry_mm:.2f} mm in radius.",)
     return replace(plan, source=path.suffix[1:].upper(), notes=notes)

@@ -9,43 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.refusal import BadFileError
+from measure.planchains import JOIN_MM, Chain, distance, join_chains
 
-__all__ = ["Chain", "Outline", "join_chains", "outline_rows"]
+__all__ = ["Outline", "outline_rows"]
 
 FloatArray = NDArray[np.float64]
 
-_JOIN_MM = 0.05
-"""Ends nearer than this are one corner; drawing programs round to about a hundredth."""
 _SAME_MM = 0.02
 """Coordinates nearer than this are equal."""
 _RIVAL = 0.25
 """A second line is a rival outline if it is this fraction of the longest one's length or more."""
-
-
-@dataclass(frozen=True, slots=True)
-class Chain:
-    """A polyline of a drawing.
-
-    Attributes
-    ----------
-    points : (n, 2) x and y, mm.
-    layer : its layer or group, for messages.
-    centre_line : True if layer or line type says that it is the axis.
-    """
-
-    points: FloatArray
-    layer: str = ""
-    centre_line: bool = False
-
-    @property
-    def closed(self) -> bool:
-        """Whether the last point is the first."""
-        return len(self.points) > 2 and _distance(self.points[0], self.points[-1]) < _JOIN_MM
-
-    @property
-    def size_mm(self) -> float:
-        """The longer side of its box."""
-        return float(np.max(np.ptp(self.points, axis=0)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,40 +36,6 @@ class Outline:
     diameter_mm: FloatArray
     kind: str
     asymmetry_mm: float
-
-
-def _distance(a: FloatArray, b: FloatArray) -> float:
-    return float(np.hypot(*(a - b)))
-
-
-def join_chains(chains: Sequence[Chain]) -> list[Chain]:
-    """Join chains of one layer whose ends meet; longest first. Centre lines stay by themselves."""
-    done = [chain for chain in chains if chain.centre_line or chain.closed]
-    open_ones = [chain for chain in chains if not (chain.centre_line or chain.closed)]
-    while open_ones:
-        current = open_ones.pop(0)
-        grew = True
-        while grew and not current.closed:
-            grew = False
-            for index, other in enumerate(open_ones):
-                joined = _joined(current, other)
-                if joined is not None:
-                    current = joined
-                    del open_ones[index]
-                    grew = True
-                    break
-        done.append(current)
-    return sorted(done, key=lambda chain: -chain.size_mm)
-
-
-def _joined(a: Chain, b: Chain) -> Chain | None:
-    if a.layer != b.layer:
-        return None
-    for first in (a.points, a.points[::-1]):
-        for second in (b.points, b.points[::-1]):
-            if _distance(first[-1], second[0]) < _JOIN_MM:
-                return Chain(np.concatenate([first, second[1:]]), a.layer)
-    return None
 
 
 def outline_rows(chains: Sequence[Chain], name: str, axis: str | None = None) -> Outline:
@@ -190,9 +129,7 @@ def _two_halves(lines: list[Chain], name: str) -> list[Chain]:
     return lines
 
 
-def _rows_of(
-    lines: list[Chain], centre: float | None, name: str
-) -> tuple[FloatArray, str, float]:
+def _rows_of(lines: list[Chain], centre: float | None, name: str) -> tuple[FloatArray, str, float]:
     """Return ((n, 2) of z and radius, "half" or "full", asymmetry)."""
     if len(lines) == 2:
         sides = [_one_way(chain.points, name) for chain in lines]
@@ -225,7 +162,9 @@ def _loop(
         for side, flat in zip(sides, straight, strict=True)
     ]
     if any(on_axis):
-        if all(straight) and centre is None:  # a bare rectangle is half of one piece or all of another
+        if (
+            all(straight) and centre is None
+        ):  # a bare rectangle is half of one piece or all of another
             raise _no_axis(name)
         outer = sides[1] if on_axis[0] else sides[0]
         return _half(outer, axis, name), "half", 0.0
@@ -236,7 +175,7 @@ def _loop(
 
 def _split(points: FloatArray) -> tuple[FloatArray, FloatArray] | None:
     """Cut a loop at its two ends along the axis; None if it does not come back."""
-    ring = points[:-1] if _distance(points[0], points[-1]) < _JOIN_MM else points
+    ring = points[:-1] if distance(points[0], points[-1]) < JOIN_MM else points
     low, high = float(np.min(ring[:, 0])), float(np.max(ring[:, 0]))
     at_low = np.nonzero(ring[:, 0] < low + _SAME_MM)[0]
     at_high = np.nonzero(ring[:, 0] > high - _SAME_MM)[0]
@@ -316,7 +255,11 @@ def _full(
     asymmetry = float(np.max(np.abs(_sampled(a, z) + _sampled(b, z) - 2.0 * middle)))
     same = len(a) == len(b) and np.allclose(a[:, 0], b[:, 0], atol=_SAME_MM)
     if same:
-        return np.column_stack([(a[:, 0] + b[:, 0]) / 2.0, (upper + lower) / 2.0]), "full", asymmetry
+        return (
+            np.column_stack([(a[:, 0] + b[:, 0]) / 2.0, (upper + lower) / 2.0]),
+            "full",
+            asymmetry,
+        )
     if asymmetry < 2.0 * _SAME_MM:  # the same curve with other corners: either side will do
         return np.column_stack([a[:, 0], upper]), "full", asymmetry
     # Different corners: the upper side's, each with the mean of both sides on its own flank.

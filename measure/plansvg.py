@@ -13,7 +13,7 @@ from svgelements import SVG, Arc, Line, Move, Shape
 from svgelements import Path as SvgPath
 
 from calib.refusal import BadFileError
-from measure.planoutline import Chain
+from measure.planchains import Chain
 from measure.planunits import ask_for_units, mm_per_unit
 
 __all__ = ["svg_chains"]
@@ -21,7 +21,7 @@ __all__ = ["svg_chains"]
 FloatArray = NDArray[np.float64]
 
 _PX_PER_INCH = 96.0
-"""CSS pixels in an inch (SVG 1.1 section 7.10 leaves it open, CSS Values 3 section 5.2 fixes it)."""
+"""CSS pixels in an inch (CSS Values and Units 3, section 5.2, from memory)."""
 _LARGEST_BYTES = 20_000_000
 _STEP_MM = 0.1
 _CENTRE = re.compile(r"cent(re|er)|axis", re.IGNORECASE)

@@ -127,9 +127,7 @@ def _scale(piece: Measured, plan: Plan, flipped: bool, offset: float) -> float:
     return float(np.clip(3.0 * spread, _LEAST_SCALE_MM, _LARGEST_SCALE_MM))
 
 
-def _offset_u95(
-    piece: Measured, plan: Plan, flipped: bool, offset: float, scale: float
-) -> float:
+def _offset_u95(piece: Measured, plan: Plan, flipped: bool, offset: float, scale: float) -> float:
     """Return what the local errors of the rows, and the ends, leave open about the offset."""
     profile = piece.profile
     z = offset + (-profile.z_mm if flipped else profile.z_mm)
@@ -212,7 +210,7 @@ def _by_shoulder(piece: Measured, plan: Plan, z: float, best: Placement) -> Plac
 def _crossing(
     z: FloatArray, diameter: FloatArray, level: float, near: float, rising: bool
 ) -> float:
-    """Return where the diameter passes `level` in the given sense, nearest to `near`; NaN if not."""
+    """Return where the diameter passes `level` that way, nearest to `near`; NaN if nowhere."""
     a, b = diameter[:-1], diameter[1:]
     passes = (a < level) & (b >= level) if rising else (a > level) & (b <= level)
     where = np.nonzero(passes)[0]

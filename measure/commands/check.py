@@ -25,9 +25,7 @@ from measure.options import (
 
 __all__ = ["register"]
 
-Piece = Annotated[
-    Path, typer.Argument(help="The photo, or an earlier trace.", show_default=False)
-]
+Piece = Annotated[Path, typer.Argument(help="The photo, or an earlier trace.", show_default=False)]
 PlanFile = Annotated[
     Path,
     typer.Option("--plan", metavar="FILE", help="CSV, DXF, SVG, TOML, or an earlier trace."),
@@ -39,7 +37,7 @@ Tolerance = Annotated[
     str | None,
     typer.Option(
         metavar="PROUD,SHY",
-        help="Allowed on the diameter, mm; or f, m, c, v for a class of ISO 2768-1 (m unless said).",
+        help="Allowed on the diameter, mm; or class f, m, c, v of ISO 2768-1 (m unless said).",
     ),
 ]
 Datum = Annotated[

@@ -58,8 +58,10 @@ def perfect(plan, noise, draws, rng):
         outside += int(np.sum(result.rows.verdict == OUTSIDE))
         within += int(np.sum(result.rows.verdict == WITHIN))
         rows += len(result.rows)
-    print(f"  perfect copy: {alarms} of {draws} checks alarm; rows outside {outside}, "
-          f"within {100 * within / rows:.1f} %")
+    print(
+        f"  perfect copy: {alarms} of {draws} checks alarm; rows outside {outside}, "
+        f"within {100 * within / rows:.1f} %"
+    )
 
 
 def errors(plan, noise, draws, rng):
@@ -68,39 +70,55 @@ def errors(plan, noise, draws, rng):
         for _ in range(draws):
             centre, width = rng.uniform(20.0, 75.0), rng.uniform(5.0, 12.0)
             result = check(
-                draw(planted(size, centre, width), noise, rng), plan,
+                draw(planted(size, centre, width), noise, rng),
+                plan,
                 CheckRequest(TOLERANCE, pair=False),
             )
-            near = [p for p in result.places
-                    if np.sign(p.deviation_mm) == np.sign(size)
-                    and p.z_from_mm < centre + width / 2 and p.z_to_mm > centre - width / 2]
+            near = [
+                p
+                for p in result.places
+                if np.sign(p.deviation_mm) == np.sign(size)
+                and p.z_from_mm < centre + width / 2
+                and p.z_to_mm > centre - width / 2
+            ]
             if not near:
                 continue
             place = max(near, key=lambda p: abs(p.deviation_mm))
             found += 1
             # Placed: the stretch's two ends against the planted ones.
-            places.append(max(abs(place.z_from_mm - centre + width / 2),
-                              abs(place.z_to_mm - centre - width / 2)))
+            places.append(
+                max(
+                    abs(place.z_from_mm - centre + width / 2),
+                    abs(place.z_to_mm - centre - width / 2),
+                )
+            )
             sizes.append(place.deviation_mm - size)
             covered += abs(place.deviation_mm - size) <= 1.2 * place.u95_mm
         n = max(found, 1)
         within = np.mean(np.abs(sizes) <= 0.15) if sizes else 0.0
-        print(f"  planted {size:+.1f}: found {100 * found / draws:.0f} %, ends within 1 mm "
-              f"{100 * np.mean(np.array(places) <= 1.0) if places else 0:.0f} %, size within "
-              f"0.15 mm {100 * within:.0f} %, within 1.2 U95 {100 * covered / n:.0f} %")
+        print(
+            f"  planted {size:+.1f}: found {100 * found / draws:.0f} %, ends within 1 mm "
+            f"{100 * np.mean(np.array(places) <= 1.0) if places else 0:.0f} %, size within "
+            f"0.15 mm {100 * within:.0f} %, within 1.2 U95 {100 * covered / n:.0f} %"
+        )
 
 
 def bead(plan, noise, draws, rng):
     found, off = 0, []
     for _ in range(draws):
         shift = float(rng.choice([-1.0, 1.0]))
-        result = check(draw(lambda z: mill_diameter(z, shift), noise, rng), plan,
-                       CheckRequest(TOLERANCE, pair=False))
+        result = check(
+            draw(lambda z, shift=shift: mill_diameter(z, shift), noise, rng),
+            plan,
+            CheckRequest(TOLERANCE, pair=False),
+        )
         moved = [m for m in result.moved if m.kind == "bead" and abs(m.z_mm - 90.0) < 1.0]
         found += bool(moved)
         off += [m.move_mm - shift for m in moved]
-    print(f"  bead moved 1 mm: found {100 * found / draws:.0f} %, off by rms "
-          f"{np.sqrt(np.mean(np.square(off))):.2f} mm, worst {np.max(np.abs(off)):.2f}")
+    print(
+        f"  bead moved 1 mm: found {100 * found / draws:.0f} %, off by rms "
+        f"{np.sqrt(np.mean(np.square(off))):.2f} mm, worst {np.max(np.abs(off)):.2f}"
+    )
 
 
 def small(plan, noise, draws, rng):
@@ -113,27 +131,40 @@ def small(plan, noise, draws, rng):
         wrong += uniform is None
     right = 0
     for _ in range(draws):
-        uniform = check(draw(mill_diameter, noise, rng), plan,
-                        CheckRequest(TOLERANCE, pair=False)).uniform
+        uniform = check(
+            draw(mill_diameter, noise, rng), plan, CheckRequest(TOLERANCE, pair=False)
+        ).uniform
         right += uniform is None or not uniform.found
-    print(f"  0.5 % small (0.28 mm at 56; common U95 {1.96 * noise.scale * 56:.2f}): found "
-          f"{100 * told / draws:.0f} %, said to be not distinguishable {100 * hedged / draws:.0f} "
-          f"%, missed {100 * wrong / draws:.0f} %; true size: none found "
-          f"{100 * right / draws:.0f} %")
+    print(
+        f"  0.5 % small (0.28 mm at 56; common U95 {1.96 * noise.scale * 56:.2f}): found "
+        f"{100 * told / draws:.0f} %, said to be not distinguishable {100 * hedged / draws:.0f} "
+        f"%, missed {100 * wrong / draws:.0f} %; true size: none found "
+        f"{100 * right / draws:.0f} %"
+    )
 
 
 def laid(plan, noise, draws, rng):
     flips, longer = [], []
     for _ in range(draws):
-        result = check(draw(planted(0.5, 40.0), noise, rng, turned=True), plan,
-                       CheckRequest(TOLERANCE, pair=False))
+        result = check(
+            draw(planted(0.5, 40.0), noise, rng, turned=True),
+            plan,
+            CheckRequest(TOLERANCE, pair=False),
+        )
         flips.append(result.placement.flipped)
-        result = check(draw(lambda z: mill_diameter(z + 40.0), noise, rng, length=140.0), plan,
-                       CheckRequest(TOLERANCE, pair=False))
-        longer.append(abs(result.placement.offset_mm - 40.0) < 0.3
-                      and any(n.code == "plan-longer" for n in result.notices))
-    print(f"  flipped piece found {100 * np.mean(flips):.0f} %; plan 40 mm longer: laid within "
-          f"0.3 mm and said {100 * np.mean(longer):.0f} %")
+        result = check(
+            draw(lambda z: mill_diameter(z + 40.0), noise, rng, length=140.0),
+            plan,
+            CheckRequest(TOLERANCE, pair=False),
+        )
+        longer.append(
+            abs(result.placement.offset_mm - 40.0) < 0.3
+            and any(n.code == "plan-longer" for n in result.notices)
+        )
+    print(
+        f"  flipped piece found {100 * np.mean(flips):.0f} %; plan 40 mm longer: laid within "
+        f"0.3 mm and said {100 * np.mean(longer):.0f} %"
+    )
 
 
 def honest(plan, noise, draws, rng):
@@ -161,11 +192,15 @@ def honest(plan, noise, draws, rng):
         covered += int(np.sum(use & (np.abs(r.deviation_mm - truth) <= r.u95_mm)))
         a, b = read_again(result, piece, plan, rng, extra)
         said, settled = said + a, settled + b
-    print(f"  wavy copies: false within {100 * wrong_in / rows:.2f} %, false outside "
-          f"{100 * wrong_out / rows:.2f} %, inside U95 {100 * covered / rows:.1f} %; firm where "
-          f"beyond 1.5 U95: {100 * firm / max(sure, 1):.1f} %")
-    print(f"  advised readings: said to settle {said:.0f} mm, settled {settled:.0f} mm "
-          f"({100 * settled / max(said, 1e-9):.0f} %)")
+    print(
+        f"  wavy copies: false within {100 * wrong_in / rows:.2f} %, false outside "
+        f"{100 * wrong_out / rows:.2f} %, inside U95 {100 * covered / rows:.1f} %; firm where "
+        f"beyond 1.5 U95: {100 * firm / max(sure, 1):.1f} %"
+    )
+    print(
+        f"  advised readings: said to settle {said:.0f} mm, settled {settled:.0f} mm "
+        f"({100 * settled / max(said, 1e-9):.0f} %)"
+    )
 
 
 def read_again(result, piece, plan, rng, extra) -> tuple[float, float]:
@@ -178,8 +213,9 @@ def read_again(result, piece, plan, rng, extra) -> tuple[float, float]:
         z = np.array([reading.z_mm])
         true = float((mill_diameter(z) + extra(z))[0])
         taken.append((reading.piece_z_mm, true + CALIPER_SD_MM * rng.standard_normal()))
-    again = Measured(piece.name, with_readings(piece.profile, taken), piece.length_mm,
-                     piece.length_u95_mm)
+    again = Measured(
+        piece.name, with_readings(piece.profile, taken), piece.length_mm, piece.length_u95_mm
+    )
     after = check(again, plan, CheckRequest(TOLERANCE, datum="start", pair=False))
     unsure_before = result.rows.z_mm[result.rows.verdict == UNSURE]
     unsure_after = after.rows.z_mm[after.rows.verdict == UNSURE]

@@ -29,7 +29,9 @@ def test_upper_limit(reading, verdict):
     [(19.966, WITHIN), (19.964, UNSURE), (19.936, UNSURE), (19.934, OUTSIDE)],
 )
 def test_lower_limit_mirrors_it(reading, verdict):
-    got = verdicts(np.array([reading - 20.0]), np.array([0.015]), np.array([0.05]), np.array([0.05]))
+    got = verdicts(
+        np.array([reading - 20.0]), np.array([0.015]), np.array([0.05]), np.array([0.05])
+    )
     assert got[0] == verdict
 
 

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.measured import Measured
-from measure.plan import Plan, checked_plan
+from measure.plan import Plan
+from measure.planmaking import checked_plan
 from measure.profile import GRID_MM, Profile
 
 FloatArray = NDArray[np.float64]
@@ -94,7 +95,5 @@ def correlated(z: FloatArray, noise: Noise, rng: np.random.Generator) -> FloatAr
 def flipped(piece: Measured) -> Measured:
     p = piece.profile
     far = piece.far_mm
-    back = Profile(
-        far - p.z_mm[::-1], p.diameter_mm[::-1], p.u95_mm[::-1], p.u95_common_mm[::-1]
-    )
+    back = Profile(far - p.z_mm[::-1], p.diameter_mm[::-1], p.u95_mm[::-1], p.u95_common_mm[::-1])
     return Measured(piece.name, back, piece.length_mm, piece.length_u95_mm)

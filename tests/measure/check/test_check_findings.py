@@ -8,7 +8,7 @@ from measure.caliper import CALIPER_SD_MM, with_readings
 from measure.check import CheckRequest, check
 from measure.judge import OUTSIDE, UNSURE, WITHIN
 from measure.measured import Measured
-from measure.plan import plan_of_profile
+from measure.planmaking import plan_of_profile
 
 PLAN = mill_plan()
 TILTED = Noise(scale=0.0005, local=0.02)

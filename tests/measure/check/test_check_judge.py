@@ -7,7 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from measure.judge import OUTSIDE, UNSURE, WITHIN, agreed, judge
-from measure.plan import Zone, checked_plan, plan_of_profile
+from measure.plan import Zone
+from measure.planmaking import checked_plan, plan_of_profile
 from measure.profile import Profile
 from measure.register import Placement
 
@@ -111,8 +112,11 @@ def test_zones_rows_and_general_tolerance():
     z = np.array([0.0, 20.0, 40.0])
     nan = np.nan
     plan = checked_plan(
-        "p", z, np.array([40.0, 40.0, 40.0]),
-        proud_mm=np.array([nan, nan, 0.05]), shy_mm=np.array([nan, nan, nan]),
+        "p",
+        z,
+        np.array([40.0, 40.0, 40.0]),
+        proud_mm=np.array([nan, nan, 0.05]),
+        shy_mm=np.array([nan, nan, nan]),
     )
     from dataclasses import replace
 

@@ -26,7 +26,9 @@ def off(plan, z=Z0):
 
 def half_points(scale=1.0, along="x"):
     """The outline of one half, end faces down to the axis."""
-    pts = np.column_stack([np.concatenate([[0.0], Z, [180.0]]), np.concatenate([[0.0], D, [0.0]]) / 2])
+    pts = np.column_stack(
+        [np.concatenate([[0.0], Z, [180.0]]), np.concatenate([[0.0], D, [0.0]]) / 2]
+    )
     pts = pts / scale
     return pts if along == "x" else pts[:, ::-1]
 
@@ -168,7 +170,7 @@ def test_dxf_upright_drawing(tmp_path):
 
 def test_dxf_open_half_outline_over_y_0_as_loose_lines(tmp_path):
     def draw(space, _):
-        points = half_points()[1:-1] + (35.0, 0.0)
+        points = half_points()[1:-1] + np.array([35.0, 0.0])
         order = np.random.default_rng(0).permutation(len(points) - 1)
         for k in order:  # as drawing programs leave them: in any order
             space.add_line(points[k], points[k + 1])
@@ -230,7 +232,9 @@ def test_dxf_that_cannot_be_a_plan(tmp_path):
 
     def two(space, _):
         closed_half(space, None)
-        space.add_lwpolyline(half_points() + (0.0, 200.0), close=True, dxfattribs={"layer": "cap"})
+        space.add_lwpolyline(
+            half_points() + np.array([0.0, 200.0]), close=True, dxfattribs={"layer": "cap"}
+        )
 
     assert refused(dxf(tmp_path, two)).code == "plan-several-outlines"
     assert off(read_plan(tmp_path / "plan.dxf", layer="0")) < 0.01
@@ -244,7 +248,7 @@ def test_dxf_that_cannot_be_a_plan(tmp_path):
         space.add_lwpolyline([(0, -5), (50, 10), (100, 8)])
 
     assert refused(dxf(tmp_path, across)).code == "plan-no-axis"
-    closed = lambda s, d: closed_half(s, d, half_points() + (0.0, 50.0))  # noqa: E731
+    closed = lambda s, d: closed_half(s, d, half_points() + np.array([0.0, 50.0]))  # noqa: E731
     assert refused(dxf(tmp_path, closed)).code == "plan-no-axis"
     path = dxf(tmp_path, closed_half, dxf_units.M * 0)
     assert refused(path).code == "plan-units"
@@ -271,7 +275,7 @@ def svg(tmp_path, body, head='width="200mm" height="80mm" viewBox="0 0 200 80"')
 
 def full_ring(cx=10.0, cy=40.0):
     half = half_points()
-    ring = np.vstack([half, (half * (1.0, -1.0))[::-1][1:-1]]) + (cx, cy)
+    ring = np.vstack([half, (half * (1.0, -1.0))[::-1][1:-1]]) + np.array([cx, cy])
     return " ".join(f"{x:.4f},{y:.4f}" for x, y in ring)
 
 

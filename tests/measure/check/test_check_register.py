@@ -15,7 +15,7 @@ from checkpieces import (
 
 from calib.refusal import RefusalError
 from measure.measured import Measured
-from measure.plan import checked_plan
+from measure.planmaking import checked_plan
 from measure.profile import Profile
 from measure.register import register
 
