@@ -78,6 +78,19 @@ class Pen:
         self._stroke(width, dash, grey)
         self._canvas.line(*(v / POINT_MM for v in (x0, y0, x1, y1)))
 
+    def rule(self, x0: float, y0: float, x1: float, y1: float, width: float = 0.2) -> None:
+        """Draw an upright or level line as a filled shape.
+
+        Viewers and printers snap thin strokes to their dots; what a hand measures from, or
+        joins pages by, must stand where it should.
+        """
+        half = 0.5 * width
+        if x0 == x1:
+            corners = [(x0 - half, y0), (x0 + half, y0), (x0 + half, y1), (x0 - half, y1)]
+        else:
+            corners = [(x0, y0 - half), (x1, y0 - half), (x1, y0 + half), (x0, y0 + half)]
+        self.polygon(np.array(corners), 0.0)
+
     def polyline(
         self,
         points: FloatArray,

@@ -65,9 +65,9 @@ def _page_words(pen: Pen, sheet: Sheet, k: int, count: int) -> None:
 
 def _check_bar(pen: Pen) -> None:
     x, y = MARGIN_MM + 2.0, MARGIN_MM + 3.0
-    pen.line(x, y, x + BAR_MM, y, 0.2)
+    pen.rule(x, y, x + BAR_MM, y)
     for end in (x, x + BAR_MM):
-        pen.line(end, y - 2.0, end, y + 2.0, 0.2)
+        pen.rule(end, y - 2.0, end, y + 2.0)
     pen.text(x + 0.5 * BAR_MM, y + 1.5, "100 mm between the middles of the end lines", 8, "middle")
     pen.text(x + BAR_MM + 6.0, y - 1.0, "If your print is off, do not cut: scale the print.", 8)
 
@@ -120,7 +120,7 @@ class _Band:
         pen.box(left, self.low, right - left, STICK_RULE_MM, MEDIUM)
         for mark, label in zip(self.sheet.marks, labels, strict=True):
             x, at = self.x(mark.z_mm), self.x(label)
-            pen.line(x, self.low, x, rule, 0.2)
+            pen.rule(x, self.low, x, rule)
             pen.line(x, rule, at, rule + 3.0, FINE)
             pen.text(at + 1.1, rule + 3.6, _mark_words(mark, units), 8.8, angle=90.0,
                      room=STICK_MM - STICK_RULE_MM - 4.0)  # fmt: skip
@@ -135,10 +135,10 @@ class _Band:
         mirrored = self.strip.kind == "mirrored"
         self._clip()
         x0, x1 = self.x(-ENDS_MM), self.x(length + ENDS_MM)
-        pen.line(x0, top, x1, top, MEDIUM)
+        pen.rule(x0, top, x1, top)
         pen.line(x0, self.low, x1, self.low, FINE, (8.0, 1.5, 1.0, 1.5))
         for x in (x0, x1):
-            pen.line(x, self.low, x, top, MEDIUM)
+            pen.rule(x, self.low, x, top)
         origin = (self.x(self.along(0.0)), self.y(0.0))
         scale = (-1.0 if mirrored else 1.0, 1.0)
         for chain in self.sheet.chains:
@@ -156,7 +156,7 @@ class _Band:
         for row, z in ((0, 0.0), (-1, self.sheet.length_mm)):
             r = 0.5 * float(self.sheet.profile.diameter_mm[row])
             x = self.x(self.along(z))
-            self.pen.line(x, self.low, x, max(self.y(r), self.low), 0.2)
+            self.pen.rule(x, self.low, x, max(self.y(r), self.low))
 
     def _draw_words(self, mirrored: bool, x0: float, x1: float) -> None:
         pen = self.pen
@@ -182,11 +182,11 @@ class _Band:
             x = self.x(join)
             self.pen.line(x, self.low, x, top, FINE, (2.0, 2.0), 0.5)
             for y in (self.low + 0.2 * self.strip.height_mm, top - 1.5):
-                self.pen.line(x - CROSS_MM, y, x + CROSS_MM, y, 0.18)
-                self.pen.line(x, y - CROSS_MM, x, y + CROSS_MM, 0.18)
+                self.pen.rule(x - CROSS_MM, y, x + CROSS_MM, y)
+                self.pen.rule(x, y - CROSS_MM, x, y + CROSS_MM)
+            # Beyond the join, in the card's edge: the outline never comes there.
             beyond = x - 2.0 if join == self.tile.join_left else x + 4.0
-            self.pen.text(beyond, self.low + 0.35 * self.strip.height_mm, f"to page {words}", 7.5,
-                          angle=90.0, grey=0.35)  # fmt: skip
+            self.pen.text(beyond, top - 12.5, f"to page {words}", 6.5, angle=90.0, grey=0.35)
 
 
 def _mark_words(mark: Mark, units: Units) -> str:
