@@ -244,7 +244,7 @@ def _readings(result: CheckResult, units: Units) -> tuple[str, ...]:
             at += f" [piece: {units.place(r.piece_z_mm)}]"
         lines.append(
             f"  at {at}: {units.number(r.least_mm)} to {units.number(r.most_mm)} is within; "
-            f"then add --known {r.piece_z_mm:.0f}:READING"
+            f"then add --known {r.piece_z_mm:.0f}:READING{' (millimetres)' if units.inches else ''}"
         )
     return tuple(lines)
 
