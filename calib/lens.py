@@ -113,7 +113,7 @@ def straighten(points_px: FloatArray, vector: FloatArray) -> FloatArray:
         return np.asarray(bent)
     rd = np.sqrt(np.sum(bent**2, axis=-1))
     r = rd.copy()
-    for _ in range(5):
+    for _ in range(4):
         r2 = r * r
         value = r * (1.0 + r2 * (k1 + k2 * r2)) - rd
         slope = 1.0 + r2 * (3.0 * k1 + 5.0 * k2 * r2)

@@ -34,12 +34,22 @@ class Solution:
     converged: bool
 
 
-def jacobian(residuals: Residuals, x: FloatArray, steps: FloatArray) -> FloatArray:
-    """Return the central-difference Jacobian, shape (m, n), of a residual function."""
+def jacobian(
+    residuals: Residuals, x: FloatArray, steps: FloatArray, at_x: FloatArray | None = None
+) -> FloatArray:
+    """Return the Jacobian, shape (m, n), of a residual function by differences.
+
+    Central differences; one-sided ones, at half the cost, where `at_x`, the residuals at x, are
+    given.
+    """
     columns = []
     for i, h in enumerate(steps):
-        up, down = x.copy(), x.copy()
+        up = x.copy()
         up[i] += h
+        if at_x is not None:
+            columns.append((residuals(up) - at_x) / h)
+            continue
+        down = x.copy()
         down[i] -= h
         columns.append((residuals(up) - residuals(down)) / (2.0 * h))
     return np.stack(columns, axis=1)
@@ -87,7 +97,7 @@ def solve(
     converged = False
     normal = np.eye(len(x))
     for _ in range(iterations):
-        J = jacobian(residuals, x, steps)
+        J = jacobian(residuals, x, steps, r)
         normal = J.T @ (weights[:, None] * J)
         gradient = J.T @ (weights * r)
         diagonal = np.diag(normal) + 1e-30
@@ -107,6 +117,6 @@ def solve(
         if np.all(np.abs(delta) < tolerance * sd):
             converged = True
             break
-    J = jacobian(residuals, x, steps)
+    J = jacobian(residuals, x, steps, r)
     covariance = np.linalg.pinv(J.T @ (weights[:, None] * J), hermitian=True)
     return Solution(x, covariance, cost, weights, converged)

@@ -133,12 +133,8 @@ class Estimate:
 
 def rim_bias(outline: Outline, side: FloatArray, bias_px: FloatArray) -> FloatArray:
     """Return outline points (n, 2) moved outward by minus the bias of their side."""
-    x, y = outline.points_px[:, 0], outline.points_px[:, 1]
-    normals = np.column_stack([outline.tangents[:, 1], -outline.tangents[:, 0]])
-    if np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) < 0:
-        normals = -normals
     b = np.where(side > 0, bias_px[0], bias_px[1])
-    return np.asarray(outline.points_px - b[:, None] * normals)
+    return np.asarray(outline.points_px - b[:, None] * outline.normals())
 
 
 def _frame(axis: Axis, view: View) -> tuple[FloatArray, FloatArray]:
@@ -147,6 +143,36 @@ def _frame(axis: Axis, view: View) -> tuple[FloatArray, FloatArray]:
     first = np.cross(axis.direction, toward)
     first /= np.linalg.norm(first)
     return first, np.cross(axis.direction, first)
+
+
+class _Values:
+    """(z, r) of chosen outline points for parameter vectors, asked for by name.
+
+    All points are computed in one go, and again only when view or axis change: most of a
+    Jacobian's columns move neither the points nor each other.
+    """
+
+    def __init__(self, layout: Layout, outline: Outline) -> None:
+        self.layout, self.outline = layout, outline
+        self.index: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
+        self.places: dict[str, slice] = {}
+        self.cache: dict[bytes, tuple[FloatArray, FloatArray]] = {}
+
+    def add(self, name: str, index: NDArray[np.int64]) -> None:
+        """Let `name` stand for outline points (k,)."""
+        self.places[name] = slice(len(self.index), len(self.index) + len(index))
+        self.index = np.concatenate([self.index, index.astype(np.int64)])
+
+    def at(self, x: FloatArray, name: str) -> tuple[FloatArray, FloatArray]:
+        """Return (z, r) of the points of a name."""
+        start = VIEW_SIZE + self.layout.extras
+        key = x[:VIEW_SIZE].tobytes() + x[start : start + 6].tobytes()
+        if key not in self.cache:
+            if len(self.cache) > 4:
+                self.cache.clear()
+            self.cache[key] = values_at(self.layout, x, self.outline, self.index)
+        z, r = self.cache[key]
+        return z[self.places[name]], r[self.places[name]]
 
 
 def values_at(
@@ -188,16 +214,16 @@ def estimate(
     layout = Layout(view, axis, first, second, len(extras_start(sight)), foot)
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     pairs = _pairs(curves, outline, scale)
-    both = np.concatenate([pairs.a, pairs.b])
+    values = _Values(layout, outline)
+    values.add("a", pairs.a)
+    values.add("b", pairs.b)
 
     def compare(x: FloatArray) -> FloatArray:
-        z, r = values_at(layout, x, outline, both)
-        n = len(pairs.a)
-        zb = np.maximum.accumulate(z[n:])
-        gap = r[:n] - np.interp(z[:n], zb, r[n:])
+        (za, ra), (zb, rb) = values.at(x, "a"), values.at(x, "b")
+        gap = ra - np.interp(za, np.maximum.accumulate(zb), rb)
         return np.asarray(gap * pairs.cosine / pairs.sd_mm)
 
-    known = _knowledge_residuals(layout, outline, knowledge, curves, scale)
+    known = _knowledge_residuals(layout, outline, knowledge, curves, scale, values)
 
     def residuals(x: FloatArray) -> FloatArray:
         bias = (layout.bias_of(x) - RIM_BIAS_PX) / RIM_BIAS_SD_PX
@@ -250,7 +276,8 @@ def _pairs(curves: tuple[SideCurve, SideCurve], outline: Outline, scale: float) 
     sd_a = outline.sd_px[a.index[chosen]]
     sd_b = np.interp(a.z_mm[chosen], b.z_mm, outline.sd_px[b.index])
     sd = np.sqrt(sd_a**2 + sd_b**2 + PAIR_FLOOR_PX**2) * scale
-    return _Pairs(a.index[chosen], b.index, cosine, sd)
+    # Every other point of the far side is enough to interpolate in.
+    return _Pairs(a.index[chosen], b.index[::2], cosine, sd)
 
 
 def _knowledge_residuals(
@@ -259,6 +286,7 @@ def _knowledge_residuals(
     knowledge: Knowledge,
     curves: tuple[SideCurve, SideCurve],
     scale: float,
+    values: _Values,
 ) -> Callable[[FloatArray], FloatArray]:
     asked = []
     if knowledge.contacts is not None:
@@ -266,22 +294,23 @@ def _knowledge_residuals(
     if knowledge.readings is not None:
         asked += list(knowledge.readings[:, 0])
     near = [_near(curve, np.array(asked)) for curve in curves]
+    for k, (curve, picks) in enumerate(zip(curves, near, strict=True)):
+        values.add(f"near {k}", curve.index[picks.ravel()])
+        values.add(f"foot {k}", curve.index[curve.z_mm < curve.z_mm[0] + 3.0])
 
     def radius(x: FloatArray) -> FloatArray:
         """Return the mean radius of both sides at each asked z, at the given unknowns."""
-        values = []
-        for curve, picks in zip(curves, near, strict=True):
-            index = curve.index[picks.ravel()]
-            z, r = values_at(layout, x, outline, index)
-            z, r = z.reshape(picks.shape), r.reshape(picks.shape)
+        radii = []
+        for k, (curve, picks) in enumerate(zip(curves, near, strict=True)):
+            z, r = (v.reshape(picks.shape) for v in values.at(x, f"near {k}"))
             before = curve.z_mm[picks]
             drift = np.mean(z - before, axis=1)
             # The point moves along the profile as well: keep the z that was asked.
             slope = _slope(before, curve.r_mm[picks])
-            values.append(
+            radii.append(
                 np.mean(r, axis=1) - slope * drift + slope * (np.array(asked) - before.mean(axis=1))
             )
-        return np.asarray(np.mean(values, axis=0))
+        return np.asarray(np.mean(radii, axis=0))
 
     def residuals(x: FloatArray) -> FloatArray:
         parts = []
@@ -310,21 +339,11 @@ def _knowledge_residuals(
             # Grain, a chamfer and dirt at the foot are common to its whole arc.
             sd = np.sqrt(len(points)) * 0.15
             parts.append((reach - x[-1]) / np.maximum(sd, 2.0 * scale))
-            foot_r = _end_radius(layout, x, outline, curves)
+            foot_r = float(np.mean([np.median(values.at(x, f"foot {k}")[1]) for k in (0, 1)]))
             parts.append(np.array([(x[-1] - foot_r) / 0.2]))
         return np.concatenate(parts) if parts else np.zeros(0)
 
     return residuals
-
-
-def _end_radius(
-    layout: Layout, x: FloatArray, outline: Outline, curves: tuple[SideCurve, SideCurve]
-) -> float:
-    values = []
-    for curve in curves:
-        index = curve.index[curve.z_mm < curve.z_mm[0] + 3.0]
-        values.append(float(np.median(values_at(layout, x, outline, index)[1])))
-    return float(np.mean(values))
 
 
 def _foot_start(

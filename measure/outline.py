@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calib.edges import fit_edges, rim_shapes, sample_lines
 
-__all__ = ["Outline", "refine_outline"]
+__all__ = ["Outline", "refine_outline", "rescan"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -46,6 +46,10 @@ class Outline:
     contrast: FloatArray
     clear: NDArray[np.bool_]
 
+    def normals(self) -> FloatArray:
+        """Return outward unit normals, (n, 2)."""
+        return _normals(self.tangents, self.points_px)
+
 
 def resample(line: FloatArray, spacing: float) -> FloatArray:
     """Return points (n, 2) at equal distances along a polyline (m, 2)."""
@@ -76,8 +80,14 @@ def _tangents(points: FloatArray, weight: FloatArray, reach: int) -> FloatArray:
 
 
 def _running_median(values: FloatArray, reach: int) -> FloatArray:
+    """Return the median (n,) over neighbours on a closed curve; NaN where all are NaN."""
     index = (np.arange(len(values))[:, None] + np.arange(-reach, reach + 1)) % len(values)
-    return np.asarray(np.nanmedian(values[index], axis=1))
+    near = np.sort(values[index], axis=1)  # NaN sorts last
+    count = np.sum(np.isfinite(near), axis=1)
+    low, high = np.maximum(count - 1, 0) // 2, count // 2
+    rows = np.arange(len(values))
+    high = np.minimum(high, np.maximum(count - 1, 0))
+    return np.asarray(0.5 * (near[rows, low] + near[rows, high]))
 
 
 def _normals(tangents: FloatArray, points: FloatArray) -> FloatArray:
@@ -102,25 +112,47 @@ def refine_outline(
     line = resample(np.concatenate([closed, closed[:1]]), SPACING_PX)[:-1]
     line = _smoothed(line, 3)
     tangents = _tangents(line, np.ones(len(line)), 4)
-    for stretch, along in ((FIRST_STRETCH, 3.0), (1.0, 1.5)):
-        normals = _normals(tangents, line)
-        shapes = rim_shapes(SCAN_HALF_PX, SCAN_HALF_PX - 4.0, BLUR_PX)
-        offsets = along * np.array([-1.0, 0.0, 1.0])
-        lines = sample_lines(bgr, line, normals, stretch * shapes.offsets_px, offsets, to_linear)
-        fits = fit_edges(lines, shapes)
-        offset = stretch * fits.offset_px
-        found = ~fits.at_limit & (fits.contrast > CONTRAST_LEAST) & (fits.sd_px < 2.0)
-        steady = _running_median(np.where(found, offset, np.nan), 4)
-        clear = found & (np.abs(offset - steady) < 2.5 * stretch)
-        moved = np.where(clear, offset, np.nan_to_num(steady))
-        line = line + moved[:, None] * normals
-        weight = np.where(clear, 1.0 / (fits.sd_px**2 + 0.2**2), 0.05)
-        tangents = _tangents(line, weight, TANGENT_REACH)
-        sd = np.sqrt((stretch * fits.sd_px) ** 2 + FLOOR_PX**2)
-    ahead, behind = (
-        np.roll(tangents, -TANGENT_REACH, axis=0),
-        np.roll(tangents, TANGENT_REACH, axis=0),
-    )
+    line, tangents, _ = _scan(bgr, to_linear, line, tangents, FIRST_STRETCH, 3.0)
+    return rescan(bgr, to_linear, line, tangents)
+
+
+def rescan(
+    bgr: NDArray[np.uint8], to_linear: Float32Array, line: FloatArray, tangents: FloatArray
+) -> Outline:
+    """Refine an outline that lies within a few pixels of the rim.
+
+    Parameters
+    ----------
+    line, tangents : (n, 2) points in order round the piece, and unit tangents.
+    """
+    line, tangents, fits = _scan(bgr, to_linear, line, tangents, 1.0, 1.5)
+    ahead = np.roll(tangents, -TANGENT_REACH, axis=0)
+    behind = np.roll(tangents, TANGENT_REACH, axis=0)
     cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
     bend = np.arctan2(cross, np.sum(ahead * behind, axis=1))
-    return Outline(line, tangents, sd, bend, fits.contrast, clear)
+    sd, contrast, clear = fits
+    return Outline(line, tangents, sd, bend, contrast, clear)
+
+
+def _scan(
+    bgr: NDArray[np.uint8],
+    to_linear: Float32Array,
+    line: FloatArray,
+    tangents: FloatArray,
+    stretch: float,
+    along: float,
+) -> tuple[FloatArray, FloatArray, tuple[FloatArray, FloatArray, NDArray[np.bool_]]]:
+    normals = _normals(tangents, line)
+    shapes = rim_shapes(SCAN_HALF_PX, SCAN_HALF_PX - 4.0, BLUR_PX)
+    offsets = along * np.array([-1.0, 0.0, 1.0])
+    lines = sample_lines(bgr, line, normals, stretch * shapes.offsets_px, offsets, to_linear)
+    fits = fit_edges(lines, shapes)
+    offset = stretch * fits.offset_px
+    found = ~fits.at_limit & (fits.contrast > CONTRAST_LEAST) & (fits.sd_px < 2.0)
+    steady = _running_median(np.where(found, offset, np.nan), 4)
+    clear = found & (np.abs(offset - steady) < 2.5 * stretch)
+    moved = np.where(clear, offset, np.nan_to_num(steady))
+    line = line + moved[:, None] * normals
+    weight = np.where(clear, 1.0 / (fits.sd_px**2 + 0.2**2), 0.05)
+    sd = np.sqrt((stretch * fits.sd_px) ** 2 + FLOOR_PX**2)
+    return line, _tangents(line, weight, TANGENT_REACH), (sd, fits.contrast, clear)

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.quads import gradient_strength
+from calib.light import linear
 from measure.band import Band, band_for, band_to_pixels, warp
 
-__all__ = ["Silhouette", "Scene", "find_silhouette", "prepare"]
+__all__ = ["Scene", "Silhouette", "find_silhouettes", "prepare"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
-FEATURE_SIDE_PX = 1008
+FEATURE_SIDE_PX = 756
 MASK_SIDE_PX = 288
 LIGHT_WEIGHTS = (0.6, 0.12)
 """Weight of lightness in the two piece maps. A shadow differs from the bench in lightness alone,
@@ -37,12 +38,15 @@ class Scene:
     features : (h, w, 6) float32: smoothed colour (3), a step of 1 being a strong edge; piece
         (+1) or not (-1); free of the target (1); seen (1), not outside the box.
     scale : feature pixels per photo pixel.
-    maps : the (h, w) piece maps whose mean is in `features`; each suggests axis lines.
+    maps : (h, w) rival piece maps, the first one being in `features`: all that is unlike the
+        bench, and that without what may be the piece's own shadow.
+    hints : more (h, w) piece maps that suggest axis lines, but judge nothing.
     """
 
     features: Float32Array
     scale: float
     maps: tuple[Float32Array, ...]
+    hints: tuple[Float32Array, ...] = ()
 
     def to_photo(self, points: FloatArray) -> FloatArray:
         """Return photo pixels of feature pixels."""
@@ -110,13 +114,21 @@ def prepare(
         seen[:] = 0.0
         x0, y0 = max(int(x * scale), 0), max(int(y * scale), 0)
         seen[y0 : int((y + bh) * scale) + 1, x0 : int((x + bw) * scale) + 1] = 1.0
-    maps = tuple(_piece_map(lab, cover, seen, weight) for weight in LIGHT_WEIGHTS)
+    by_weight = [_piece_map(lab, cover, seen, weight) for weight in LIGHT_WEIGHTS]
+    union = np.maximum(by_weight[0], by_weight[1])
+    shadow = _shadow_like(small, union, cover)
+    lit = np.where(shadow, -1.0, union).astype(np.float32)
+    lit = cv2.morphologyEx(lit, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    share = float(np.sum(lit > 0)) / max(float(np.sum(union > 0)), 1.0)
+    maps = (union, np.asarray(lit)) if 0.15 < share < 0.92 else (union,)
     smooth = cv2.GaussianBlur(lab.astype(np.float32), (0, 0), 1.5) * LAB_WEIGHTS
     step = np.linalg.norm(smooth[::2, 4::4] - smooth[::2, :-4:4], axis=2)
     strong = max(float(np.percentile(step, STRONG_PERCENT)), LEAST_STRONG)
     free = np.where(cover > 0, 0.0, seen)
-    planes = [smooth / strong, np.max(maps, axis=0)[..., None], free[..., None], seen[..., None]]
-    return Scene(np.concatenate(planes, axis=2).astype(np.float32), scale, maps)
+    planes = [smooth / strong, union[..., None], free[..., None], seen[..., None]]
+    return Scene(
+        np.concatenate(planes, axis=2).astype(np.float32), scale, maps, tuple(by_weight[1:])
+    )
 
 
 def _piece_map(
@@ -166,6 +178,30 @@ def _piece_map(
     return np.asarray(cv2.resize(piece.astype(np.float32), (w, h), interpolation=cv2.INTER_LINEAR))
 
 
+def _shadow_like(
+    small: NDArray[np.uint8], piece: Float32Array, cover: NDArray[np.uint8]
+) -> NDArray[np.bool_]:
+    """Return where the picture is what a shadow makes of the bench near by: darker, same colour."""
+    calm = cv2.blur(small, (5, 5))
+    light = linear(np.asarray(calm, dtype=np.uint8)).astype(np.float32) + np.float32(0.002)
+    bench = ((piece < 0) & (cover == 0)).astype(np.float32)
+    size = (2 * (max(piece.shape) // 6) + 1,) * 2
+    weight = cv2.blur(bench, size) + np.float32(1e-4)
+    near = cv2.blur(light * bench[..., None], size) / weight[..., None]
+    ratio = np.log(light / np.maximum(near, 1e-4))
+    darker = ratio.mean(axis=2)
+    bluer = ratio[..., 0] - ratio[..., 2]
+    greener = np.abs(ratio[..., 1] - 0.5 * (ratio[..., 0] + ratio[..., 2]))
+    low, high = SHADOW_BLUER
+    return np.asarray((darker < -0.2) & (bluer > low) & (bluer < high) & (greener < SHADOW_GREENER))
+
+
+SHADOW_BLUER = (-0.09, 0.4)
+SHADOW_GREENER = 0.09
+"""How a shadow changes the bench's colour (natural logarithm of blue over red, of green over
+both): the light that fills it is as blue as the lamp's or bluer (common practice, no source)."""
+
+
 def _strangeness(feature: Float32Array, sample: Float32Array) -> Float32Array:
     """Return the Mahalanobis distance of each pixel to the nearest of a few colours of the bench."""
     cv2.setRNGSeed(1)
@@ -208,14 +244,27 @@ def _evidence(sampled: Float32Array, half: int) -> tuple[Float32Array, Float32Ar
     inside = np.cumsum(piece[:, half:] + piece[:, half::-1], axis=1)
     norm = REGION_NORM * sampled.shape[0]
     balance = (2.0 * inside - inside[:, -1:]) / norm
-    evidence = 0.7 * both + 0.15 * (edge_a + edge_b) + REGION_WEIGHT * balance
+    # A highlight or a lamination inside the piece has more of the piece beyond it on both sides.
+    beyond = np.minimum(_beyond(piece[:, half:]), _beyond(piece[:, half::-1]))
+    inner = np.where(beyond > 0.0, np.float32(0.35), np.float32(1.0))
+    evidence = inner * (0.7 * both + 0.15 * (edge_a + edge_b)) + REGION_WEIGHT * balance
     unseen = np.minimum(sampled[:, half:, 5], sampled[:, half::-1, 5]) < 0.5
     evidence[unseen] = -1.0
     empty = NOTHING - REGION_WEIGHT * inside[:, -1] / norm
     # A row outside the photo holds nothing that could be measured.
     evidence[:, 0] = np.where(sampled[:, half, 5] < 0.5, 10.0, empty)
-    mirrored = both * _widen(_agreement(a, b))
+    mirrored = inner * both * _widen(_agreement(a, b))
     return np.asarray(evidence, dtype=np.float32), np.asarray(mirrored, dtype=np.float32)
+
+
+def _beyond(piece: Float32Array) -> Float32Array:
+    """Return the piece map a few samples further out than each half width."""
+    return np.concatenate(
+        [piece[:, BEYOND:], np.repeat(piece[:, -1:], BEYOND, axis=1)], axis=1
+    ).astype(np.float32)
+
+
+BEYOND = 7
 
 
 def _changes(sampled: Float32Array, reach: int) -> tuple[Float32Array, Float32Array]:
@@ -285,15 +334,8 @@ def _path(evidence: Float32Array) -> NDArray[np.int64]:
     return path
 
 
-def _axis_guesses(scene: Scene) -> list[tuple[FloatArray, FloatArray]]:
+def _axis_guesses(piece: Float32Array) -> list[tuple[FloatArray, FloatArray]]:
     """Return (ends (2, 2), half width) of rough axis lines, feature pixels, largest blob first."""
-    guesses: list[tuple[FloatArray, FloatArray]] = []
-    for piece in scene.maps:
-        guesses += _guesses_of_map(piece)
-    return guesses
-
-
-def _guesses_of_map(piece: Float32Array) -> list[tuple[FloatArray, FloatArray]]:
     mask = (piece > 0).astype(np.uint8)
     mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((7, 7), np.uint8))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
@@ -314,14 +356,24 @@ def _guesses_of_map(piece: Float32Array) -> list[tuple[FloatArray, FloatArray]]:
     return guesses
 
 
-def find_silhouette(scene: Scene, intrinsics: FloatArray) -> Silhouette | None:
-    """Return the mirrored outline with the most evidence, or None where nothing is mirrored.
+def find_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouette]:
+    """Yield the mirrored outline with the most evidence for each rival piece map.
 
     Parameters
     ----------
     scene : the reduced photo.
     intrinsics : (3, 3) of the full photo.
     """
+    for piece in scene.maps:
+        features = scene.features.copy()
+        features[..., 3] = piece
+        hints = scene.hints if piece is scene.maps[0] else ()
+        found = _find_silhouette(replace(scene, features=features, hints=hints), intrinsics)
+        if found is not None:
+            yield found
+
+
+def _find_silhouette(scene: Scene, intrinsics: FloatArray) -> Silhouette | None:
     shrink = np.array(
         [
             [scene.scale, 0, 0.5 * scene.scale - 0.5],
@@ -331,7 +383,10 @@ def find_silhouette(scene: Scene, intrinsics: FloatArray) -> Silhouette | None:
     )
     K = shrink @ intrinsics
     best: Silhouette | None = None
-    for ends, half in _axis_guesses(scene):
+    guesses = [
+        guess for piece in (scene.features[..., 3], *scene.hints) for guess in _axis_guesses(piece)
+    ]
+    for ends, half in guesses:
         for line in _distinct(_search_axis(scene, K, ends, float(half)), 0.05 * float(half) + 2.0):
             found = _trace_band(scene, K, line, float(1.4 * half))
             if found is not None and (best is None or found.score > best.score):
@@ -383,23 +438,34 @@ def _across(points: FloatArray, line: FloatArray) -> FloatArray:
 
 def _search_axis(scene: Scene, K: FloatArray, ends: FloatArray, half: float) -> list[FloatArray]:
     """Return axis lines (2, 2) that many mirrored pairs of edges agree on, near a rough one."""
-    lines = [ends]
     reach = 1.5 * half
-    for angle_limit, keep in ((np.deg2rad(20.0), 5), (np.deg2rad(6.0), 1), (np.deg2rad(3.0), 1)):
-        following = []
-        for line in lines:
-            votes = _midpoints(scene, K, line, reach)
-            if votes is None:
-                continue
-            following += _lines_of_votes(*votes, line, angle_limit, half, keep)
-        lines = following
-    return lines
+    result = []
+    for outermost in (False, True):
+        lines = [ends]
+        for angle_limit, keep in (
+            (np.deg2rad(20.0), 5),
+            (np.deg2rad(6.0), 1),
+            (np.deg2rad(3.0), 1),
+        ):
+            following = []
+            for line in lines:
+                votes = _midpoints(scene, K, line, reach, outermost)
+                if votes is not None:
+                    count = min(keep, 2) if outermost else keep
+                    following += _lines_of_votes(*votes, angle_limit, half, count)
+            lines = following
+        result += lines
+    return result
 
 
 def _midpoints(
-    scene: Scene, K: FloatArray, ends: FloatArray, reach: float
+    scene: Scene, K: FloatArray, ends: FloatArray, reach: float, outermost: bool
 ) -> tuple[FloatArray, FloatArray, FloatArray, Band] | None:
-    """Return (row, column, weight) of the middles of pairs of edges in the rows of a band."""
+    """Return (row, column, weight) of the middles of pairs of edges in the rows of a band.
+
+    With `outermost` only the first and last sharp edge of each row make a pair: right for a
+    shiny piece on a plain bench, whose highlights are sharper than its rims.
+    """
     length = float(np.linalg.norm(ends[1] - ends[0]))
     band = band_for(ends, K, 0.05, reach, 1.0)
     every = max(1, int(length / 110))
@@ -414,6 +480,8 @@ def _midpoints(
         & (inner > size[:, 4:])
     )
     peak[:, 2:-2] = np.where(top & (inner > 0.25), inner, 0.0)
+    if outermost:
+        return _outermost(peak, float(every), band)
     picks = np.argsort(-peak, axis=1)[:, :PEAKS]
     rows = np.arange(len(sampled))[:, None]
     heights = peak[rows, picks]
@@ -439,12 +507,29 @@ def _midpoints(
     return row, 0.5 * (left + right)[keep], weight[keep], band
 
 
+def _outermost(
+    peak: Float32Array, every: float, band: Band
+) -> tuple[FloatArray, FloatArray, FloatArray, Band] | None:
+    sharp = peak > SHARP
+    some = np.flatnonzero(sharp.sum(axis=1) >= 2)
+    if len(some) < 20:
+        return None
+    left = sharp[some].argmax(axis=1)
+    right = sharp.shape[1] - 1 - sharp[some, ::-1].argmax(axis=1)
+    wide = right - left > 6
+    row = some[wide] * every
+    return row, 0.5 * (left + right)[wide], np.ones(int(wide.sum())), band
+
+
+SHARP = 0.5
+"""Size of an edge, in strong edges, that a soft shadow does not reach."""
+
+
 def _lines_of_votes(
     row: FloatArray,
     column: FloatArray,
     weight: FloatArray,
     band: Band,
-    ends: FloatArray,
     angle_limit: float,
     half: float,
     keep: int,

@@ -18,14 +18,14 @@ from calib.view import VIEW_SIZE, View
 from measure.assemble import assemble
 from measure.ends import EndPoint, find_end
 from measure.fit import Estimate, Knowledge, estimate, values_at
-from measure.outline import Outline, refine_outline
+from measure.outline import Outline, refine_outline, rescan
 from measure.profile import Profile
 from measure.rest import Rest
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.revolve import Axis
 from measure.setting import bench_knowledge, curves_of, first_axis, setup_knowledge
 from measure.sides import SideCurve, local_slope
-from measure.silhouette import Silhouette, find_silhouette, prepare
+from measure.silhouette import find_silhouettes, prepare
 
 __all__ = ["Tracing", "measured", "trace"]
 
@@ -35,7 +35,8 @@ Progress = Callable[[str], None]
 KNOWN_SD_MM = 0.05
 """Standard uncertainty of a caliper reading on wood (common practice, no source)."""
 SYMMETRY_LEAST = 0.3
-AGREE_LEAST = 0.5
+KEPT_ENOUGH = 0.95
+MEND_PX = 3.0
 ARC_MORE = 6
 
 
@@ -88,13 +89,22 @@ def measured(photo: Photo, request: TraceRequest, progress: Progress) -> Tracing
     found = find_target(photo, lens, target, None)
     clock.lap("target")
     progress("looking for the piece")
-    silhouette, sides = _coarse(photo, found, lens, request)
-    clock.lap("piece")
-    progress("following the outline")
-    outline = refine_outline(photo.bgr, linear_table(), sides)
-    clock.lap("outline")
+    covers = [] if found.is_board else [found.polygon_px]
+    scene = prepare(photo.bgr, covers, request.box_px)
+    best: _Solved | None = None
+    for silhouette in find_silhouettes(scene, _intrinsics(found, lens)):
+        clock.lap("piece")
+        if silhouette.symmetry < SYMMETRY_LEAST:
+            continue
+        solved = _follow(photo, request, lens, found, silhouette.sides_px(scene), clock)
+        if solved is not None and (best is None or solved.worth > best.worth):
+            best = solved
+        if best is not None and best.estimate.kept > KEPT_ENOUGH:
+            break
+    if best is None:
+        raise _no_piece(photo)
     progress("measuring")
-    tracing = _solve(photo, request, lens, found, silhouette, outline, clock)
+    tracing = _finish(photo, request, found, best.outline, best.estimate, best.rests)
     clock.lap("finish")
     return replace(tracing, result=replace(tracing.result, timings=clock.laps))
 
@@ -110,24 +120,89 @@ class _Clock:
         self.last = now
 
 
-def _coarse(
-    photo: Photo, found: FoundTarget, lens: Lens, request: TraceRequest
-) -> tuple[Silhouette, tuple[FloatArray, FloatArray]]:
-    covers = [] if found.is_board else [found.polygon_px]
-    scene = prepare(photo.bgr, covers, request.box_px)
+@dataclass(frozen=True, slots=True)
+class _Solved:
+    """One outline followed and solved; of rivals, that with the most agreeing rim is right."""
+
+    outline: Outline
+    estimate: Estimate
+    rests: list[Rest]
+
+    @property
+    def worth(self) -> float:
+        return self.estimate.kept
+
+
+def _intrinsics(found: FoundTarget, lens: Lens) -> FloatArray:
     f, (cx, cy) = found.view.lens.focal_px, lens.centre_px
-    K = np.array([[f, 0.0, cx], [0.0, f, cy], [0.0, 0.0, 1.0]])
-    silhouette = find_silhouette(scene, K)
-    if silhouette is None or silhouette.symmetry < SYMMETRY_LEAST:
-        raise RefusalError(
-            "no-piece",
-            f"No turned piece is to be seen in {photo.name}.",
-            "Lay it clear of the target on a plain bench, whole in the picture, or give --box.",
-        )
-    sides = silhouette.sides_px(scene)
+    return np.array([[f, 0.0, cx], [0.0, f, cy], [0.0, 0.0, 1.0]])
+
+
+def _follow(
+    photo: Photo,
+    request: TraceRequest,
+    lens: Lens,
+    found: FoundTarget,
+    sides: tuple[FloatArray, FloatArray],
+    clock: _Clock,
+) -> _Solved | None:
+    """Follow one coarse outline and solve; None when its sides are not those of a round piece."""
     if _starts_at_far_end(sides, request.start):
         sides = (sides[0][::-1], sides[1][::-1])
-    return silhouette, sides
+    outline = refine_outline(photo.bgr, linear_table(), sides)
+    clock.lap("outline")
+    try:
+        solved, rests = _solve(request, lens, found, outline, 3)
+        for _ in range(2):
+            mended = _mended(photo, outline, solved)
+            if mended is None:
+                break
+            outline = mended
+            solved, rests = _solve(request, lens, found, outline, 2, solved)
+    except ValueError:
+        clock.lap("fit")
+        return None
+    clock.lap("fit")
+    return _Solved(outline, solved, rests)
+
+
+def _mended(photo: Photo, outline: Outline, solved: Estimate) -> Outline | None:
+    """Return the outline looked for again where one side stands prouder than the other.
+
+    What passes for a rim and is not one (the border of a shadow, a gap in the bench) lies
+    outside the true rim as a rule: look where the other side says the rim is. None when there
+    is nothing to mend.
+    """
+    curves, values = curves_of(outline, solved.view, solved.axis)
+    line, tangents = outline.points_px.copy(), outline.tangents.copy()
+    scale = (
+        float(np.linalg.norm(solved.axis.at(0.0) - solved.view.camera_centre_mm))
+        / solved.view.lens.focal_px
+    )
+    moved = 0
+    normals = outline.normals()
+    for own, other in (curves, curves[::-1]):
+        there = np.interp(own.z_mm, other.z_mm + 1e-9 * np.arange(len(other.z_mm)), other.r_mm)
+        proud = (own.r_mm - there) / scale
+        # Steep places differ by a little z, not by a shadow.
+        slope = np.abs(local_slope(own.z_mm, own.r_mm))
+        wrong = (proud > MEND_PX) & (slope < 1.5)
+        # One stray point is noise; a shadow is wide.
+        wrong &= np.convolve(wrong, np.ones(9), mode="same") >= 5
+        index = own.index[wrong]
+        line[index] -= proud[wrong, None] * normals[index]
+        moved += len(index)
+    if moved < 12:
+        return None
+    return rescan(photo.bgr, linear_table(), line, tangents)
+
+
+def _no_piece(photo: Photo) -> RefusalError:
+    return RefusalError(
+        "no-piece",
+        f"No turned piece is to be seen in {photo.name}.",
+        "Lay it clear of the target on a plain bench, whole in the picture, or give --box.",
+    )
 
 
 def _starts_at_far_end(sides: tuple[FloatArray, FloatArray], start: str | None) -> bool:
@@ -141,32 +216,41 @@ def _starts_at_far_end(sides: tuple[FloatArray, FloatArray], start: str | None) 
 
 
 def _solve(
-    photo: Photo,
     request: TraceRequest,
     lens: Lens,
     found: FoundTarget,
-    silhouette: Silhouette,
     outline: Outline,
-    clock: _Clock,
-) -> Tracing:
+    rounds: int,
+    before: Estimate | None = None,
+) -> tuple[Estimate, list[Rest]]:
+    """Solve for everything; what the knowledge rests on is renewed each round.
+
+    Raises
+    ------
+    ValueError
+        When the sides have too little in common.
+    """
     bench = -found.thickness_mm
-    ends_px = _axis_ends(outline)
-    view = found.view
-    axis = first_axis(
-        request.setup, ends_px, outline, view, bench, request.axis_height_mm, request.axis_offset_mm
-    )
+    if before is None:
+        view = found.view
+        ends_px = _axis_ends(outline)
+        height, offset = request.axis_height_mm, request.axis_offset_mm
+        axis = first_axis(request.setup, ends_px, outline, view, bench, height, offset)
+    else:
+        view, axis = before.view, before.axis
     rests: list[Rest] = []
-    solved: Estimate | None = None
-    knowledge = Knowledge()
-    for _ in range(3):
+    solved = before
+    for _ in range(rounds):
         curves, values = curves_of(outline, view, axis)
         if min(len(c.index) for c in curves) < 30:
-            raise _not_turned(photo)
+            raise ValueError("too little of the two sides is seen")
         low = max(c.z_mm[0] for c in curves)
         length = min(c.z_mm[-1] for c in curves) - low
         axis = Axis(axis.at(low), axis.direction)
-        curves = tuple(replace(c, z_mm=c.z_mm - low) for c in curves)  # type: ignore[assignment]
-        readings = _readings(request, solved)
+        curves = (
+            replace(curves[0], z_mm=curves[0].z_mm - low),
+            replace(curves[1], z_mm=curves[1].z_mm - low),
+        )
         knowledge = setup_knowledge(
             request.setup,
             axis,
@@ -174,21 +258,17 @@ def _solve(
             bench,
             request.axis_height_mm,
             request.axis_offset_mm,
-            readings,
+            _readings(request, solved),
         )
         if request.setup == "bench":
             knowledge, rests = bench_knowledge(knowledge, curves)
         if request.setup == "upright":
-            knowledge = replace(knowledge, foot=_foot_arc(outline, values, low))
-        try:
-            solved = estimate(outline, found.sight, lens, view, axis, knowledge, curves)
-        except ValueError as error:
-            raise _not_turned(photo) from error
+            knowledge = replace(knowledge, foot=_foot_arc(outline, values))
+        solved = estimate(outline, found.sight, lens, view, axis, knowledge, curves)
         view, axis = solved.view, solved.axis
-    clock.lap("fit")
     if solved is None:
-        raise _not_turned(photo)
-    return _finish(photo, request, found, outline, solved, rests)
+        raise ValueError("nothing was solved: need at least one round")
+    return solved, rests
 
 
 def _not_turned(photo: Photo) -> RefusalError:
@@ -224,7 +304,7 @@ def _readings(request: TraceRequest, solved: Estimate | None) -> FloatArray | No
     return np.array([(z, d, KNOWN_SD_MM) for z, d in request.known])
 
 
-def _foot_arc(outline: Outline, values: tuple[FloatArray, ...], low: float) -> NDArray[np.int64]:
+def _foot_arc(outline: Outline, values: tuple[FloatArray, ...]) -> NDArray[np.int64]:
     z, _, weight, _ = values
     # The rim on the bench is where the outline passes under the axis, at the start end.
     arc = outline.clear & (weight < 0.85) & np.isfinite(z)
@@ -410,6 +490,3 @@ def _notices(solved: Estimate, rests: list[Rest], request: TraceRequest) -> list
             )
         )
     return notices
-
-
-_ = (VIEW_SIZE, View, CUT, AGREE_LEAST)
