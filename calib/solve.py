@@ -57,11 +57,20 @@ def jacobian(
 
 def _robust(r: FloatArray, scale: FloatArray) -> tuple[FloatArray, float]:
     # Cauchy's loss where the scale is finite, plain squares where it is infinite.
-    ratio = (r / scale) ** 2
-    finite = np.isfinite(scale)
-    weights = 1.0 / (1.0 + ratio)
-    bounded = np.where(finite, scale, 1.0) ** 2 * np.log1p(ratio)
-    return weights, 0.5 * float(np.sum(np.where(finite, bounded, r**2)))
+    # A trial step may lead to what cannot be computed: its cost is then no number, and refused.
+    with np.errstate(invalid="ignore", over="ignore"):
+        ratio = (r / scale) ** 2
+        finite = np.isfinite(scale)
+        weights = 1.0 / (1.0 + ratio)
+        bounded = np.where(finite, scale, 1.0) ** 2 * np.log1p(ratio)
+        return weights, 0.5 * float(np.sum(np.where(finite, bounded, r**2)))
+
+
+def _inverse(normal: FloatArray) -> FloatArray:
+    # Scaled to a unit diagonal first: a focal length in pixels and a turn in radians differ so
+    # much that the pseudo-inverse would take the least known of the unknowns for certain.
+    d = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    return np.asarray(np.linalg.pinv(normal * np.outer(d, d), hermitian=True) * np.outer(d, d))
 
 
 def solve(
@@ -101,6 +110,8 @@ def solve(
         normal = J.T @ (weights[:, None] * J)
         gradient = J.T @ (weights * r)
         diagonal = np.diag(normal) + 1e-30
+        sd = np.sqrt(np.maximum(np.diag(_inverse(normal)), 1e-300))
+        wanted = -np.linalg.solve(normal + np.diag(damping * diagonal), gradient)
         for _ in range(8):
             delta = -np.linalg.solve(normal + np.diag(damping * diagonal), gradient)
             r_new = residuals(x + delta)
@@ -110,13 +121,13 @@ def solve(
                 break
             damping = max(damping * 10.0, 1e-6)
         else:
-            converged = True
+            # No step lowers the cost: a minimum only if the wanted step is small as well.
+            converged = bool(np.all(np.abs(wanted) < tolerance * sd))
             break
-        sd = np.sqrt(np.maximum(np.diag(np.linalg.pinv(normal)), 1e-300))
         x, r, weights, cost = x + delta, r_new, weights_new, cost_new
         if np.all(np.abs(delta) < tolerance * sd):
             converged = True
             break
     J = jacobian(residuals, x, steps, r)
-    covariance = np.linalg.pinv(J.T @ (weights[:, None] * J), hermitian=True)
+    covariance = _inverse(J.T @ (weights[:, None] * J))
     return Solution(x, covariance, cost, weights, converged)

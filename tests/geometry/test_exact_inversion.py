@@ -127,7 +127,8 @@ def test_tangents_along_the_outline_itself_do_as_well(scene):
         got_z, got_r, _ = contact_points(
             camera, view.rays(pixels), along(view, pixels, t), scene.axis
         )
-        np.testing.assert_allclose(got_z, z_there, rtol=0, atol=1e-5)
+        # What the differences miss of the tangent slides the contact along the surface.
+        np.testing.assert_allclose(got_z, z_there, rtol=0, atol=1e-4)
         np.testing.assert_allclose(got_r, profile.radius(got_z), rtol=0, atol=EXACT_MM)
 
 
@@ -198,7 +199,7 @@ def test_contour_values_agree_and_tell_the_sides_apart(scene):
 @settings(max_examples=60, deadline=None)
 @given(scenes())
 def test_rays_do_not_depend_on_their_length(scene):
-    z, points, outward, tangent = contour(scene)[0]
+    _, points, outward, tangent = contour(scene)[0]
     good = far_from_degeneracies(scene, points, outward, tangent)
     pixels = scene.view.to_pixels(points[good])
     t = image_tangent(scene.view, points[good], tangent[good])
