@@ -216,11 +216,18 @@ class Pen:
         angle: float = 0.0,
         room: float | None = None,
         grey: float = 0.0,
+        clear: bool = False,
     ) -> None:
-        """Write one line; `room` makes it smaller, then shorter, until it fits so many mm."""
+        """Write one line; `room` makes it smaller, then shorter, until it fits so many mm.
+
+        `clear` wipes what lies under level text that begins at x.
+        """
         clean = _printable(words)
         if room is not None:
             size, clean = self._fitted(clean, size, font, room)
+        if clear:
+            wide, high = self.text_width(clean, size, font), size * POINT_MM
+            self.box(x - 0.8, y - 0.25 * high, wide + 1.6, 1.15 * high, 0.0, 1.0)
         canvas = self._canvas
         canvas.saveState()
         canvas.setFillGray(grey)

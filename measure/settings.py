@@ -6,8 +6,10 @@ from dataclasses import dataclass, replace
 from math import ceil
 
 from measure.features import Feature
+from measure.inches import FINEST, MM_PER_INCH
+from measure.units import Units
 
-__all__ = ["STEP_MM", "Setting", "caliper_setting", "settings_of"]
+__all__ = ["STEP_MM", "Setting", "caliper_setting", "setting_words", "settings_of"]
 
 STEP_MM = 0.5
 LEAVE_MM = 0.1
@@ -39,9 +41,15 @@ class Setting:
     height_mm: float = 0.0
 
 
-def caliper_setting(diameter_mm: float) -> float:
-    """Return the diameter rounded up to 0.5 mm; 0.1 mm over a step counts as that step."""
-    return max(ceil((diameter_mm - LEAVE_MM) / STEP_MM - 1e-9), 0) * STEP_MM
+def caliper_setting(diameter_mm: float, step_mm: float = STEP_MM) -> float:
+    """Return the diameter rounded up to a step; 0.1 mm over a step counts as that step."""
+    return max(ceil((diameter_mm - LEAVE_MM) / step_mm - 1e-9), 0) * step_mm
+
+
+def setting_words(diameter_mm: float, units: Units) -> str:
+    """Return a caliper setting as it stands on the sheet: to 0.5 mm or 1/64 inch."""
+    step = MM_PER_INCH / FINEST if units.inches else STEP_MM
+    return units.number(caliper_setting(diameter_mm, step))
 
 
 def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:

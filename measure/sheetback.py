@@ -13,7 +13,7 @@ from measure.woods import DENSITY_SOURCE
 
 __all__ = ["draw_back", "feature_words"]
 
-LARGEST_TEXT, SMALLEST_TEXT = 9.6, 6.6
+LARGEST_TEXT, SMALLEST_TEXT = 10.5, 6.6
 SPEEDS_MM = 25.5
 LINE_MM = 5.4
 
@@ -34,8 +34,8 @@ def draw_back(pen: Pen, sheet: Sheet, units: Units) -> None:
     y = middle - 4.0
     work, care = left + 0.31 * wide, left + 0.68 * wide
     _draw_blank(pen, sheet, units, left, work - 6.0, y, low)
-    _draw_list(pen, "Order of work", sheet.steps, work, care - 6.0, y, low + SPEEDS_MM)
-    _draw_speeds(pen, sheet, work, care - 6.0, low)
+    under = _draw_list(pen, "Order of work", sheet.steps, work, care - 6.0, y, low + SPEEDS_MM)
+    _draw_speeds(pen, sheet, work, care - 6.0, under - 3.0)
     _draw_list(pen, "Take care", sheet.cautions, care, right, y, low)
 
 
@@ -47,8 +47,8 @@ def _draw_list(
     right: float,
     top: float,
     low: float,
-) -> None:
-    """Write numbered or plain items as large as the space lets them be."""
+) -> float:
+    """Write numbered items as large as the space lets them be; return the y below."""
     y = heading(pen, left, top, title, right - left)
     size = LARGEST_TEXT
     while size > SMALLEST_TEXT and _height(pen, items, right - left - 5.0, size) > y - low:
@@ -56,10 +56,11 @@ def _draw_list(
     for number, item in enumerate(items, start=1):
         pen.text(left + 3.0, y, str(number), size, "end", font=BOLD)
         y = pen.paragraph(left + 5.0, y, item, right - left - 5.0, size) - 0.9
+    return y
 
 
-def _draw_speeds(pen: Pen, sheet: Sheet, left: float, right: float, low: float) -> None:
-    y = heading(pen, left, low + SPEEDS_MM - 6.0, "Lathe speed, rev/min", right - left)
+def _draw_speeds(pen: Pen, sheet: Sheet, left: float, right: float, top: float) -> None:
+    y = heading(pen, left, top, "Lathe speed, rev/min", right - left)
     width = (right - left) / 3.0
     speeds = sheet.speeds
     for i, (name, (slow, fast)) in enumerate(

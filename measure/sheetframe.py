@@ -74,11 +74,21 @@ def frame(pen: Pen, sheet: Sheet, units: Units, page: str, scale: str) -> None:
     pen.text(x[1], EDGE_MM + 3.5, largest, 10.5, room=room[1])
     pen.text(x[2], top - 7.0, f"Scale: {scale}", 10.5, room=room[2])
     pen.text(x[2], EDGE_MM + 3.5, "Heights from the foot", 9.5, room=room[2])
-    u95 = float(np.max(sheet.profile.u95_mm))
-    known = f"Ø known within ±{units.spread(u95)} {units.name}" if u95 > 0.0 else "From a plan"
+    known = _known(sheet, units)
     pen.text(x[3], top - 7.0, known, 9.5, room=room[3])
     drawn = "fair curve" if sheet.stray is not None else "outline as given"
+    drawn += ", dashed: not seen" if sheet.gaps else ""
     pen.text(x[3], EDGE_MM + 3.5, f"Drawn: {drawn}", 9.5, room=room[3])
+
+
+def _known(sheet: Sheet, units: Units) -> str:
+    """Say how well the diameters are known: typically, and where the sides are steep."""
+    u95 = sheet.profile.u95_mm
+    if float(np.max(u95)) <= 0.0:
+        return "Diameters from a plan"
+    usual, worst = units.spread(float(np.median(u95))), units.spread(float(np.max(u95)))
+    steep = f", at worst ±{worst}" if worst != usual else ""
+    return f"Ø known to ±{usual}{steep} {units.name}"
 
 
 def heading(pen: Pen, x: float, y: float, words: str, room: float) -> float:
@@ -131,4 +141,6 @@ def _draw_gap(pen: Pen, sheet: Sheet, place: Place, low: float, high: float) -> 
     r = 0.5 * sheet.largest_mm * place.scale
     x0, x1 = place.x(low), place.x(high)
     pen.box(x0, place.axis_mm - r, x1 - x0, 2.0 * r, FINE, None, (1.0, 1.0))
-    pen.text(0.5 * (x0 + x1) + 1.0, place.axis_mm, "not seen", 8, "middle", angle=90.0)
+    if x1 - x0 > 5.0:
+        middle = place.axis_mm + 0.5 * r
+        pen.text(0.5 * (x0 + x1) + 1.0, middle, "not seen", 8, "middle", angle=90.0)

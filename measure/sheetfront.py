@@ -5,23 +5,23 @@ from __future__ import annotations
 import numpy as np
 
 from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
-from measure.settings import Setting
+from measure.settings import Setting, setting_words
 from measure.sheet import Sheet
 from measure.sheetframe import EDGE_MM, TITLE_MM, Place, best_scale, draw_piece, frame, heading
 from measure.storystick import spread_labels
 from measure.units import Units
 
-__all__ = ["draw_front", "setting_words"]
+__all__ = ["draw_front", "what_words"]
 
 ROW_MM = 5.3
-COLUMNS = 3
+COLUMNS, COLUMNS_IN_INCHES = 3, 2
 ABOVE_MM, BELOW_MM = 30.0, 30.0
 LABEL_MM = 5.4
 GREY = 0.35
 SHORTEST_DRAWING_MM = 88.0
 
 
-def setting_words(setting: Setting, units: Units) -> str:
+def what_words(setting: Setting, units: Units) -> str:
     """Return what is turned there: bead 6 wide, 2.5 proud."""
     if setting.width_mm <= 0.0:
         return setting.name
@@ -36,20 +36,21 @@ def draw_front(pen: Pen, sheet: Sheet, units: Units, page: str) -> None:
     floor = EDGE_MM + TITLE_MM
     most_rows = int((pen.height_mm - EDGE_MM - floor - SHORTEST_DRAWING_MM - 14.0) / ROW_MM)
     settings = list(enumerate(sheet.settings, start=1))
-    rows = min(-(-len(settings) // COLUMNS), most_rows)
+    columns = COLUMNS_IN_INCHES if units.inches else COLUMNS
+    rows = min(-(-len(settings) // columns), most_rows)
     table_top = floor + 4.0 + ROW_MM * (rows + 1) + 8.0
-    first = settings[: rows * COLUMNS]
+    first = settings[: rows * columns]
     scale = _draw_stations(pen, sheet, units, table_top + 2.0, [s for _, s in first])
     frame(pen, sheet, units, page, scale)
     _draw_table(pen, units, first, rows, table_top, inner)
-    rest = settings[rows * COLUMNS :]
+    rest = settings[rows * columns :]
     while rest:
         pen.next_page()
         frame(pen, sheet, units, f"{page}, continued", "none")
         top = pen.height_mm - EDGE_MM - 4.0
         rows = int((top - floor - 12.0) / ROW_MM) - 1
-        _draw_table(pen, units, rest[: rows * COLUMNS], rows, top, inner)
-        rest = rest[rows * COLUMNS :]
+        _draw_table(pen, units, rest[: rows * columns], rows, top, inner)
+        rest = rest[rows * columns :]
 
 
 def _draw_stations(
@@ -130,28 +131,34 @@ def _draw_table(
     top: float,
     inner: float,
 ) -> None:
+    columns = COLUMNS_IN_INCHES if units.inches else COLUMNS
     y0 = heading(pen, EDGE_MM + 4.0, top - 4.0, f"Caliper settings, {units.name}", inner - 8.0)
-    width = (inner - 8.0) / COLUMNS
-    for column in range(COLUMNS):
+    width = (inner - 8.0) / columns
+    for column in range(columns):
         some = settings[column * rows : (column + 1) * rows]
         if not some:
             continue
         x = EDGE_MM + 4.0 + column * width
-        ends = (x + 7.0, x + 9.0, x + width - 43.0, x + width - 28.0, x + width - 3.0)
-        for at, words, anchor in (
-            (ends[0] + 7.5, "at", "end"), (ends[1] + 8.0, "what", "start"),
-            (ends[3], "set to", "end"), (ends[4], "exact Ø", "end"),
-        ):  # fmt: skip
-            pen.text(at, y0, words, 8, anchor, grey=GREY)
+        # Right ends of number, place and settings, left end of the words; inches need more room.
+        at, what = x + (18.0 if units.inches else 15.0), x + (19.5 if units.inches else 16.5)
+        set_at, exact_at = x + width - 28.0, x + width - 3.0
+        set_room = 15.0 if units.inches else 12.0
+        for where, words, anchor in (
+            (at, "at", "end"),
+            (what, "what", "start"),
+            (set_at, "set to", "end"),
+            (exact_at, "exact Ø", "end"),
+        ):
+            pen.text(where, y0, words, 8, anchor, grey=GREY)
         for i, (number, s) in enumerate(some, start=1):
             y = y0 - i * ROW_MM
             pen.line(x, y - 1.5, x + width - 3.0, y - 1.5, FINE, grey=0.75)
             pen.text(x + 4.0, y, str(number), 9, "end", font=BOLD)
-            pen.text(ends[0] + 7.5, y, units.place(s.z_mm), 9.5, "end", room=9.0)
-            pen.text(ends[1] + 8.0, y, setting_words(s, units), 9.0,
-                     room=ends[3] - 11.0 - ends[1] - 8.0)  # fmt: skip
-            pen.text(ends[3], y, units.number(s.setting_mm), 11, "end", font=BOLD, room=12.0)
-            pen.text(ends[4], y, _exact(s, units), 9, "end", room=23.0)
+            pen.text(at, y, units.place(s.z_mm), 9.5, "end", room=at - x - 4.8)
+            pen.text(what, y, what_words(s, units), 9.0, room=set_at - set_room - what)
+            words = setting_words(s.diameter_mm, units)
+            pen.text(set_at, y, words, 11, "end", font=BOLD, room=set_room)
+            pen.text(exact_at, y, _exact(s, units), 9, "end", room=23.0)
         if column:
             pen.line(x - 1.5, y0 + 2.0, x - 1.5, y0 - rows * ROW_MM - 1.5, MEDIUM)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
+from measure.settings import setting_words
 from measure.sheet import Sheet
 from measure.storystick import Mark, spread_labels
 from measure.template import (
@@ -29,6 +30,7 @@ ENDS_MM = 6.0
 """Card beyond both ends of the piece."""
 LABEL_MM = 4.4
 CROSS_MM = 3.0
+NARROW_MM = 145.0
 
 
 def draw_full_size(pen: Pen, sheet: Sheet, units: Units, on: Paper) -> None:
@@ -107,7 +109,7 @@ class _Band:
         canvas = self.pen._canvas
         path = canvas.beginPath()
         k = 72.0 / 25.4
-        path.rect(self.left * k, (self.low - 1.0) * k, (self.right - self.left) * k,
+        path.rect((self.left - 0.2) * k, (self.low - 1.0) * k, (self.right - self.left + 0.4) * k,
                   (self.strip.height_mm + 2.0) * k)  # fmt: skip
         canvas.saveState()
         canvas.clipPath(path, stroke=0, fill=0)
@@ -121,6 +123,8 @@ class _Band:
         for mark, label in zip(self.sheet.marks, labels, strict=True):
             x, at = self.x(mark.z_mm), self.x(label)
             pen.rule(x, self.low, x, rule)
+            if not (self.shows(label - 2.0) and self.shows(label + 2.0)):
+                continue  # the page that shares this overlap has room for all of it
             pen.line(x, rule, at, rule + 3.0, FINE)
             pen.text(at + 1.1, rule + 3.6, _mark_words(mark, units), 8.8, angle=90.0,
                      room=STICK_MM - STICK_RULE_MM - 4.0)  # fmt: skip
@@ -147,7 +151,6 @@ class _Band:
         for gap in self.sheet.gaps:
             a, b = sorted((self.x(self.along(gap.z_from_mm)), self.x(self.along(gap.z_to_mm))))
             pen.box(a, self.low, b - a, self.strip.height_mm, FINE, None, (1.0, 1.0))
-            pen.text(0.5 * (a + b) + 1.0, self.low + 3.0, "not seen: do not cut", 8, angle=90.0)
         pen._canvas.restoreState()
         self._draw_words(mirrored, x0, x1)
 
@@ -163,15 +166,19 @@ class _Band:
         left, right = max(x0, self.left), min(x1, self.right)
         hand = "right" if mirrored else "left"
         top = self.low + self.strip.height_mm
-        words = f"Template, foot at the {hand}. Above the line: card to hold against the work."
-        pen.text(left + OVERLAP_MM + 2.0, top - 4.0, words, 8.8, room=right - left - 2 * OVERLAP_MM)
-        below = "Below the line: the piece. " + (
-            "Axis along the broken line."
-            if self.strip.base_mm == 0.0
-            else f"The broken line is {self.strip.base_mm:.1f} mm from the axis."
-        )
-        pen.text(left + OVERLAP_MM + 2.0, self.low + 1.6, below, 8.2,
-                 room=right - left - 2 * OVERLAP_MM)  # fmt: skip
+        axis = "Axis along the broken line."
+        if self.strip.base_mm > 0.0:
+            axis = f"The broken line is {self.strip.base_mm:.1f} mm from the axis."
+        above = f"Template, foot at the {hand}. Above the line: card to hold against the work."
+        below = f"Below the line: the piece. {axis}"
+        if self.sheet.gaps:
+            below += " Dashed boxes were not seen: do not cut there."
+        if right - left < NARROW_MM:  # beside a short piece
+            x, room = right + 3.0, pen.width_mm - MARGIN_MM - right - 3.0
+        else:
+            x, room = left + OVERLAP_MM + 2.0, right - left - 2 * OVERLAP_MM
+        pen.text(x, top - 4.0, above, 8.8, room=room, clear=True)
+        pen.text(x, self.low + 1.6, below, 8.2, room=room, clear=True)
 
     def draw_joins(self, k: int, count: int) -> None:
         """Draw the crosses and the line where the pages meet."""
@@ -193,5 +200,5 @@ def _mark_words(mark: Mark, units: Units) -> str:
     place = units.place(mark.z_mm)
     if not mark.settings:
         return place
-    sizes = " | ".join(f"Ø {units.number(s.setting_mm)}" for s in mark.settings)
+    sizes = " | ".join(f"Ø {setting_words(s.diameter_mm, units)}" for s in mark.settings)
     return f"{place}:  {sizes}  {mark.name}"

@@ -108,7 +108,9 @@ def bar_length(page: Print) -> float:
     return ends[1] - ends[0]
 
 
-def template_errors(sheet: Sheet, on: Paper, pdf: Path, kind: str) -> tuple[FloatArray, list[float]]:
+def template_errors(
+    sheet: Sheet, on: Paper, pdf: Path, kind: str
+) -> tuple[FloatArray, list[float]]:
     """Return the distances of the printed outline from the profile, mm, and the bars' lengths.
 
     The pages are joined as a turner does: the crosses of one page on those of the next. All

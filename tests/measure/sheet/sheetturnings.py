@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,7 +79,7 @@ def rows_of(chain: Chain) -> tuple[FloatArray, FloatArray, FloatArray]:
     z, d, cosine = [], [], []
     cuts = [0, *[k + 1 for k in range(len(chain.bulge)) if chain.is_shoulder(k)]]
     cuts.append(len(chain.z_mm))
-    for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+    for a, b in itertools.pairwise(cuts):
         part = Chain(chain.z_mm[a:b], chain.r_mm[a:b], chain.bulge[a : b - 1])
         low, high = part.z_mm[0], part.z_mm[-1]
         grid = np.arange(np.ceil(low * 4 - 1e-6), np.floor(high * 4 + 1e-6) + 1) / 4.0

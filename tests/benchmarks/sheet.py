@@ -1,0 +1,206 @@
+"""Print how true a making sheet is: print at 1:1, files, features found, time.
+
+Run: python tests/benchmarks/sheet.py [--pieces 100]
+It needs pdftoppm (poppler-utils).
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections import defaultdict
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "measure" / "sheet"))
+
+from sheetprints import template_errors
+from sheetturnings import Turner, any_piece, baluster, mill, names_of, traced
+
+from measure.chain import Chain, distance_to_chain
+from measure.fair import fair_profile, local_u95
+from measure.features import name_features
+from measure.outlines import dxf_text, stl_bytes, svg_text
+from measure.profile import Profile
+from measure.sheet import Sheet, SheetRequest, make_sheet
+from measure.sheetpdf import sheet_pdf
+from measure.solid import volume_mm3
+from measure.template import paper
+
+
+def sheet_of(turner: Turner, fair: bool, seed: int = 1) -> Sheet:
+    profile = traced(turner.chain(), np.random.default_rng(seed))
+    return make_sheet(SheetRequest("Café mill", profile, fair=fair))
+
+
+def prints(folder: Path) -> None:
+    print("Print at 600 dpi, pages joined at their crosses (target: 0.1 mm, bar 100 ± 0.05 mm)")
+    for name, turner, on in (("mill 180 mm", mill(), "a4"), ("spindle 600 mm", baluster(), "a4"),
+                             ("spindle 600 mm", baluster(), "letter")):  # fmt: skip
+        for fair in (False, True):
+            sheet = sheet_of(turner, fair)
+            pdf = folder / "sheet.pdf"
+            pdf.write_bytes(sheet_pdf(sheet, paper(on)))
+            for kind in ("template", "mirrored"):
+                off, bars = template_errors(sheet, paper(on), pdf, kind)
+                worst_bar = max(bars, key=lambda b: abs(b - 100.0))
+                print(f"  {name:15s} {on:7s} {'fair' if fair else 'rows'} {kind:9s} "
+                      f"{len(bars)} page(s): largest {off.max():.3f} mean {off.mean():.3f} mm, "
+                      f"bar {worst_bar:.3f} mm")  # fmt: skip
+
+
+def farthest(rows: np.ndarray, curve: np.ndarray) -> float:
+    """Return the largest distance between two polylines of (z, r), both ways, mm."""
+
+    def one_way(a: np.ndarray, b: np.ndarray) -> float:
+        middles = 0.5 * (a[1:] + a[:-1])
+        points = np.concatenate([a, middles])
+        chain = Chain(b[:, 0], b[:, 1], np.zeros(len(b) - 1))
+        return float(np.max(distance_to_chain(chain, points[:, 0], points[:, 1])))
+
+    return max(one_way(rows, curve), one_way(curve, rows))
+
+
+def read_dxf(text: str) -> tuple[np.ndarray, int]:
+    import ezdxf
+    from ezdxf import path
+
+    document = ezdxf.read(io.StringIO(text))
+    errors = len(document.audit().errors)
+    upper = document.modelspace().query('LWPOLYLINE[layer=="outline"]')[0]
+    points = [(p.x, p.y) for p in path.make_path(upper).flattening(0.001)]
+    return np.array(points), errors
+
+
+def read_svg(text: str, folder: Path) -> np.ndarray:
+    from svgelements import SVG
+    from svgelements import Path as SvgPath
+
+    file = folder / "outline.svg"
+    file.write_text(text, encoding="utf-8")
+    mm = 96.0 / 25.4
+    document = SVG.parse(str(file), ppi=96.0)
+    path = next(e for e in document.elements() if isinstance(e, SvgPath))
+    points = [p for part in path for p in (part.point(t) for t in np.linspace(0, 1, 60))
+              if p is not None]  # fmt: skip
+    xy = np.array([(p.x, p.y) for p in points]) / mm
+    # The view box puts z = -10 at the left edge and the axis half way down.
+    return np.column_stack([xy[:, 0] - 10.0, 0.5 * document.height / mm - xy[:, 1]])
+
+
+def files(folder: Path) -> None:
+    import trimesh
+
+    print("Files read back by their libraries (targets: 0.02 mm, audit clean, volume 0.2 %)")
+    for name, turner in (("mill", mill()), ("spindle", baluster())):
+        for fair in (False, True):
+            sheet = sheet_of(turner, fair)
+            p = sheet.profile
+            rows = np.column_stack([p.z_mm, 0.5 * p.diameter_mm])
+            if fair:
+                rows = sheet.chains[0].points(0.001)
+            dxf, errors = read_dxf(dxf_text(list(sheet.chains), "Café", (), "mm"))
+            svg = read_svg(svg_text(list(sheet.chains), "Café", ()), folder)
+            solid = trimesh.load(io.BytesIO(stl_bytes(p)), file_type="stl")
+            share = solid.volume / volume_mm3(p.z_mm, p.diameter_mm) - 1.0
+            print(f"  {name:8s} {'fair' if fair else 'rows'}: DXF {farthest(rows, dxf):.4f} mm, "
+                  f"{errors} audit errors; SVG {farthest(rows, svg):.4f} mm; STL "
+                  f"{100 * share:+.3f} %, watertight {solid.is_watertight}")  # fmt: skip
+
+
+def features(pieces: int) -> None:
+    print(f"Features of {pieces} random pieces at the noise of a trace (target: 0.2 mm)")
+    right, asked, flowing, corners, sizes, ratios = 0, 0, [], [], [], []
+    share_outside, truth = [], []
+    wrong: dict[str, int] = defaultdict(int)
+    for seed in range(pieces):
+        rng = np.random.default_rng(1000 + seed)
+        turner = any_piece(rng)
+        profile = traced(turner.chain(), rng)
+        curve = fair_profile(profile)
+        ratios.append(curve.stray.distance_mm / curve.stray.allowed_mm)
+        truth.append(own_stray(turner.chain(), profile))
+        share_outside.append(curve.stray.rows_outside / curve.stray.rows)
+        found = name_features(curve, profile)
+        asked += 1
+        if [f.name for f in found] != names_of(turner.made):
+            wrong["more" if len(found) > len(turner.made) else
+                  "fewer" if len(found) < len(turner.made) else "other name"] += 1  # fmt: skip
+            continue
+        right += 1
+        for i, (made, f) in enumerate(zip(turner.made, found, strict=True)):
+            sizes.append(abs(f.diameter_mm - made.diameter))
+            for z, want, other in ((f.z_from_mm, made.z0, i - 1), (f.z_to_mm, made.z1, i + 1)):
+                kinds = {made.kind}
+                if 0 <= other < len(found):
+                    kinds.add(turner.made[other].kind)
+                flows = "ogee" in kinds and bool(kinds & {"taper", "cylinder"})
+                (flowing if flows else corners).append(abs(z - want))
+    print(f"  number and kind right: {right} of {asked} ({dict(wrong)})")
+    for name, values in (("places at corners", corners), ("places where curves flow", flowing),
+                         ("diameters", sizes)):  # fmt: skip
+        v = np.array(values)
+        near = 100 * np.mean(v <= 0.2)
+        print(f"  {name}: {near:.1f} % within 0.2 mm, median {np.median(v):.3f}, "
+              f"95 % {np.percentile(v, 95):.3f}, largest {v.max():.2f} mm")  # fmt: skip
+    r = np.array(ratios)
+    print(f"  largest distance from the rows over their local U95: median {np.median(r):.2f}, "
+          f"largest {r.max():.2f}; within it in {100 * np.mean(r <= 1.0):.0f} % of the pieces; "
+          f"{100 * np.mean(share_outside):.2f} % of the rows outside")  # fmt: skip
+    print(f"  the outline as made, without any fit, strays just so: median {np.median(truth):.2f}, "
+          f"largest {max(truth):.2f}")  # fmt: skip
+
+
+def own_stray(chain: Chain, profile: Profile) -> float:
+    """Return how far the rows lie from the true outline, in their local U95: noise alone."""
+    off = 2.0 * distance_to_chain(chain, profile.z_mm, 0.5 * profile.diameter_mm)
+    return float(np.max(off / local_u95(profile)))
+
+
+def times(folder: Path) -> None:
+    """Print wall and processor time: on a busy machine only the latter tells."""
+    print("Time (targets: first sheet 1.5 s, later ones 0.5 s); processor time in brackets")
+    from measure.profilefile import rows_csv
+
+    file = folder / "mill.csv"
+    file.write_bytes(rows_csv(traced(mill().chain(), np.random.default_rng(1))))
+    command = [sys.executable, "-c", "from measure.cli import main; main()", "sheet", str(file)]
+    first, later = [], []
+    for _ in range(5):
+        start, before = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN)
+        subprocess.run(command, check=True, capture_output=True)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        used = after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime
+        first.append((time.perf_counter() - start, used))
+    for seed in range(7):
+        profile = traced(mill().chain(), np.random.default_rng(seed))
+        start, cpu = time.perf_counter(), time.process_time()
+        sheet_pdf(make_sheet(SheetRequest("Café mill", profile, fair=seed % 2 == 0)))
+        later.append((time.perf_counter() - start, time.process_time() - cpu))
+    for name, pairs in (("whole command", first), ("later, same process", later[1:])):
+        wall, used = np.median(np.array(pairs), axis=0)
+        print(f"  {name}: {wall:.2f} s ({used:.2f} s)")
+    print(f"  load of the machine meanwhile: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--pieces", type=int, default=100)
+    pieces = parser.parse_args().pieces
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        prints(folder)
+        files(folder)
+        features(pieces)
+        times(folder)
+
+
+if __name__ == "__main__":
+    main()
