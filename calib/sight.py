@@ -134,7 +134,9 @@ def lens_prior_residuals(vector: FloatArray, lens: Lens) -> FloatArray:
 
 
 def _first_poses(sight: Sight, lens: Lens) -> list[tuple[FloatArray, FloatArray]]:
-    K = np.array([[lens.focal_px, 0, lens.centre_px[0]], [0, lens.focal_px, lens.centre_px[1]], [0, 0, 1]])
+    K = np.array(
+        [[lens.focal_px, 0, lens.centre_px[0]], [0, lens.focal_px, lens.centre_px[1]], [0, 0, 1]]
+    )
     if isinstance(sight, SideSight):
         w, h = sight.size_mm / 2
         world = np.array([[-w, h, 0], [w, h, 0], [w, -h, 0], [-w, -h, 0]])
