@@ -22,8 +22,9 @@ IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 AnyArray = NDArray[np.floating[Any]]
 
-MARK_RATIO = 0.7
-"""Side of a mark over the side of its square: the white left round it keeps the saddle clear."""
+MARK_RATIO = 0.6
+"""Side of a mark over the side of its square. The white left round it keeps the saddle clear: at
+2.5 px of blur and 33 px squares a ratio of 0.7 moved the corners by 0.05 px rms, 0.6 by 0.017."""
 MARK_MODULES = 6
 """Modules along a mark's side: 4 that carry the code and a black border of one."""
 

@@ -32,16 +32,16 @@ ENOUGH_MARKS = 10
 """With fewer the marks are looked for again on a larger picture."""
 FEWEST_CORNERS = 8
 PASSES = 5
-RADIUS_SQUARES = 0.2
-"""Radius of the saddle fit, in squares; a mark begins at 0.21."""
+RADIUS_SQUARES = 0.24
+"""Radius of the saddle fit, in squares; a mark begins at 0.28."""
 SMALLEST_RADIUS_PX, LARGEST_RADIUS_PX = 3.5, 11.0
-SADDLE_SD_PX = 0.010
-"""Scatter of the saddle fit without noise, per axis, pixels."""
-SPREAD_AT_SADDLE_SD, SPREAD_TENFOLD = 0.14, 0.085
-"""Where blur reaches across the chequers the saddle suffers: by as much again as `SADDLE_SD_PX`
+SADDLE_SD_PX = 0.06
+"""Scatter of the saddle fit without noise, per axis, pixels times the radius in pixels."""
+SPREAD_AT_SADDLE_SD, SPREAD_TENFOLD = 0.20, 0.06
+"""Where blur reaches across the chequers the saddle suffers: by as much again as that scatter
 at the first spread of brightness within a chequer (as a fraction of the contrast), ten times
-that for each further step of the second. Fitted to synthetic warps of 1 to 4 px blur and 14 to
-68 px chequers (`tests/benchmarks/lens.py --corners` prints the check)."""
+that for each further step of the second. Both fitted to synthetic warps of 0.7 to 4 px blur and
+14 to 68 px chequers; `tests/calib/test_boardfind.py` checks them."""
 LEAST_CONTRAST = 25.0
 """Grey levels between white and black chequers; less is fog, glare or deep shadow."""
 SMOOTH_PX = 0.06
@@ -175,7 +175,7 @@ def _refine(grey: Grey, marks: _Marks) -> tuple[FloatArray, FloatArray, BoolArra
     board = marks.board
     mm, n = board.corners_mm, len(board.corners_mm)
     corners, good = np.zeros((n, 2)), np.zeros(n, dtype=np.bool_)
-    sd, spread = np.full(n, np.inf), np.full(n, np.inf)
+    sd, spread, floor = (np.full(n, np.inf) for _ in range(3))
     known_mm, known_px = marks.mm, marks.px
     for _ in range(PASSES):
         # Later passes start the corners that failed from the good ones, which know better than
@@ -191,6 +191,7 @@ def _refine(grey: Grey, marks: _Marks) -> tuple[FloatArray, FloatArray, BoolArra
         near = np.linalg.norm(fine.points_px - start, axis=1) < 0.35 * square
         spread[todo] = _spread(grey, fine.points_px, local, board.corners_black_down[todo])
         corners[todo], sd[todo] = fine.points_px, fine.sd_for_unit_noise
+        floor[todo] = SADDLE_SD_PX / radius
         good[todo] = fine.good & near & (spread[todo] < LARGEST_SPREAD)
         if good.sum() in (before, n) or good.sum() < FEWEST_CORNERS:
             break
@@ -200,7 +201,7 @@ def _refine(grey: Grey, marks: _Marks) -> tuple[FloatArray, FloatArray, BoolArra
         good[good] = _smooth(mm[good], corners[good])
         blurred = 10.0 ** ((np.minimum(spread, 1.0) - SPREAD_AT_SADDLE_SD) / SPREAD_TENFOLD)
         noise = sd * picture_noise(grey, corners[good])
-        sd = np.sqrt(noise**2 + SADDLE_SD_PX**2 * (1.0 + blurred**2))
+        sd = np.sqrt(noise**2 + floor**2 * (1.0 + blurred**2))
     return corners, sd, good
 
 

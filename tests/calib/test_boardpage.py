@@ -106,9 +106,7 @@ def test_nothing_is_printed_off_the_sheet_or_over_the_chequers(board):
     for x, y, width, height in (*page.black, *page.grey):
         assert np.all(np.abs([x, x + width]) <= sheet[0] / 2 - 4.9)
         assert np.all(np.abs([y, y + height]) <= sheet[1] / 2 - 4.9)
-    grey_part = page_picture(
-        type(page)(page.sheet_mm, (), page.grey, page.words, page.title), 150
-    )
+    grey_part = page_picture(type(page)(page.sheet_mm, (), page.grey, page.words, page.title), 150)
     black_part = page_picture(type(page)(page.sheet_mm, page.black, (), (), page.title), 150)
     assert not np.any((grey_part < 200) & (black_part < 200))
     rows, columns = np.nonzero(grey_part < 200)
@@ -118,7 +116,8 @@ def test_nothing_is_printed_off_the_sheet_or_over_the_chequers(board):
         # Bars and words keep to the window's rim: 8 mm on two sides, the rest is free.
         assert np.all(np.all(np.abs(inside) < frame, axis=1))
         assert np.all(
-            (inside[:, 0] < -board.window_mm[0] / 2 + 8) | (inside[:, 1] > board.window_mm[1] / 2 - 8)
+            (inside[:, 0] < -board.window_mm[0] / 2 + 8)
+            | (inside[:, 1] > board.window_mm[1] / 2 - 8)
         )
     else:
         assert np.all(np.any(np.abs(inside) > frame, axis=1))

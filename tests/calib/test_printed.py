@@ -50,8 +50,16 @@ def test_a_reading_is_remembered_for_its_size_only():
 
 @pytest.mark.parametrize(
     ("x", "y", "u"),
-    [(3.94, 99.7, 0.1), (99.6, 10.0, 0.1), (99.6, 997, 0.1), (99.6, 99.7, 0.0), (99.6, 99.7, -1)]
-    + [(99.6, 99.7, 5.0), (float("nan"), 99.7, 0.1), (99.6, 99.7, float("nan"))],
+    [
+        (3.94, 99.7, 0.1),
+        (99.6, 10.0, 0.1),
+        (99.6, 997, 0.1),
+        (99.6, 99.7, 0.0),
+        (99.6, 99.7, -1),
+        (99.6, 99.7, 5.0),
+        (float("nan"), 99.7, 0.1),
+        (99.6, 99.7, float("nan")),
+    ],
 )
 def test_readings_that_cannot_be_are_refused(x, y, u):
     with pytest.raises(BadFileError) as caught:
