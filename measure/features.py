@@ -240,8 +240,7 @@ def _feature(
 def _flat_name(chain: Chain, spans: list[_Span], i: int) -> str:
     span = spans[i]
     at_end = i == 0 or i == len(spans) - 1
-    beside = spans[1] if i == 0 else spans[i - 1]
-    if at_end and len(spans) > 1 and beside.sort == "step":
+    if at_end and len(spans) > 1 and spans[1 if i == 0 else i - 1].sort == "step":
         left, right = _sides(chain, spans, i)
         if max(left, right) > float(chain.r_mm[span.first]) + 0.25:
             return "tenon"

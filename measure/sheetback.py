@@ -125,8 +125,9 @@ def _blank_pictures(
     cuts = (allow.chucking_mm + allow.parting_mm, blank.length_mm - allow.squaring_mm)
     for cut in cuts:
         pen.line(x + cut * step, bottom, x + cut * step, bottom + high, FINE, (1.0, 0.8))
-    pen.text(x + 0.5 * cuts[0] * step, bottom + 0.5 * high - 1.0, "chuck", 8, "middle",
-             room=cuts[0] * step - 1.0)  # fmt: skip
+    if cuts[0] * step > 10.0:
+        pen.text(x + 0.5 * cuts[0] * step, bottom + 0.5 * high - 1.0, "chuck", 8, "middle",
+                 room=cuts[0] * step - 1.0)  # fmt: skip
     pen.text(x + 0.5 * (cuts[0] + cuts[1]) * step, bottom + 0.5 * high - 1.0,
              units.place(blank.finished_mm), 9, "middle")  # fmt: skip
     pen.dimension(x, right, low + 0.5, units.place(blank.length_mm), 9)

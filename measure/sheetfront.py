@@ -15,7 +15,7 @@ __all__ = ["draw_front", "what_words"]
 
 ROW_MM = 5.3
 COLUMNS, COLUMNS_IN_INCHES = 3, 2
-ABOVE_MM, BELOW_MM = 30.0, 30.0
+ABOVE_MM, BELOW_MM = 31.0, 30.0
 LABEL_MM = 5.4
 GREY = 0.35
 SHORTEST_DRAWING_MM = 88.0
@@ -100,8 +100,8 @@ def _draw_diameters(
         pen.line(at, level, x, level + 5.0, FINE, grey=GREY)
         words = f"Ø {units.number(setting.diameter_mm)}"
         pen.text(x + 1.2, level + 6.0, words, 9.5, angle=90.0, room=14.0)
-        pen.circle(x, level + 23.0, 2.5, FINE)
-        pen.text(x, level + 21.9, str(number), 8.5, "middle", font=BOLD, room=4.4)
+        pen.circle(x, level + 24.3, 2.5, FINE)
+        pen.text(x, level + 23.2, str(number), 8.5, "middle", font=BOLD, room=4.4)
 
 
 def _draw_heights(

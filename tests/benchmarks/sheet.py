@@ -22,7 +22,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "measure" / "sheet"))
 
 from sheetprints import template_errors
-from sheetturnings import Turner, any_piece, baluster, mill, names_of, traced
+from sheetturnings import Turner, any_piece, baluster, mill, names_of, sharp_places, traced
 
 from measure.chain import Chain, distance_to_chain
 from measure.fair import fair_profile, local_u95
@@ -118,7 +118,7 @@ def files(folder: Path) -> None:
 def features(pieces: int) -> None:
     print(f"Features of {pieces} random pieces at the noise of a trace (target: 0.2 mm)")
     right, asked, flowing, corners, sizes, ratios = 0, 0, [], [], [], []
-    share_outside, truth = [], []
+    share_outside, truth, covered = [], [], []
     wrong: dict[str, int] = defaultdict(int)
     for seed in range(pieces):
         rng = np.random.default_rng(1000 + seed)
@@ -135,21 +135,21 @@ def features(pieces: int) -> None:
                   "fewer" if len(found) < len(turner.made) else "other name"] += 1  # fmt: skip
             continue
         right += 1
-        for i, (made, f) in enumerate(zip(turner.made, found, strict=True)):
+        sharp = sharp_places(turner.chain())
+        for made, f in zip(turner.made, found, strict=True):
             sizes.append(abs(f.diameter_mm - made.diameter))
-            for z, want, other in ((f.z_from_mm, made.z0, i - 1), (f.z_to_mm, made.z1, i + 1)):
-                kinds = {made.kind}
-                if 0 <= other < len(found):
-                    kinds.add(turner.made[other].kind)
-                flows = "ogee" in kinds and bool(kinds & {"taper", "cylinder"})
-                (flowing if flows else corners).append(abs(z - want))
+            for z, want in ((f.z_from_mm, made.z0), (f.z_to_mm, made.z1)):
+                is_sharp = np.min(np.abs(sharp - want)) < 1e-6
+                (corners if is_sharp else flowing).append(abs(z - want))
+                covered.append(abs(z - want) <= f.place_u95_mm + 0.01)
     print(f"  number and kind right: {right} of {asked} ({dict(wrong)})")
-    for name, values in (("places at corners", corners), ("places where curves flow", flowing),
+    for name, values in (("places at corners over 8 degrees", corners), ("places at fainter corners and where curves flow", flowing),
                          ("diameters", sizes)):  # fmt: skip
         v = np.array(values)
         near = 100 * np.mean(v <= 0.2)
         print(f"  {name}: {near:.1f} % within 0.2 mm, median {np.median(v):.3f}, "
               f"95 % {np.percentile(v, 95):.3f}, largest {v.max():.2f} mm")  # fmt: skip
+    print(f"  places within their own 95 % limits: {100 * np.mean(covered):.1f} %")
     r = np.array(ratios)
     print(f"  largest distance from the rows over their local U95: median {np.median(r):.2f}, "
           f"largest {r.max():.2f}; within it in {100 * np.mean(r <= 1.0):.0f} % of the pieces; "

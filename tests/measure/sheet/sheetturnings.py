@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.chain import Chain
+from measure.chain import Chain, directions
 from measure.profile import Profile
 
 FloatArray = NDArray[np.float64]
@@ -119,6 +119,19 @@ def traced(
     return Profile(z, np.maximum(d + noise / cosine, 0.2), total, np.full(len(z), common))
 
 
+SHARP_RAD = 0.15
+"""Corners sharper than this (8 degrees) have a place; fainter ones, and curves that flow into
+each other, leave it open by the noise over the angle."""
+
+
+def sharp_places(chain: Chain) -> FloatArray:
+    """Return z of the shoulders, ends and sharp corners of a piece as made."""
+    starts, ends = directions(chain.z_mm, chain.r_mm, chain.bulge)
+    turn = np.abs(starts[1:] - ends[:-1])
+    inner = chain.z_mm[1:-1][turn > SHARP_RAD]
+    return np.concatenate([inner, chain.z_mm[[0, -1]]])
+
+
 def mill() -> Turner:
     """Body and cap of a pepper mill, 180 mm long."""
     t = Turner(26.0)
@@ -144,7 +157,7 @@ def baluster(length: float = 600.0) -> Turner:
     t.flat(0.05 * length)
     t.shoulder(6.0)
     t.bow(14.0, 6.0)
-    t.flat(3.0)
+    t.flat(12.0)
     t.ogee(0.1 * length, -6.0)
     t.taper(0.5 * length, 8.0)
     t.bow(20.0, -5.0)

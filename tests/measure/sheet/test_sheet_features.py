@@ -1,0 +1,167 @@
+"""Features found again in profiles that were built of them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from sheetturnings import Turner, any_piece, baluster, mill, names_of, sharp_places, traced
+
+from measure.chain import Chain, arc_centre, distance_to_chain, signed_distance
+from measure.fair import fair_profile, is_within, local_u95, to_profile
+from measure.features import KINDS, find_features
+from measure.profile import Profile
+from measure.segmenting import cut_run, run_costs
+
+
+def drawn(turner: Turner) -> Profile:
+    """Return the piece without noise and without uncertainty, as a plan has it."""
+    p = traced(turner.chain(), np.random.default_rng(0), scatter=0.0, wobble=0.0)
+    zero = np.zeros(len(p.z_mm))
+    return Profile(p.z_mm, p.diameter_mm, zero, zero.copy())
+
+
+@pytest.mark.parametrize("turner", [mill(), baluster()], ids=["mill", "baluster"])
+@pytest.mark.parametrize("seed", range(4))
+def test_number_and_kind_are_right_at_the_noise_of_a_trace(turner: Turner, seed: int) -> None:
+    found = find_features(traced(turner.chain(), np.random.default_rng(seed)))
+    assert [f.name for f in found] == names_of(turner.made)
+
+
+@pytest.mark.parametrize("turner", [mill(), baluster()], ids=["mill", "baluster"])
+def test_places_and_sizes_within_two_tenths(turner: Turner) -> None:
+    found = find_features(traced(turner.chain(), np.random.default_rng(3)))
+    sharp = sharp_places(turner.chain())
+    placed = 0
+    for made, f in zip(turner.made, found, strict=True):
+        assert f.diameter_mm == pytest.approx(made.diameter, abs=0.2)
+        for z, want in ((f.z_from_mm, made.z0), (f.z_to_mm, made.z1)):
+            if np.min(np.abs(sharp - want)) < 1e-6:
+                assert z == pytest.approx(want, abs=0.2)
+                placed += 1
+            else:  # a faint corner: within what the fit itself allows it
+                assert abs(z - want) <= 2.0 * max(f.place_u95_mm, 0.2)
+    assert placed >= 10
+
+
+def test_bead_is_so_wide_and_so_proud_at_its_place() -> None:
+    t = Turner(24.0)
+    t.flat(94.0)
+    t.bow(6.0, 2.5)
+    t.flat(60.0)
+    bead = next(f for f in find_features(drawn(t)) if f.kind == "bead")
+    assert bead.z_mid_mm == pytest.approx(97.0, abs=0.02)
+    assert bead.width_mm == pytest.approx(6.0, abs=0.02)
+    assert bead.height_mm == pytest.approx(2.5, abs=0.02)
+
+
+def test_random_pieces_are_mostly_read_right() -> None:
+    right = 0
+    for seed in range(12):
+        rng = np.random.default_rng(7000 + seed)
+        turner = any_piece(rng)
+        found = find_features(traced(turner.chain(), rng))
+        right += [f.name for f in found] == names_of(turner.made)
+        assert all(f.kind in KINDS for f in found)
+    assert right >= 10  # the benchmark's share over a hundred pieces is above nine in ten
+
+
+def test_noise_alone_grows_no_features() -> None:
+    t = Turner(20.0)
+    t.flat(150.0)
+    for seed in range(6):
+        found = find_features(traced(t.chain(), np.random.default_rng(seed)))
+        assert [f.name for f in found] == ["cylinder"]
+
+
+def test_slow_wobble_within_the_uncertainty_grows_no_features() -> None:
+    t = Turner(20.0)
+    t.flat(150.0)
+    profile = traced(t.chain(), np.random.default_rng(1), scatter=0.02, wobble=0.04, memory_mm=8.0)
+    assert len(find_features(profile)) == 1
+
+
+def test_fair_curve_keeps_within_the_uncertainty() -> None:
+    profile = traced(mill().chain(), np.random.default_rng(5))
+    curve = fair_profile(profile)
+    assert is_within(curve.stray)
+    off = 2.0 * distance_to_chain(curve.chains[0], profile.z_mm, 0.5 * profile.diameter_mm)
+    ratio = off / local_u95(profile)
+    assert np.max(ratio) == pytest.approx(curve.stray.distance_mm / curve.stray.allowed_mm)
+    assert np.mean(ratio > 1.0) <= 0.05
+
+
+def test_fair_curve_is_nearer_to_the_piece_than_its_rows() -> None:
+    turner = mill()
+    profile = traced(turner.chain(), np.random.default_rng(6))
+    faired = to_profile(fair_profile(profile), profile)
+    truth = turner.chain()
+
+    def rms(p: Profile) -> float:
+        return float(np.sqrt(np.mean(distance_to_chain(truth, p.z_mm, 0.5 * p.diameter_mm) ** 2)))
+
+    assert rms(faired) < 0.8 * rms(profile)
+
+
+def test_gap_parts_the_curve_and_is_not_bridged() -> None:
+    p = traced(mill().chain(), np.random.default_rng(2))
+    keep = ~((p.z_mm > 30.0) & (p.z_mm < 41.0))
+    holed = Profile(p.z_mm[keep], p.diameter_mm[keep], p.u95_mm[keep], p.u95_common_mm[keep])
+    curve = fair_profile(holed)
+    assert len(curve.chains) == 2
+    assert curve.chains[0].z_mm[-1] == pytest.approx(30.0)
+    assert curve.chains[1].z_mm[0] == pytest.approx(41.0)
+    assert not any(f.z_from_mm < 35.0 < f.z_to_mm for f in find_features(holed))
+
+
+def test_unmarked_shoulder_is_found_between_two_rows() -> None:
+    z = np.arange(0.0, 60.1, 0.25)
+    d = np.where(z < 25.1, 30.0, 42.0) + np.random.default_rng(1).normal(0, 0.02, len(z))
+    u = np.full(len(z), 0.1)
+    found = find_features(Profile(z, d, u, np.full(len(z), 0.05)))
+    assert [f.kind for f in found] == ["tenon", "shoulder", "cylinder"]
+    assert found[1].z_mid_mm == pytest.approx(25.125, abs=0.13)
+
+
+def test_a_profile_of_one_point_has_no_features() -> None:
+    one = np.array([1.0])
+    assert find_features(Profile(one, one, one, one)) == ()
+
+
+def test_distance_agrees_with_the_circle_through_the_ends() -> None:
+    rng = np.random.default_rng(4)
+    for _ in range(50):
+        a, b = (0.0, float(rng.uniform(5, 20))), (float(rng.uniform(3, 30)), 12.0)
+        bulge = float(rng.uniform(0.05, 0.95) * rng.choice([-1, 1]))
+        zc, rc, radius = arc_centre(a, b, bulge)
+        for end in (a, b):
+            assert np.hypot(end[0] - zc, end[1] - rc) == pytest.approx(radius)
+        z, r = rng.uniform(-5, 35, 20), rng.uniform(0, 40, 20)
+        ends = [(np.full(20, p[0]), np.full(20, p[1])) for p in (a, b)]
+        ours = signed_distance(z, r, ends[0], ends[1], np.full(20, bulge))
+        plain = np.hypot(z - zc, r - rc) - radius
+        np.testing.assert_allclose(ours, np.sign(bulge) * plain, atol=1e-9)
+
+
+def test_bulge_of_one_is_half_a_circle() -> None:
+    chain = Chain(np.array([0.0, 10.0]), np.array([20.0, 20.0]), np.array([1.0]))
+    assert chain.radius_at(np.array([5.0]))[0] == pytest.approx(25.0)
+    assert chain.radius_at(np.array([2.0]))[0] == pytest.approx(20.0 + 4.0)  # 3-4-5
+
+
+def test_cutting_is_the_best_of_all_cuttings() -> None:
+    """Exhaustive search over all cuts of a short run gives the same price."""
+    rng = np.random.default_rng(8)
+    z = np.arange(14) * 0.5
+    r = np.where(z < 3.0, 10.0, 10.0 + 0.4 * (z - 3.0)) + rng.normal(0, 0.02, 14)
+    costs = run_costs(z, r, np.full(14, 0.02))
+    price = np.log(14)
+    step = [np.minimum(line + 3 * price, arc + 4 * price)
+            for line, arc in zip(costs.line, costs.arc, strict=True)]  # fmt: skip
+
+    def best(i: int) -> float:
+        if i == 14:
+            return 0.0
+        return min((step[i][j] + best(i + j + 1) for j in range(14 - i)), default=np.inf)
+
+    ours = sum(step[s.start][s.stop - s.start - 1] for s in cut_run(costs, price))
+    assert ours == pytest.approx(best(0))

@@ -1,0 +1,140 @@
+"""Walls between bores and outline against sums by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from calib.refusal import BadFileError, RefusalError
+from measure.mechanism import Bore, Mechanism
+from measure.profile import Profile
+from measure.wall import section_of, wood_parts
+
+
+def cone(d0: float, d1: float, length: float = 100.0, u95: float = 0.2) -> Profile:
+    z = np.arange(0.0, length + 0.01, 0.25)
+    u = np.full(len(z), u95)
+    return Profile(z, d0 + (d1 - d0) * z / length, u, 0.5 * u)
+
+
+def bore(name: str, d: float, depth: float | None, end: str = "foot", part: str = "body") -> Bore:
+    return Bore(name, d, depth, end, part, tolerance_mm=0.4, depth_tolerance_mm=1.0)
+
+
+SIMPLE = Mechanism("simple", (bore("seat", 40.0, 20.0), bore("chamber", 25.0, None)))
+
+
+def test_wall_of_a_cone_by_hand() -> None:
+    profile = cone(60.0, 50.0)
+    section = section_of(profile, SIMPLE, wood_parts(100.0, SIMPLE, None, 0.4), 5.0)
+    wall = section.walls[0]
+    at = {h: int(np.argmin(np.abs(wall.height_mm - h))) for h in (0.0, 10.0, 20.5, 50.0, 100.0)}
+    for height, hole in ((0.0, 40.0), (10.0, 40.0), (50.0, 25.0), (100.0, 25.0)):
+        i = at[height]
+        assert wall.nominal_mm[i] == pytest.approx(0.5 * (60.0 - 0.1 * height - hole))
+        assert wall.worst_mm[i] == pytest.approx(wall.nominal_mm[i] - 0.5 * (0.2 + 0.4))
+    # Half a millimetre beyond the stop the seat may still be: its depth is 20 ± 1.
+    assert wall.worst_mm[at[20.5]] < 9.0 < wall.nominal_mm[at[20.5]]
+    assert section.thin == ()
+
+
+def test_thin_places_are_named_where_they_are() -> None:
+    profile = cone(60.0, 50.0)
+    waist = profile.diameter_mm.copy()
+    waist[(profile.z_mm >= 60.0) & (profile.z_mm <= 64.0)] = 33.0
+    thin_piece = Profile(profile.z_mm, waist, profile.u95_mm, profile.u95_common_mm)
+    section = section_of(thin_piece, SIMPLE, wood_parts(100.0, SIMPLE, None, 0.4), 5.0)
+    (place,) = section.thin
+    assert 59.7 < place.from_mm <= 60.0
+    assert 64.0 <= place.to_mm < 64.3
+    assert place.nominal_mm == pytest.approx(4.0)
+    assert place.worst_mm == pytest.approx(3.7)
+
+
+def test_bore_wider_than_the_outline_is_refused_with_the_place() -> None:
+    profile = cone(60.0, 50.0)
+    waist = np.where(np.abs(profile.z_mm - 70.0) < 3.0, 24.0, profile.diameter_mm)
+    piece = Profile(profile.z_mm, waist, profile.u95_mm, profile.u95_common_mm)
+    with pytest.raises(RefusalError, match="chamber.* at (6[7-9]|7[0-3])") as caught:
+        section_of(piece, SIMPLE, wood_parts(100.0, SIMPLE, None, 0.4), 5.0)
+    assert caught.value.notice.code == "bore-breaks-out"
+
+
+def test_bore_may_open_in_a_rounded_end() -> None:
+    z = np.arange(0.0, 100.01, 0.25)
+    dome = 2.0 * np.sqrt(np.maximum(25.0**2 - np.maximum(z - 75.0, 0.0) ** 2, 0.0))
+    u = np.full(len(z), 0.1)
+    section = section_of(
+        Profile(z, dome, u, u), SIMPLE, wood_parts(100.0, SIMPLE, None, 0.4), 5.0
+    )
+    assert [b.bore.name for b in section.opens] == ["chamber"]
+    assert section.thin  # the rim feathers to nothing, and that is said
+
+
+def test_unseen_stretch_has_no_wall() -> None:
+    p = cone(60.0, 50.0)
+    keep = (p.z_mm <= 40.0) | (p.z_mm >= 55.0)
+    holed = Profile(p.z_mm[keep], p.diameter_mm[keep], p.u95_mm[keep], p.u95_common_mm[keep])
+    section = section_of(holed, SIMPLE, wood_parts(100.0, SIMPLE, None, 0.4), 5.0)
+    wall = section.walls[0]
+    unseen = (wall.height_mm > 40.0) & (wall.height_mm < 55.0)
+    assert unseen.any()
+    assert np.all(np.isnan(wall.nominal_mm[unseen]))
+
+
+CAPPED = Mechanism(
+    "capped",
+    (
+        bore("chamber", 27.0, None),
+        bore("seat", 42.0, 8.0),
+        bore("grinder", 38.0, 28.0),
+        bore("shaft hole", 24.0, None, "foot", "cap"),
+        bore("recess", 44.0, 10.0, "foot", "cap"),
+    ),
+    shaft_length_mm=260.0,
+    shaft_fixed_by="knob",
+    shaft_foot_mm=4.0,
+    shaft_proud_mm=11.0,
+)
+
+
+def test_order_is_from_each_end_widest_first() -> None:
+    parts = wood_parts(100.0, CAPPED, 70.0, 0.4)
+    section = section_of(cone(60.0, 58.0), CAPPED, parts, 5.0)
+    names = [b.bore.name for b in section.bores]
+    assert names == ["seat", "grinder", "chamber", "recess", "shaft hole"]
+
+
+def test_neck_recess_and_shaft_by_hand() -> None:
+    parts = wood_parts(100.0, CAPPED, 70.0, 0.4)
+    assert parts[0].neck_mm == pytest.approx((43.6, 9.0))
+    assert parts[0].high_mm == pytest.approx(79.0)
+    section = section_of(cone(60.0, 58.0), CAPPED, parts, 5.0)
+    assert section.recess_mm == pytest.approx((44.0, 43.6))
+    assert section.shaft_cut_mm == pytest.approx(100.0 - 4.0 + 11.0)
+    body = section.walls[0]
+    i = int(np.argmin(np.abs(body.height_mm - 75.0)))
+    assert body.nominal_mm[i] == pytest.approx(0.5 * (43.6 - 27.0))
+
+
+def test_cap_without_a_split_is_asked_for() -> None:
+    with pytest.raises(BadFileError) as caught:
+        wood_parts(100.0, CAPPED, None, 0.4)
+    assert caught.value.notice.code == "split-missing"
+    with pytest.raises(BadFileError) as caught:
+        wood_parts(100.0, CAPPED, 100.0, 0.4)
+    assert caught.value.notice.code == "split-outside"
+
+
+def test_bore_deeper_than_its_part_is_refused() -> None:
+    deep = Mechanism("deep", (bore("well", 20.0, 100.0),))
+    with pytest.raises(RefusalError) as caught:
+        section_of(cone(60.0, 50.0), deep, wood_parts(100.0, deep, None, 0.4), 5.0)
+    assert caught.value.notice.code == "bore-too-deep"
+
+
+def test_bore_from_the_top_reaches_down() -> None:
+    top = Mechanism("top", (bore("seat", 30.0, 15.0, "top"),))
+    section = section_of(cone(60.0, 50.0), top, wood_parts(100.0, top, None, 0.4), 5.0)
+    (seat,) = section.bores
+    assert (seat.low_mm, seat.high_mm) == (85.0, 100.0)
