@@ -73,6 +73,13 @@ def _inverse(normal: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.pinv(normal * np.outer(d, d), hermitian=True) * np.outer(d, d))
 
 
+def _inverse(normal: FloatArray) -> FloatArray:
+    """Return the inverse of a normal matrix whose unknowns differ by many powers of ten."""
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    even = normal * scale[:, None] * scale[None, :]
+    return np.asarray(np.linalg.pinv(even, rcond=1e-13, hermitian=True) * scale[:, None] * scale)
+
+
 def solve(
     residuals: Residuals,
     start: FloatArray,
@@ -113,7 +120,9 @@ def solve(
         sd = np.sqrt(np.maximum(np.diag(_inverse(normal)), 1e-300))
         wanted = -np.linalg.solve(normal + np.diag(damping * diagonal), gradient)
         for _ in range(8):
-            delta = -np.linalg.solve(normal + np.diag(damping * diagonal), gradient)
+            even = 1.0 / np.sqrt(diagonal)
+            matrix = normal * even[:, None] * even + damping * np.eye(len(x))
+            delta = -even * np.linalg.solve(matrix, even * gradient)
             r_new = residuals(x + delta)
             weights_new, cost_new = _robust(r_new, scale)
             if np.isfinite(cost_new) and cost_new <= cost * (1 + 1e-12):

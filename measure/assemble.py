@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ STEEP = 4.0
 LOCAL_FLOOR_PX = 0.10
 """What a rim is off locally beside its noise: grain, shading that changes along the piece."""
 DISAGREE_MM = 1.2
+SLIVER_MM = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,20 +116,39 @@ def _interp(curve: SideCurve, values: FloatArray, at: FloatArray, bridge: float)
     z = curve.z_mm + 1e-9 * np.arange(len(curve.z_mm))
     result = np.interp(at, z, values)
     k = np.clip(np.searchsorted(z, at), 1, len(z) - 1)
-    hole = (z[k] - z[k - 1]) > bridge
+    # Points in between that were not clear are a groove, a splinter, a shadow: not bridged.
+    hole = ((z[k] - z[k - 1]) > bridge) | (np.abs(curve.index[k] - curve.index[k - 1]) > 2)
     outside = (at < z[0] - 0.5 * bridge) | (at > z[-1] + 0.5 * bridge)
     return np.where(hole | outside, np.nan, result)
 
 
-def _smooth(curve: SideCurve) -> FloatArray:
-    r = curve.r_mm
-    if len(r) < 3:
-        return r
-    mean = np.convolve(r, [0.25, 0.5, 0.25], mode="same")
-    jump = np.maximum(np.abs(np.diff(r, prepend=r[0])), np.abs(np.diff(r, append=r[-1])))
-    smooth = np.where(jump < 0.25, mean, r)
-    smooth[0], smooth[-1] = r[0], r[-1]
-    return smooth
+def _smooth(curve: SideCurve, scale_mm: float) -> tuple[FloatArray, FloatArray]:
+    """Return r evened out as far as it jitters, and the standard deviation that is left, (n,).
+
+    Straight lines are fitted over more points the more the points scatter about each other;
+    never across a shoulder.
+    """
+    r, z = curve.r_mm, curve.z_mm
+    n = len(r)
+    if n < 16:
+        return r, np.full(n, 0.3 * scale_mm)
+    second = np.zeros(n)
+    second[1:-1] = np.abs(r[2:] - 2.0 * r[1:-1] + r[:-2])
+    near = np.clip(np.arange(n)[:, None] + np.arange(-8, 9), 0, n - 1)
+    jitter = 1.4826 * np.median(second[near], axis=1) / math.sqrt(6.0)
+    smooth, left = r.copy(), jitter / 1.5
+    for reach, least in ((1, 0.0), (3, 0.25), (6, 0.6)):
+        window = np.clip(np.arange(n)[:, None] + np.arange(-reach, reach + 1), 0, n - 1)
+        rw, zw = r[window], z[window]
+        even = np.ptp(rw, axis=1) < np.maximum(0.25, 6.0 * jitter)
+        zc = zw - zw.mean(axis=1, keepdims=True)
+        spread = np.maximum(np.sum(zc * zc, axis=1), 1e-9)
+        slope = np.sum(zc * (rw - rw.mean(axis=1, keepdims=True)), axis=1) / spread
+        line = rw.mean(axis=1) + slope * (z - zw.mean(axis=1))
+        use = even & (jitter >= least * scale_mm) & (np.abs(slope) < 2.0)
+        smooth = np.where(use, line, smooth)
+        left = np.where(use, jitter / math.sqrt(2 * reach + 1), left)
+    return smooth, left
 
 
 def assemble(
@@ -155,9 +176,11 @@ def assemble(
     spacing = 3.0 * scale_mm
     bridge = max(LONGEST_BRIDGE_MM, 2.5 * spacing)
     rows = np.arange(0.0, last_mm + 1e-9, GRID_MM)
-    smooth = [_smooth(c) for c in curves]
-    r = np.stack([_interp(c, s, rows, bridge) for c, s in zip(curves, smooth, strict=True)])
-    noise = np.stack([_interp(c, s, rows, bridge) for c, s in zip(curves, sd_mm, strict=True)])
+    evened = [_smooth(c, scale_mm) for c in curves]
+    r = np.stack([_interp(c, e[0], rows, bridge) for c, e in zip(curves, evened, strict=True)])
+    # What the points scatter is as good a witness of their noise as what each one states.
+    own = [np.maximum(e[1], 0.4 * s) for e, s in zip(evened, sd_mm, strict=True)]
+    noise = np.stack([_interp(c, s, rows, bridge) for c, s in zip(curves, own, strict=True)])
     shared = _shared(curves, common, rows, bridge)
 
     shoulders = _joined(*[find_shoulders(c, 2.0 * scale_mm) for c in curves])
@@ -170,9 +193,7 @@ def assemble(
                 np.isnan(noise[side, near]), scale_mm * 0.3, noise[side, near]
             )
     gap = r[0] - r[1]
-    local = np.sqrt(np.sum(noise**2 / 2.0 + (LOCAL_FLOOR_PX * scale_mm) ** 2, axis=0)) * max(
-        inflate, 1.0
-    )
+    local = np.sqrt(np.sum(noise**2 + (LOCAL_FLOOR_PX * scale_mm) ** 2, axis=0)) * max(inflate, 1.0)
     diameter = r[0] + r[1]
     slope = np.gradient(diameter, GRID_MM) if len(rows) > 1 else np.zeros_like(diameter)
     slope = np.nan_to_num(np.clip(slope, -4.0, 4.0))
@@ -180,10 +201,29 @@ def assemble(
     variance = local**2 + beyond**2 + (slope * z_sd_mm) ** 2
     known = np.isfinite(diameter) & np.isfinite(shared) & (np.abs(gap) < DISAGREE_MM)
     known &= beyond < 6.0 * local
+    known = _without_slivers(_without_brinks(known))
     total = 1.96 * np.sqrt(variance + shared**2)
     table = [rows[known], diameter[known], total[known], 1.96 * shared[known]]
     profile = _with_shoulders(table, shoulders)
     return Assembled(profile, _missing(profile, last_mm))
+
+
+def _without_brinks(known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which rows to keep: a row beside a hidden stretch is half hidden itself."""
+    padded = np.concatenate([[True, True], known, [True, True]])
+    hidden = ~padded[1:-1] & (~padded[2:] | ~padded[:-2])
+    beside = hidden[2:] | hidden[:-2]
+    return known & ~beside
+
+
+def _without_slivers(known: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which rows to keep: runs shorter than `SLIVER_MM` between gaps tell nothing."""
+    kept = known.copy()
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], known.astype(int), [0]])))
+    for start, stop in edges.reshape(-1, 2):
+        if (stop - start) * GRID_MM < SLIVER_MM:
+            kept[start:stop] = False
+    return kept
 
 
 def _shared(

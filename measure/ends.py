@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +18,8 @@ FloatArray = NDArray[np.float64]
 
 FLAT_RMS_MM = 0.2
 """An arc that fits a flat circle no worse than this belongs to a flat end."""
-CONIC_SHARE = 0.6
+SEARCH_OUT_MM, SEARCH_IN_MM = 8.0, 6.0
+"""How far beyond and inside the last clear point of the sides a flat end is looked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,22 +61,25 @@ def find_end(
     sign = 1.0 if first else -1.0
     seen = [float(c.z_mm[0] if first else c.z_mm[-1]) for c in curves]
     edge = float(np.mean(seen))
-    radius = float(np.mean([_radius_near(c, edge, sign) for c in curves]))
-    flat = _flat_end(rays[near_end], camera_mm, axis, edge, radius, scale_mm)
+
+    def radius_at(z: float) -> float:
+        return float(np.mean([_radius_near(c, z, sign) for c in curves]))
+
+    flat = _flat_end(rays[near_end], camera_mm, axis, edge, sign, radius_at, scale_mm)
     inner = max(seen) if first else min(seen)
     if flat is not None:
         return EndPoint(flat[0], flat[1], "flat", inner)
     dome = _dome_end(curves, edge, sign)
     if dome is not None:
         return EndPoint(dome[0], dome[1], "dome", inner)
-    return EndPoint(edge, 0.5 * abs(seen[0] - seen[1]) + 0.3, "unknown", inner)
+    return EndPoint(edge, 0.5 * abs(seen[0] - seen[1]) + 1.0, "unknown", inner)
 
 
 def _radius_near(curve: SideCurve, edge: float, sign: float) -> float:
     away = sign * (curve.z_mm - edge)
-    near = (away >= 0.3) & (away < 1.2)
+    near = (away >= 0.3) & (away < 2.0)
     if near.sum() < 2:
-        near = np.abs(away).argsort()[:4]
+        near = np.isin(np.arange(len(away)), np.abs(away).argsort()[:4])
     return float(np.median(curve.r_mm[near]))
 
 
@@ -82,36 +88,52 @@ def _flat_end(
     camera_mm: FloatArray,
     axis: Axis,
     edge: float,
-    radius: float,
+    sign: float,
+    radius_at: Callable[[float], float],
     scale_mm: float,
 ) -> tuple[float, float] | None:
-    """Return (z, sd) of a flat end whose rim, of known radius, makes the arc; None if it does not."""
-    if len(rays) < 8:
+    """Return (z, sd) of a flat end whose rim makes the arc; None if the arc is not one circle.
+
+    Every point of a rim lies at one distance from the axis in the plane of the rim, and in no
+    other plane: the plane is looked for in which the distances are most alike.
+    """
+    if len(rays) < 12:
         return None
 
     def reach(z: float) -> FloatArray:
         plane = axis.at(z)
         s = ((plane - camera_mm) @ axis.direction) / (rays @ axis.direction)
         points = camera_mm + s[:, None] * rays - plane
-        return np.linalg.norm(points - (points @ axis.direction)[:, None] * axis.direction, axis=1)
+        across = points - (points @ axis.direction)[:, None] * axis.direction
+        return np.sqrt(np.sum(across * across, axis=1))
 
-    z = edge
-    for _ in range(8):
+    tries = edge + sign * np.arange(-SEARCH_OUT_MM, SEARCH_IN_MM, 0.25)
+    spreads = [_spread(reach(float(z))) for z in tries]
+    z = float(tries[int(np.argmin(spreads))])
+    radius = float(np.median(reach(z)))
+    slope = (reach(z + 0.05) - reach(z - 0.05)) / 0.1
+    for _ in range(10):
         off = reach(z) - radius
+        weight = 1.0 / (1.0 + (off / max(2.0 * scale_mm, 0.1)) ** 2)
+        # z and the radius together: points that move little with z tell the radius.
+        design = np.stack([slope, -np.ones_like(slope)], axis=1) * np.sqrt(weight)[:, None]
+        step, *_ = np.linalg.lstsq(design, -off * np.sqrt(weight), rcond=None)
+        z += float(np.clip(step[0], -0.5, 0.5))
+        radius += float(np.clip(step[1], -0.5, 0.5))
         slope = (reach(z + 0.05) - reach(z - 0.05)) / 0.1
-        # An arc point that would move by less than this along the ray tells nothing of z.
-        weight = slope**2 / (slope**2 + 0.05) / (1.0 + (off / 0.3) ** 2)
-        step = -float(np.sum(weight * slope * off) / max(float(np.sum(weight * slope**2)), 1e-9))
-        z += float(np.clip(step, -1.0, 1.0))
     off = reach(z) - radius
-    use = np.abs(slope) > 0.1
-    if use.sum() < 6 or abs(z - edge) > 3.0:
+    if _spread(reach(z)) > max(FLAT_RMS_MM, 3.0 * scale_mm) or np.ptp(slope) < 0.2:
         return None
-    rms = float(np.sqrt(np.mean(np.minimum(np.abs(off[use]), 1.0) ** 2)))
-    if rms > max(FLAT_RMS_MM, 3.0 * scale_mm):
+    if abs(radius - radius_at(z)) > 0.6 + 4.0 * scale_mm or not tries.min() < z < tries.max():
         return None
-    information = float(np.sum(slope[use] ** 2)) / 4.0
-    return z, float(np.hypot(max(rms, scale_mm) / np.sqrt(max(information, 1.0)), 0.4 * scale_mm))
+    good = np.abs(off) < 0.5
+    spread = max(float(np.std(off[good])), scale_mm)
+    information = float(np.sum((slope[good] - slope[good].mean()) ** 2)) / 6.0
+    return z, float(np.hypot(spread / math.sqrt(max(information, 1.0)), 0.5 * scale_mm))
+
+
+def _spread(values: FloatArray) -> float:
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
 def _dome_end(
@@ -145,6 +167,6 @@ def _dome_end(
         return None
     apex = float(real.max())
     hidden = -apex
-    if hidden > 1.5 * last + 1.0:
+    if hidden > 0.35 * last + 1.0 or last > 0.8 * float(np.max(rr)) + 2.0:
         return None
     return edge + sign * apex, float(np.hypot(0.15 * max(hidden, 0.0), spread + 0.03))

@@ -35,9 +35,9 @@ RIM_BIAS_PX = -0.12
 RIM_BIAS_SD_PX = 0.12
 """Where a fitted rim lies against the true one, outward positive: wood darkens toward grazing,
 and a phone's sharpening moves the step. Measured on rendered photos; see DEVELOPERS.md."""
-PAIR_SPACING = 3
-"""Every third outline point enters the comparison of sides: nearer ones are not independent."""
-PAIR_FLOOR_PX = 0.25
+PAIR_SPACING = 5
+"""Every fifth outline point enters the comparison of sides: nearer ones are not independent."""
+PAIR_FLOOR_PX = 0.3
 """Standard deviation of one comparison of sides beyond what both points state."""
 
 

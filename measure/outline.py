@@ -116,6 +116,25 @@ def refine_outline(
     return rescan(bgr, to_linear, line, tangents)
 
 
+def _shadow_shy(lines: Float32Array) -> Float32Array:
+    """Return the samples (n, m, 3) with the direction of light that a shadow changes weakened.
+
+    A shadow scales the bench's colour; a rim changes the colour as well, as a rule. Where it
+    does not, all that is left is the weakened brightness, and nothing is lost.
+    """
+    bench = lines[:, -4:].mean(axis=1)
+    reach = 8
+    padded = np.concatenate([bench[-reach:], bench, bench[:reach]])
+    total = np.cumsum(np.concatenate([np.zeros((1, 3), np.float32), padded]), axis=0)
+    calm = total[2 * reach + 1 :] - total[: -2 * reach - 1]
+    unit = calm / np.maximum(np.linalg.norm(calm, axis=1, keepdims=True), 1e-6)
+    along = np.sum(lines * unit[:, None, :], axis=2, keepdims=True) * unit[:, None, :]
+    return np.asarray(lines - (1.0 - LIGHT_WEIGHT) * along, dtype=np.float32)
+
+
+LIGHT_WEIGHT = 0.4
+
+
 def rescan(
     bgr: NDArray[np.uint8], to_linear: Float32Array, line: FloatArray, tangents: FloatArray
 ) -> Outline:
@@ -144,9 +163,9 @@ def _scan(
 ) -> tuple[FloatArray, FloatArray, tuple[FloatArray, FloatArray, NDArray[np.bool_]]]:
     normals = _normals(tangents, line)
     shapes = rim_shapes(SCAN_HALF_PX, SCAN_HALF_PX - 4.0, BLUR_PX)
-    offsets = along * np.array([-1.0, 0.0, 1.0])
+    offsets = along * np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
     lines = sample_lines(bgr, line, normals, stretch * shapes.offsets_px, offsets, to_linear)
-    fits = fit_edges(lines, shapes)
+    fits = fit_edges(_shadow_shy(lines), shapes)
     offset = stretch * fits.offset_px
     found = ~fits.at_limit & (fits.contrast > CONTRAST_LEAST) & (fits.sd_px < 2.0)
     steady = _running_median(np.where(found, offset, np.nan), 4)

@@ -21,6 +21,10 @@ FloatArray = NDArray[np.float64]
 
 TANGENT_SD_RAD = 0.03
 """How well a tangent of the outline is known; a point that it moves far tells nothing."""
+JITTER_REACH = 6
+JITTER_PX = 2.2
+"""A rim runs evenly to a fraction of a pixel; this much from point to point is
+something else, even before cloth or grain."""
 PLANE_SD_MM = 0.5
 """How well a card is held in the plane of the axis (standard uncertainty, at each end)."""
 HEIGHT_SD_MM = 0.3
@@ -145,7 +149,22 @@ def curves_of(
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     with np.errstate(invalid="ignore"):
         firm = (np.abs(r_off - r) < 2.0 * scale) & (np.abs(z_off - z) < 1.5)
-    return side_curves(*values, outline.clear & firm), values
+    curves = side_curves(*values, outline.clear & firm)
+    return (_calm(curves[0], scale), _calm(curves[1], scale)), values
+
+
+def _calm(curve: SideCurve, scale: float) -> SideCurve:
+    """Return the curve without stretches that jitter: grain and shadow borders, not a rim."""
+    n = len(curve.r_mm)
+    if n < 12:
+        return curve
+    near = np.clip(np.arange(n)[:, None] + np.arange(-JITTER_REACH, JITTER_REACH + 1), 0, n - 1)
+    # Second differences are blind to slope; a shoulder makes few of them large, grain many.
+    second = np.zeros(n)
+    second[1:-1] = np.abs(curve.r_mm[2:] - 2.0 * curve.r_mm[1:-1] + curve.r_mm[:-2])
+    jitter = 1.4826 * np.median(second[near], axis=1) / np.sqrt(6.0)
+    keep = jitter < JITTER_PX * scale
+    return SideCurve(curve.index[keep], curve.z_mm[keep], curve.r_mm[keep])
 
 
 def _turned(tangents: FloatArray, angle: float) -> FloatArray:

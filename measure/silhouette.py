@@ -304,9 +304,9 @@ HUE_NOISE_SHARE = 0.5
 """A change of hue below this share of a strong edge says little of its direction."""
 NOTHING = 0.2
 """Evidence of a row without a piece: an outline must be better than this."""
-JUMP = 0.02
+JUMP = 0.05
 """Cost of a change of half width by one sample of the finest band."""
-MOST_JUMP = 0.8
+MOST_JUMP = 2.0
 
 
 def _best_before(total: Float32Array, jump: float) -> Float32Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -12,9 +13,9 @@ from numpy.typing import NDArray
 from calib.finding import FoundTarget, find_target, linear_table
 from calib.lens import Lens, lens_from_exif
 from calib.photo import Photo
+from calib.printed import PrintScale
 from calib.refusal import Notice, RefusalError
 from calib.targets import parse_target
-from calib.view import VIEW_SIZE, View
 from measure.assemble import assemble
 from measure.ends import EndPoint, find_end
 from measure.fit import Estimate, Knowledge, estimate, values_at
@@ -36,8 +37,14 @@ KNOWN_SD_MM = 0.05
 """Standard uncertainty of a caliper reading on wood (common practice, no source)."""
 SYMMETRY_LEAST = 0.3
 KEPT_ENOUGH = 0.95
+"""Share of agreeing rim at which no rival outline is looked for."""
+KEPT_LEAST = 0.75
+SCATTER_MOST = 2.5
+"""Below this share of agreement, or above this scatter, the sides are not those of one round
+piece seen well: nothing is reported."""
+BORDER_PX = 8.0
 MEND_PX = 3.0
-ARC_MORE = 6
+ARC_MORE = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,15 +69,28 @@ class Tracing:
     rests: tuple[Rest, ...]
 
 
-def trace(photo: Photo, request: TraceRequest, progress: Progress = lambda _: None) -> TraceResult:
+def trace(
+    photo: Photo,
+    request: TraceRequest,
+    progress: Progress = lambda _: None,
+    lens: Lens | None = None,
+    scale: PrintScale | None = None,
+) -> TraceResult:
     """Return the diameters of the turned piece in a photo.
+
+    Parameters
+    ----------
+    photo, request : what to measure and how it lies.
+    progress : told the name of each step.
+    lens : a calibrated lens that fits the photo; without it the prior that EXIF gives.
+    scale : of a printed board, when that is the target.
 
     Raises
     ------
     RefusalError
         When target or piece are not found or contradict the set-up; the code says which.
     """
-    return measured(photo, request, progress).result
+    return measured(photo, request, progress, lens, scale).result
 
 
 def prior_lens(photo: Photo) -> Lens:
@@ -80,13 +100,19 @@ def prior_lens(photo: Photo) -> Lens:
     )
 
 
-def measured(photo: Photo, request: TraceRequest, progress: Progress) -> Tracing:
+def measured(
+    photo: Photo,
+    request: TraceRequest,
+    progress: Progress,
+    lens: Lens | None = None,
+    scale: PrintScale | None = None,
+) -> Tracing:
     """Trace, keeping the steps' results; see `trace`."""
     clock = _Clock()
-    lens = prior_lens(photo)
+    lens = prior_lens(photo) if lens is None else lens
     target = parse_target(request.target)
     progress("looking for the target")
-    found = find_target(photo, lens, target, None)
+    found = find_target(photo, lens, target, scale)
     clock.lap("target")
     progress("looking for the piece")
     covers = [] if found.is_board else [found.polygon_px]
@@ -103,6 +129,8 @@ def measured(photo: Photo, request: TraceRequest, progress: Progress) -> Tracing
             break
     if best is None:
         raise _no_piece(photo)
+    if best.estimate.kept < KEPT_LEAST or best.estimate.pairs_sd > SCATTER_MOST:
+        raise _not_turned(photo)
     progress("measuring")
     tracing = _finish(photo, request, found, best.outline, best.estimate, best.rests)
     clock.lap("finish")
@@ -130,7 +158,10 @@ class _Solved:
 
     @property
     def worth(self) -> float:
-        return self.estimate.kept
+        """Share of the rim that agrees; of equals the outline that holds more of the picture."""
+        x, y = self.outline.points_px.T
+        area = abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
+        return self.estimate.kept * math.sqrt(area)
 
 
 def _intrinsics(found: FoundTarget, lens: Lens) -> FloatArray:
@@ -334,6 +365,11 @@ def _finish(
         )
         for first in (True, False)
     ]
+    cut = [_is_cut(photo, request, outline, curves, first) for first in (True, False)]
+    ends = [
+        _cut_end(curves, first) if is_cut else end
+        for end, is_cut, first in zip(ends, cut, (True, False), strict=True)
+    ]
     start, stop = ends
     shifted = tuple(replace(c, z_mm=c.z_mm - start.z_mm) for c in curves)
     profile, missing = _profile(solved, outline, shifted, start, stop, scale)  # type: ignore[arg-type]
@@ -349,12 +385,17 @@ def _finish(
         photo_name=photo.name,
         setup=request.setup,
         scale_from=found.scale_from,
-        lens_from="EXIF" if photo.focal_35mm is not None else "assumed",
-        z_zero=END,
-        length_mm=length,
-        length_u95_mm=1.96 * float(length_sd),
+        lens_from=solved.layout.view.lens.source,
+        z_zero=CUT if cut[0] else END,
+        length_mm=None if any(cut) else length,
+        length_u95_mm=None if any(cut) else 1.96 * float(length_sd),
         profile=profile,
-        notices=(*photo.notices, *found.notices, *_notices(solved, rests, request)),
+        notices=(
+            *photo.notices,
+            *found.notices,
+            *_notices(solved, rests, request),
+            *_end_notices(start, stop),
+        ),
         left_out=left_out,
         outline_px=outline.points_px[outline.clear],
         outline_z_mm=z[outline.clear] - start.z_mm,
@@ -363,10 +404,37 @@ def _finish(
         target_is_board=found.is_board,
         tilt_deg=float(np.degrees(np.arccos(np.clip(-view.rotation[2, 2] * -1.0, -1, 1)))),
         px_per_mm=1.0 / scale,
-        far_end=END,
+        far_end=CUT if cut[1] else END,
         known=request.known,
     )
     return Tracing(result, found, outline, solved, shifted, start.z_mm, tuple(rests))  # type: ignore[arg-type]
+
+
+def _is_cut(
+    photo: Photo,
+    request: TraceRequest,
+    outline: Outline,
+    curves: tuple[SideCurve, SideCurve],
+    first: bool,
+) -> bool:
+    """Return whether the picture's edge, or the box, cuts the piece at one end."""
+    width, height = photo.size_px
+    x0, y0, x1, y1 = 0.0, 0.0, width - 1.0, height - 1.0
+    if request.box_px is not None:
+        x, y, w, h = request.box_px
+        x0, y0, x1, y1 = max(x0, x), max(y0, y), min(x1, x + w), min(y1, y + h)
+    place = 0 if first else -1
+    tips = outline.points_px[[int(c.index[place]) for c in curves]]
+    margin = np.array([tips[:, 0] - x0, x1 - tips[:, 0], tips[:, 1] - y0, y1 - tips[:, 1]])
+    return bool(np.any(margin.min(axis=0) < BORDER_PX * max(width, height) / 4032 + 6.0))
+
+
+def _cut_end(curves: tuple[SideCurve, SideCurve], first: bool) -> EndPoint:
+    if first:
+        z = max(float(c.z_mm[0]) for c in curves)
+    else:
+        z = min(float(c.z_mm[-1]) for c in curves)
+    return EndPoint(z, 0.05, "cut", z)
 
 
 def _arc(outline: Outline, curves: tuple[SideCurve, SideCurve], first: bool) -> NDArray[np.bool_]:
@@ -469,6 +537,19 @@ def _length_shared(
         spans = ((zu - zd) / (2 * h)).reshape(2, 2)
         J.append(float(np.mean(spans[:, 1] - spans[:, 0])))
     return float(np.linalg.norm(np.array(J) @ columns))
+
+
+def _end_notices(start: EndPoint, stop: EndPoint) -> list[Notice]:
+    names = {"first": start, "last": stop}
+    return [
+        Notice(
+            "end-unclear",
+            f"The {name} end of the piece is not seen clearly; the length is unsure there.",
+            "Light that end better, or lay the piece so that the phone is over it.",
+        )
+        for name, end in names.items()
+        if end.kind == "unknown"
+    ]
 
 
 def _notices(solved: Estimate, rests: list[Rest], request: TraceRequest) -> list[Notice]:
