@@ -118,6 +118,7 @@ def lens_image(camera: Camera, rendered: FloatArray, blur_px: float) -> NDArray[
     soft = cv2.GaussianBlur(
         rendered.astype(np.float32), (0, 0), blur_px, borderType=cv2.BORDER_REPLICATE
     )
+    soft = soft.reshape(rendered.shape)
     half = (np.array(soft.shape[1::-1]) - 1) / 2.0
     out = np.empty((height, width, soft.shape[2]), np.float32)
     columns = np.arange(width, dtype=float)

@@ -94,6 +94,7 @@ class Meridian:
     def scaled(self, length: float, diameter: float) -> FloatArray:
         """Return the meridian as (n, 2), stretched to the length and largest diameter, mm."""
         zr = np.array(self.points)
+        zr[zr[:, 1] < 1e-9, 1] = 0.0
         zr[:, 0] *= length / zr[-1, 0]
         zr[:, 1] *= diameter / 2.0 / zr[:, 1].max()
         return thinned(zr)

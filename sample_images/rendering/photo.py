@@ -28,7 +28,7 @@ def take(scene: Scene, folder: Path) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     with open_tracer(scene) as tracer:
         facts = truth_of(scene, tracer)
-        light = tracer.light(scene.spp, scene.seed)
+        light = tracer.light(tracer.paths, scene.seed)
     picture = developed(lens_image(scene.camera, light, scene.phone.blur_px), scene.phone)
     photo.write_bytes(jpeg(picture, scene.phone))
     truth.write_text(json.dumps(facts))

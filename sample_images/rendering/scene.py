@@ -17,7 +17,7 @@ __all__ = ["Board", "Flat", "Light", "Phone", "Prop", "Scene", "digest", "pose",
 
 FloatArray = NDArray[np.float64]
 
-RENDERER = 2
+RENDERER = 3
 """Counts changes of the renderer that change every picture."""
 
 
@@ -133,7 +133,6 @@ class Scene:
     told: dict[str, Any] = dataclasses.field(default_factory=dict)
     drawn: dict[str, Any] = dataclasses.field(default_factory=dict)
     free_z: tuple[float, float] | None = None
-    spp: int = 9
 
 
 def digest(scene: Scene) -> str:

@@ -47,13 +47,50 @@ class Tracer:
             {"type": "scene", **parts, **({} if flat else self._lights()), "sensor": self._sensor()}
         )
 
+    @property
+    def paths(self) -> int:
+        """Paths a pixel that keep the noise near the phone's own: 2 x 2 or 3 x 3 strata."""
+        easy = self._scene.setup == "bench" and self._scene.material != "steel"
+        return 4 if easy else 9
+
     def light(self, spp: int, seed: int = 0) -> NDArray[np.float32]:
         """Return the linear picture without distortion, (rows, columns, 3), any exposure."""
-        depth = 1 if self._flat else DEPTH
-        # hide_emitters would also hide the room behind the bench: the room may show.
-        path = self._mi.load_dict({"type": "path", "max_depth": depth, "rr_depth": 16})
-        return _without_sparks(
-            np.array(self._mi.render(self.loaded, integrator=path, spp=spp, seed=seed))
+        path = self._mi.load_dict(
+            {
+                "type": "path",
+                "max_depth": 1 if self._flat else DEPTH,
+                "rr_depth": 16,
+                "hide_emitters": not self._flat,
+            }
+        )
+        seen = np.array(
+            self._mi.render(self.loaded, integrator=path, spp=spp, seed=seed), dtype=np.float32
+        )
+        light = _without_sparks(seen[..., :3])
+        if self._flat or self._scene.bench_edge_mm is None:
+            return light
+        return light + (1.0 - np.clip(seen[..., 3:4], 0.0, 1.0)) * self._background()
+
+    def _background(self) -> NDArray[np.float32]:
+        """The room by the pixels of the undistorted picture, far out of focus."""
+        camera = self._scene.camera
+        width, height = camera.rendered_size()
+        x = (np.arange(width) - (width - 1) / 2.0) / camera.focal_px
+        y = (np.arange(height) - (height - 1) / 2.0) / camera.focal_px
+        image = np.stack([*np.meshgrid(x, y), np.ones((height, width))], axis=-1)
+        ray = image @ camera.rotation
+        room = room_light(self._scene.seed)
+        rows, columns = room.shape[:2]
+        up = np.arcsin(ray[..., 2] / np.linalg.norm(ray, axis=-1))
+        round_about = np.arctan2(ray[..., 0], ray[..., 1])
+        column = (0.5 + round_about / (2.0 * np.pi)) * columns - 0.5
+        row = (0.5 - up / np.pi) * rows - 0.5
+        return cv2.remap(
+            room,
+            column.astype(np.float32),
+            row.astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_WRAP,
         )
 
     def blocked(self, points: FloatArray, eye: FloatArray) -> NDArray[np.bool_]:
@@ -234,20 +271,20 @@ class Tracer:
         )
         place = towards * light.distance_mm
         # Irradiance on the bench of a small square facing it: L A sin(elevation) / d^2.
-        room = _room(self._scene.seed)
-        level = light.strength * np.pi * float(room[: len(room) // 2].mean())
+        room = room_light(self._scene.seed)
+        even = room[: len(room) // 2].mean(axis=(0, 1))
+        level = light.strength * np.pi * float(even.mean())
         radiance = level * light.distance_mm**2 / (light.side_mm**2 * np.sin(elevation))
         tint = np.array([1.0 + light.warmth, 1.0, 1.0 - light.warmth])
         look = mi.ScalarTransform4f().look_at(
             origin=place.tolist(), target=[0, 0, 0], up=[0.1, 0.2, 0.97]
         )
         return {
+            # Even light as wood sees it, with far less noise; steel mirrors the room.
             "room": {
-                "type": "envmap",
-                "bitmap": mi.Bitmap(room),
-                "to_world": mi.ScalarTransform4f().rotate([1, 0, 0], 90),
-                # One path in three to the room: the sampler's nine strata then split evenly.
-                "sampling_weight": 0.5,
+                **(self._room(room) if self._scene.material == "steel" else _even(even)),
+                # Of 2 x 2 strata one half goes to the room, of 3 x 3 a third.
+                "sampling_weight": 1.0 if self.paths == 4 else 0.5,
             },
             "lamp": {
                 "type": "rectangle",
@@ -257,6 +294,14 @@ class Tracer:
                     "radiance": {"type": "rgb", "value": (radiance * tint).tolist()},
                 },
             },
+        }
+
+    def _room(self, room: NDArray[np.float32]) -> dict[str, Any]:
+        """The room as steel mirrors it."""
+        return {
+            "type": "envmap",
+            "bitmap": self._mi.Bitmap(room),
+            "to_world": self._mi.ScalarTransform4f().rotate([1, 0, 0], 90),
         }
 
     def _sensor(self) -> dict[str, Any]:
@@ -278,7 +323,7 @@ class Tracer:
                 "width": width,
                 "height": height,
                 "rfilter": {"type": "box"},
-                "pixel_format": "rgb",
+                "pixel_format": "rgba",
                 "component_format": "float32",
             },
             "sampler": {"type": "multijitter"},
@@ -317,7 +362,12 @@ def _without_sparks(light: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(light * scale[..., None], np.float32)
 
 
-def _room(seed: int) -> NDArray[np.float32]:
+def _even(light: NDArray[np.float32]) -> dict[str, Any]:
+    """The same light from everywhere."""
+    return {"type": "constant", "radiance": {"type": "rgb", "value": light.tolist()}}
+
+
+def room_light(seed: int) -> NDArray[np.float32]:
     """Return a room's light by direction, (rows, columns, 3): ceiling, walls, windows, shelves.
 
     It is also what shows behind the bench, far out of focus.

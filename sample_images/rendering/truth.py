@@ -11,7 +11,7 @@ from sample_images.rendering.contour import outline_of
 from sample_images.rendering.scene import Flat, Scene, digest
 from sample_images.rendering.tracing import Tracer
 
-__all__ = ["truth_of", "visible_intervals"]
+__all__ = ["start_end", "truth_of", "visible_intervals"]
 
 FloatArray = NDArray[np.float64]
 
@@ -34,6 +34,22 @@ def visible_intervals(scene: Scene, tracer: Tracer) -> list[list[float]]:
     z, clear = outline.z[inside], clear[inside]
     hidden = tracer.blocked(clear.reshape(-1, 3), eye).reshape(-1, 2).any(axis=1)
     return _joined(np.sort(z[~hidden]))
+
+
+def start_end(scene: Scene) -> str:
+    """Return "A" or "B": the end that the tool counts from in this photo.
+
+    The foot if it stands upright; else what `--from` names; else the left end, or the upper one
+    if the axis is within 45 degrees of vertical in the picture.
+    """
+    d, start = scene.piece_to_world[:3, 2], scene.piece_to_world[:3, 3]
+    ends = np.array([start, start + scene.zr[-1, 0] * d])
+    if scene.setup == "upright":
+        return "A" if ends[0, 2] < ends[1, 2] else "B"
+    (ax, ay), (bx, by) = scene.camera.to_pixels(ends).tolist()
+    side = scene.told.get("from", "left" if abs(bx - ax) >= abs(by - ay) else "top")
+    first = {"left": ax < bx, "right": ax > bx, "top": ay < by, "bottom": ay > by}[side]
+    return "A" if first else "B"
 
 
 def _joined(z: FloatArray) -> list[list[float]]:
@@ -76,6 +92,7 @@ def truth_of(scene: Scene, tracer: Tracer) -> dict[str, Any]:
             "dir": to_world[:3, 2].tolist(),
         },
         "axis_px": camera.to_pixels(np.array(ends)).tolist(),
+        "start_end": start_end(scene),
         "targets": [_target(scene, target) for target in scene.targets],
         "visible_z": visible_intervals(scene, tracer),
         "free_z": None if scene.free_z is None else list(scene.free_z),

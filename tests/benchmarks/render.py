@@ -14,15 +14,14 @@ __all__ = ["main", "render_row"]
 
 def render_row(row: str, count: int, seed: int, folder: Path) -> list[Path]:
     """Render the scenes of a row that the folder does not hold yet; return all photos' paths."""
-    photos = []
-    for scene in scenes(row, count, seed):
-        photo = folder / f"{scene.name}.jpg"
+    drawn = scenes(row, count, seed)
+    # Small pictures first: there is something to look at early.
+    for scene in sorted(drawn, key=lambda s: s.camera.size_px[0] * s.camera.size_px[1]):
         if not taken(scene, folder):
             start = time.perf_counter()
-            take(scene, folder)
+            photo = take(scene, folder)
             print(f"{photo.name}: {time.perf_counter() - start:.0f} s", flush=True)
-        photos.append(photo)
-    return photos
+    return [folder / f"{scene.name}.jpg" for scene in drawn]
 
 
 def main() -> None:
