@@ -318,18 +318,18 @@ def _best_before(total: Float32Array, jump: float) -> Float32Array:
     return np.maximum(np.maximum(up, down), far)
 
 
-def _path(evidence: Float32Array) -> NDArray[np.int64]:
+def _path(evidence: Float32Array, jump: float) -> NDArray[np.int64]:
     """Return the half width per row, 0 for no piece, of the best outline of one band."""
     rows, width = evidence.shape
     totals = np.empty((rows, width), dtype=np.float32)
     totals[0] = evidence[0]
     for row in range(1, rows):
-        totals[row] = _best_before(totals[row - 1][None], JUMP)[0] + evidence[row]
+        totals[row] = _best_before(totals[row - 1][None], jump)[0] + evidence[row]
     path = np.zeros(rows, dtype=np.int64)
     path[-1] = int(totals[-1].argmax())
     index = np.arange(width)
     for row in range(rows - 1, 0, -1):
-        cost = np.minimum(JUMP * np.abs(index - path[row]), MOST_JUMP)
+        cost = np.minimum(jump * np.abs(index - path[row]), MOST_JUMP)
         path[row - 1] = int((totals[row - 1] - cost).argmax())
     return path
 
@@ -374,35 +374,49 @@ def find_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouett
 
 
 def _find_silhouette(scene: Scene, intrinsics: FloatArray) -> Silhouette | None:
-    shrink = np.array(
-        [
-            [scene.scale, 0, 0.5 * scene.scale - 0.5],
-            [0, scene.scale, 0.5 * scene.scale - 0.5],
-            [0, 0, 1],
-        ]
-    )
-    K = shrink @ intrinsics
+    coarse = _halved(scene)
+    K_coarse = _shrunk(intrinsics, coarse.scale)
     best: Silhouette | None = None
-    guesses = [
-        guess for piece in (scene.features[..., 3], *scene.hints) for guess in _axis_guesses(piece)
-    ]
-    for ends, half in guesses:
-        for line in _distinct(_search_axis(scene, K, ends, float(half)), 0.05 * float(half) + 2.0):
-            found = _trace_band(scene, K, line, float(1.4 * half))
-            if found is not None and (best is None or found.score > best.score):
-                best = found
+    for piece in (coarse.features[..., 3], *coarse.hints):
+        for ends, half in _axis_guesses(piece):
+            lines = _search_axis(coarse, K_coarse, ends, float(half))
+            for line in _distinct(lines, 0.05 * float(half) + 1.5):
+                found = _trace_band(coarse, K_coarse, line, 1.4 * float(half), 0.2, 2.0 * JUMP)
+                if found is not None and (best is None or found.score > best.score):
+                    best = found
     if best is None:
         return None
-    reach = float(best.half.max()) * 1.15 + 12.0
-    line = _settled(scene, K, best, reach)
-    return _trace_band(scene, K, line, reach, 0.06) or best
+    K = _shrunk(intrinsics, scene.scale)
+    reach = (float(best.half.max()) * 1.15 + 6.0) * 2.0
+    rows = np.flatnonzero(best.half > 0)[[0, -1]].astype(np.float64)
+    line = band_to_pixels(best.band, np.full(2, float(best.band.half)), rows)
+    line = _settled(scene, K, scene.from_photo(coarse.to_photo(line)), reach)
+    return _trace_band(scene, K, line, reach, 0.06, JUMP)
 
 
-def _settled(scene: Scene, K: FloatArray, found: Silhouette, reach: float) -> FloatArray:
-    """Return the axis line near a traced one about which most evidence is mirrored."""
-    rows = np.flatnonzero(found.half > 0)[[0, -1]].astype(np.float64)
-    line = band_to_pixels(found.band, np.full(2, float(found.band.half)), rows)
-    for step, sample in ((4.0, 2.5), (2.0, 2.0), (1.0, 1.5)):
+def _shrunk(intrinsics: FloatArray, scale: float) -> FloatArray:
+    """Return the intrinsics (3, 3) of the photo reduced by `scale`."""
+    shift = 0.5 * scale - 0.5
+    return np.array([[scale, 0, shift], [0, scale, shift], [0, 0, 1]]) @ intrinsics
+
+
+def _halved(scene: Scene) -> Scene:
+    h, w = scene.features.shape[:2]
+    size = (w // 2, h // 2)
+
+    def half(picture: Float32Array) -> Float32Array:
+        small = cv2.resize(
+            picture[: 2 * size[1], : 2 * size[0]], size, interpolation=cv2.INTER_AREA
+        )
+        return np.asarray(small, dtype=np.float32)
+
+    hints = tuple(half(hint) for hint in scene.hints)
+    return Scene(half(scene.features), 0.5 * scene.scale, (), hints)
+
+
+def _settled(scene: Scene, K: FloatArray, line: FloatArray, reach: float) -> FloatArray:
+    """Return the axis line (2, 2) near a rough one about which most evidence is mirrored."""
+    for step, sample in ((4.0, 3.0), (1.5, 2.0)):
         d = (line[1] - line[0]) / np.linalg.norm(line[1] - line[0])
         normal = np.array([-d[1], d[0]])
         shifts = step * np.arange(-2, 3)
@@ -561,12 +575,12 @@ def _lines_of_votes(
 
 
 def _trace_band(
-    scene: Scene, K: FloatArray, ends: FloatArray, reach: float, beyond: float = 0.2
+    scene: Scene, K: FloatArray, ends: FloatArray, reach: float, beyond: float, jump: float
 ) -> Silhouette | None:
     band = band_for(ends, K, beyond, reach, 1.0)
     sampled = warp(scene.features, band)
     evidence, mirrored = _evidence(sampled, band.half)
-    half = _path(evidence).astype(np.float64)
+    half = _path(evidence, jump).astype(np.float64)
     half = _longest_run(_without_whiskers(half, sampled[..., 3], band.half))
     rows = np.nonzero(half > 0)[0]
     if len(rows) < 20:
