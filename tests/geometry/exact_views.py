@@ -29,10 +29,15 @@ def lens_of(focal_px=3100.0, centre_px=None, k1=0.0, k2=0.0, size_px=SIZE_PX):
     return Lens(focal_px, centre_px, k1, k2, size_px, np.eye(5), "calibrated")
 
 
-def view_from(camera_mm, look_at_mm, lens, roll_rad=0.0):
-    """Return the view of a camera at a place of the target frame, looking at another."""
+def view_from(camera_mm, look_at_mm, lens, roll_rad=0.0, up=(0.0, -1.0, 0.0)):
+    """Return the view of a camera at a place of the target frame, looking at another.
+
+    `up` is what stands upright in the photo before it is rolled.
+    """
     forward = unit(np.asarray(look_at_mm, dtype=float) - camera_mm)
-    helper = np.array([0.0, 1.0, 0.0]) if abs(forward[1]) < 0.9 else np.array([1.0, 0.0, 0.0])
+    helper = -np.asarray(up, dtype=float)
+    if np.linalg.norm(np.cross(helper, forward)) < 0.4:
+        helper = np.array([1.0, 0.0, 0.0])
     right = unit(np.cross(helper, forward))
     down = np.cross(forward, right)
     c, s = np.cos(roll_rad), np.sin(roll_rad)
