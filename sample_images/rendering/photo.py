@@ -22,11 +22,14 @@ def taken(scene: Scene, folder: Path) -> bool:
     return bool(json.loads(truth.read_text()).get("digest") == digest(scene))
 
 
-def take(scene: Scene, folder: Path) -> Path:
-    """Render a scene into NAME.jpg and NAME.truth.json; return the photo's path."""
+def take(scene: Scene, folder: Path, paths: int | None = None) -> Path:
+    """Render a scene into NAME.jpg and NAME.truth.json; return the photo's path.
+
+    `paths` a pixel, 4 or 9; as many as the scene needs if not given.
+    """
     photo, truth = _paths(scene, folder)
     folder.mkdir(parents=True, exist_ok=True)
-    with open_tracer(scene) as tracer:
+    with open_tracer(scene, paths=paths) as tracer:
         facts = truth_of(scene, tracer)
         light = tracer.light(tracer.paths, scene.seed)
     picture = developed(lens_image(scene.camera, light, scene.phone.blur_px), scene.phone)

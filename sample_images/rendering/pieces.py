@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sample_images.rendering.meridian import Meridian
 
-__all__ = ["FAMILIES", "NAMED", "random_piece"]
+__all__ = ["FAMILIES", "NAMED", "mill_of_the_set", "random_piece"]
 
 FloatArray = NDArray[np.float64]
 Rng = np.random.Generator
@@ -25,6 +25,13 @@ def pepper_mill() -> FloatArray:
     m.to(7.0).line(2.0).quarter(8.5, 5.0, bulge=True).quarter(10.0, -9.6, bulge=False)
     m.quarter(1.2, -2.4, bulge=False)
     return m.scaled(212.0, 58.0)
+
+
+def mill_of_the_set(number: int) -> FloatArray:
+    """Return one of the café's six mills: hand work, so each differs by a few tenths."""
+    length, diameter = np.random.default_rng([6, number]).normal((212.0, 58.0), (0.5, 0.25))
+    zr = pepper_mill() * (length / 212.0, diameter / 58.0)
+    return np.asarray(zr)
 
 
 def salt_mill() -> FloatArray:

@@ -32,9 +32,12 @@ DEPTH = 4
 
 
 class Tracer:
-    """A scene loaded into mitsuba; use `open_tracer`."""
+    """A scene loaded into mitsuba; use `open_tracer`.
 
-    def __init__(self, scene: Scene, folder: Path, flat: bool) -> None:
+    `paths` a pixel, 2 x 2 or 3 x 3 strata, keep the noise near the phone's own.
+    """
+
+    def __init__(self, scene: Scene, folder: Path, flat: bool, paths: int | None) -> None:
         import mitsuba
 
         mitsuba.set_variant("scalar_rgb")
@@ -42,16 +45,12 @@ class Tracer:
         self._scene = scene
         self._folder = folder
         self._flat = flat
+        easy = scene.setup == "bench" and scene.material != "steel"
+        self.paths = paths or (4 if easy else 9)
         parts = self._parts()
         self.loaded = mitsuba.load_dict(
             {"type": "scene", **parts, **({} if flat else self._lights()), "sensor": self._sensor()}
         )
-
-    @property
-    def paths(self) -> int:
-        """Paths a pixel that keep the noise near the phone's own: 2 x 2 or 3 x 3 strata."""
-        easy = self._scene.setup == "bench" and self._scene.material != "steel"
-        return 4 if easy else 9
 
     def light(self, spp: int, seed: int = 0) -> NDArray[np.float32]:
         """Return the linear picture without distortion, (rows, columns, 3), any exposure."""
@@ -338,10 +337,10 @@ class Tracer:
 
 
 @contextmanager
-def open_tracer(scene: Scene, flat: bool = False) -> Iterator[Tracer]:
+def open_tracer(scene: Scene, flat: bool = False, paths: int | None = None) -> Iterator[Tracer]:
     """Load a scene. `flat`: piece and cards glow evenly, all else is black, nothing is lit."""
     with tempfile.TemporaryDirectory() as folder:
-        yield Tracer(scene, Path(folder), flat)
+        yield Tracer(scene, Path(folder), flat, paths)
 
 
 def _without_sparks(light: NDArray[np.float32]) -> NDArray[np.float32]:
