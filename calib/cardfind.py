@@ -23,7 +23,7 @@ LINES_PER_SIDE = 40
 SCAN_HALF_PX = 10.0
 SIDE_FLOOR_PX = 0.05
 """Least standard deviation of a point on a side: blocks of JPEG, wear of the card's edge."""
-SIDE_BIAS_SD_PX = 0.15
+SIDE_BIAS_SD_PX = 0.2
 """What a whole side may be off after the shadow is modelled: sharpening, bevel, dirt."""
 
 

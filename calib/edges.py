@@ -25,6 +25,7 @@ FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
 POSITION_STEP_PX = 0.25
+SHADOW_PRICE = 40.0
 NO_SECOND_MAP = np.zeros(0, dtype=np.uint16)
 LINES_AT_ONCE = 8192
 """Lines sampled in one go: OpenCV gathers at most 32767 rows."""
@@ -150,6 +151,7 @@ def _build(
     insides: list[tuple[float, ...]],
     outsides: list[tuple[float, float]],
     strips: tuple[float, ...] = (0.0,),
+    shadow_price: float = 0.0,
 ) -> EdgeShapes:
     bases = []
     for inside_lengths, (depth, length), strip in product(insides, outsides, strips):
@@ -166,7 +168,9 @@ def _build(
     widest = max(b.shape[1] for b in bases)
     padded = [np.pad(b, ((0, 0), (0, widest - b.shape[1]), (0, 0))) for b in bases]
     fewest = min(b.shape[1] for b in bases)
-    price = np.array([3.0 * (b.shape[1] - fewest) * math.log(3.0 * len(offsets)) for b in bases])
+    freedom = [3.0 * (b.shape[1] - fewest) * math.log(3.0 * len(offsets)) for b in bases]
+    depths = [depth for _, (depth, _), _ in product(insides, outsides, strips)]
+    price = np.array(freedom) + shadow_price * np.array(depths)
     return EdgeShapes(offsets, positions, np.stack(padded).astype(np.float32), price)
 
 
@@ -187,15 +191,16 @@ def card_shapes(
     """
     offsets, positions = _grids(half_px, reach_px)
     outsides = [(0.0, 1.0)] + [(a, b) for a in (0.3, 0.6, 0.9) for b in (1.5, 3.0, 6.0)]
-    return _build(offsets, positions, sigma_px, [()], outsides, strips_px)
+    return _build(offsets, positions, sigma_px, [()], outsides, strips_px, SHADOW_PRICE)
 
 
 @lru_cache(maxsize=32)
 def rim_shapes(half_px: float, reach_px: float, sigma_px: float) -> EdgeShapes:
     """Return shapes for a rim of a round piece: the inside may shade toward it."""
     offsets, positions = _grids(half_px, reach_px)
-    outsides = [(0.0, 1.0), (0.4, 3.0), (0.4, 8.0)]
-    return _build(offsets, positions, sigma_px, [(20.0,), (3.0, 20.0)], outsides)
+    outsides = [(0.0, 1.0), (0.4, 4.0), (0.85, 2.5), (0.85, 8.0)]
+    insides: list[tuple[float, ...]] = [(), (20.0,), (3.0, 20.0)]
+    return _build(offsets, positions, sigma_px, insides, outsides, (0.0,), SHADOW_PRICE)
 
 
 def fit_edges(
@@ -267,21 +272,23 @@ def _fit_chunk(
 def _left_over(
     samples: Float32Array, matrix: Float32Array, shapes: EdgeShapes
 ) -> tuple[Float32Array, Float32Array]:
-    """Return what shape and position leave of the light, (s, k, n), and all of it, (n,); squared.
+    """Return what shape and position leave of the light, (s, k, n), and all that
+    varies along the line, (n,); squared.
 
     Lines run fastest in memory, so that every sum adds whole rows.
     """
     s, k, p, m = shapes.bases.shape
     n, _, channels = samples.shape
     y = np.ascontiguousarray(samples.transpose(1, 2, 0)).reshape(m, channels * n)
-    y -= y.mean(axis=0)
-    total = np.square(y).reshape(m * channels, n).sum(axis=0)
+    # The mean must stay in: a shape with a shadow cannot make an even line of it.
+    whole = np.square(y).reshape(m * channels, n).sum(axis=0)
     power = matrix @ y
     np.square(power, out=power)
     rss = power.reshape(s * k, p * channels, n).sum(axis=1)
-    np.subtract(total, rss, out=rss)
+    np.subtract(whole, rss, out=rss)
     np.maximum(rss, 0.0, out=rss)
-    return rss.reshape(s, k, n), total
+    even = m * np.square(y.mean(axis=0)).reshape(channels, n).sum(axis=0)
+    return rss.reshape(s, k, n), whole - even
 
 
 def _over_grid(

@@ -193,13 +193,16 @@ def _shadow_like(
     bluer = ratio[..., 0] - ratio[..., 2]
     greener = np.abs(ratio[..., 1] - 0.5 * (ratio[..., 0] + ratio[..., 2]))
     low, high = SHADOW_BLUER
-    return np.asarray((darker < -0.2) & (bluer > low) & (bluer < high) & (greener < SHADOW_GREENER))
+    return np.asarray(
+        (darker < -0.2) & (bluer > low) & (bluer < high - 0.3 * darker) & (greener < SHADOW_GREENER)
+    )
 
 
-SHADOW_BLUER = (-0.09, 0.4)
+SHADOW_BLUER = (-0.09, 0.35)
 SHADOW_GREENER = 0.09
 """How a shadow changes the bench's colour (natural logarithm of blue over red, of green over
-both): the light that fills it is as blue as the lamp's or bluer (common practice, no source)."""
+both): the light that fills it is as blue as the lamp's or bluer, and a deep one bluer still (common
+practice, no source)."""
 
 
 def _strangeness(feature: Float32Array, sample: Float32Array) -> Float32Array:
