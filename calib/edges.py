@@ -19,7 +19,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["EdgeFits", "EdgeShapes", "card_shapes", "fit_edges", "rim_shapes", "sample_lines"]
+__all__ = [
+    "EdgeFits",
+    "EdgeShapes",
+    "card_shapes",
+    "fit_edges",
+    "left_over",
+    "normal_cdf",
+    "orthonormal",
+    "rim_shapes",
+    "sample_lines",
+]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -138,10 +148,13 @@ def _light_at(bgr: NDArray[np.uint8], xy: Float32Array, to_linear: Float32Array)
     return top
 
 
-def _normal_cdf(x: FloatArray) -> FloatArray:
-    # scipy.special has it, but costs a tenth of a second to import for these few values.
-    flat = [0.5 * math.erfc(-v / math.sqrt(2.0)) for v in x.ravel()]
-    return np.array(flat).reshape(x.shape)
+def normal_cdf(x: FloatArray) -> FloatArray:
+    """Return the normal distribution's cumulative values, of any shape."""
+    # scipy.special has it, but costs a tenth of a second to import for these few values, of which
+    # most are equal.
+    different, place = np.unique(np.round(x, 9), return_inverse=True)
+    values = np.array([0.5 * math.erfc(-v / math.sqrt(2.0)) for v in different.tolist()])
+    return np.asarray(values[place].reshape(x.shape))
 
 
 def _build(
@@ -153,25 +166,39 @@ def _build(
     strips: tuple[float, ...] = (0.0,),
     shadow_price: float = 0.0,
 ) -> EdgeShapes:
+    t = offsets[None, :] - positions[:, None]
+    face = 1.0 - normal_cdf(t / sigma)
     bases = []
-    for inside_lengths, (depth, length), strip in product(insides, outsides, strips):
-        t = offsets[None, :] - positions[:, None]
-        beyond_face = _normal_cdf(t / sigma)
-        outside = _normal_cdf((t - strip) / sigma)
+    for inside_lengths, strip in product(insides, strips):
+        outside = normal_cdf((t - strip) / sigma)
         beyond = np.maximum(t - strip, 0.0)
-        columns = [1.0 - beyond_face, outside * (1.0 - depth * np.exp(-beyond / length))]
-        columns += [(1.0 - beyond_face) * np.exp(np.minimum(t, 0) / g) for g in inside_lengths]
-        if strip > 0.0:
-            columns.append(beyond_face - outside)
-        q, _ = np.linalg.qr(np.stack(columns, axis=2))
-        bases.append(np.swapaxes(q, 1, 2))
+        for depth, length in outsides:
+            columns = [face, outside * (1.0 - depth * np.exp(-beyond / length))]
+            columns += [face * np.exp(np.minimum(t, 0) / g) for g in inside_lengths]
+            if strip > 0.0:
+                columns.append(1.0 - face - outside)
+            bases.append(orthonormal(columns))
     widest = max(b.shape[1] for b in bases)
     padded = [np.pad(b, ((0, 0), (0, widest - b.shape[1]), (0, 0))) for b in bases]
     fewest = min(b.shape[1] for b in bases)
     freedom = [3.0 * (b.shape[1] - fewest) * math.log(3.0 * len(offsets)) for b in bases]
-    depths = [depth for _, (depth, _), _ in product(insides, outsides, strips)]
+    depths = [depth for _, _, (depth, _) in product(insides, strips, outsides)]
     price = np.array(freedom) + shadow_price * np.array(depths)
     return EdgeShapes(offsets, positions, np.stack(padded).astype(np.float32), price)
+
+
+def orthonormal(columns: list[FloatArray]) -> FloatArray:
+    """Return orthonormal rows, (..., p, m), that span p functions, each (..., m)."""
+    basis: list[FloatArray] = []
+    for column in columns:
+        left = column
+        # Twice is enough to keep even nearly equal functions square to each other.
+        for _ in range(2):
+            for q in basis:
+                left = left - np.sum(left * q, axis=-1, keepdims=True) * q
+        norm = np.linalg.norm(left, axis=-1, keepdims=True)
+        basis.append(left / np.maximum(norm, 1e-12))
+    return np.stack(basis, axis=-2)
 
 
 def _grids(half_px: float, reach_px: float) -> tuple[FloatArray, FloatArray]:
@@ -235,7 +262,7 @@ def _fit_chunk(
 ) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
     s, k, p, m = shapes.bases.shape
     n, _, channels = samples.shape
-    rss, total = _left_over(samples, matrix, shapes)
+    rss, total = left_over(samples, matrix, shapes)
     freedom = max(channels * (m - p) - 1, 1)
 
     best = rss.argmin(axis=1)  # (s, n)
@@ -269,7 +296,7 @@ def _fit_chunk(
     return mean, np.sqrt(spread), contrast, at_limit
 
 
-def _left_over(
+def left_over(
     samples: Float32Array, matrix: Float32Array, shapes: EdgeShapes
 ) -> tuple[Float32Array, Float32Array]:
     """Return what shape and position leave of the light, (s, k, n), and all that
