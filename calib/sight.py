@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.lens import Lens
+from calib.lens import Lens, straighten
 from calib.solve import Solution, solve
 from calib.view import VIEW_SIZE, View
 
@@ -110,21 +110,33 @@ def view_steps(view: View) -> FloatArray:
 def sight_residuals(view: View, extras: FloatArray, sight: Sight) -> FloatArray:
     """Return whitened residuals of a target and the priors of its own unknowns, shape (m,)."""
     if isinstance(sight, SideSight):
-        on_face = view.on_plane(sight.points_px)
-        normals = SIDE_NORMALS[sight.side]
-        half = 0.5 * np.where(sight.side % 2 == 0, extras[0], extras[1])
-        beyond_mm = np.sum(on_face * normals, axis=1) - half
-        feet = on_face + 1e-3 * normals
-        scale = np.linalg.norm(
-            view.to_pixels(np.column_stack([feet, np.zeros(len(feet))])) - sight.points_px, axis=1
-        )
-        r = (beyond_mm * scale * 1e3 - extras[2:6][sight.side]) / sight.sd_px
+        beyond_px = _beyond_sides(view, extras[:2], sight)
+        r = (beyond_px - extras[2:6][sight.side]) / sight.sd_px
         size = (extras[:2] - sight.size_mm) / sight.size_sd_mm
         bias = (extras[2:6] - sight.bias_px) / sight.bias_sd_px
         return np.concatenate([r, size, bias])
     world = np.column_stack([sight.points_mm * extras, np.zeros(len(sight.points_mm))])
     r2 = (view.to_pixels(world) - sight.points_px) / sight.sd_px[:, None]
     return np.concatenate([r2.ravel(), (extras - sight.scale) / sight.scale_sd])
+
+
+def _beyond_sides(view: View, size_mm: FloatArray, sight: SideSight) -> FloatArray:
+    """Return how far, px, each point (n,) lies outside its side; inside is negative.
+
+    A side and the camera make a plane, which cuts the undistorted picture in a straight line.
+    What distortion changes of a length of a pixel is far below what any edge is known to.
+    """
+    rotation, t = view.rotation, view.translation_mm
+    half = 0.5 * np.array([size_mm[0], size_mm[1], size_mm[0], size_mm[1]])
+    middle = (half[:, None] * SIDE_NORMALS) @ rotation[:, :2].T + t
+    along = np.column_stack([-SIDE_NORMALS[:, 1], SIDE_NORMALS[:, 0]]) @ rotation[:, :2].T
+    lines = np.cross(middle, along)
+    # The target's centre lies inside of all of them.
+    scale = -view.lens.focal_px * np.sign(lines @ t) / np.hypot(lines[:, 0], lines[:, 1])
+    lines *= scale[:, None]
+    straight = straighten(sight.points_px, view.lens.vector())
+    line = lines[sight.side]
+    return np.asarray(np.sum(line[:, :2] * straight, axis=1) + line[:, 2])
 
 
 def lens_prior_residuals(vector: FloatArray, lens: Lens) -> FloatArray:
