@@ -73,13 +73,6 @@ def _inverse(normal: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.pinv(normal * np.outer(d, d), hermitian=True) * np.outer(d, d))
 
 
-def _inverse(normal: FloatArray) -> FloatArray:
-    """Return the inverse of a normal matrix whose unknowns differ by many powers of ten."""
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    even = normal * scale[:, None] * scale[None, :]
-    return np.asarray(np.linalg.pinv(even, rcond=1e-13, hermitian=True) * scale[:, None] * scale)
-
-
 def solve(
     residuals: Residuals,
     start: FloatArray,

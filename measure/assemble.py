@@ -74,7 +74,8 @@ def find_shoulders(curve: SideCurve, corner_mm: float) -> list[Shoulder]:
 def _steep(z: FloatArray, r: FloatArray, i: int, j: int) -> bool:
     rise, run = r[j] - r[j - 1], z[j] - z[j - 1]
     whole = r[j] - r[i]
-    return abs(rise) > STEEP * run and (whole == 0.0 or rise * whole > 0) and z[j] - z[i] < 0.6
+    steep = abs(rise) > STEEP * run and (whole == 0.0 or rise * whole > 0)
+    return bool(steep and z[j] - z[i] < 0.6)
 
 
 def _beyond(z: FloatArray, r: FloatArray, at: float, way: int) -> float | None:
@@ -213,7 +214,7 @@ def _without_brinks(known: NDArray[np.bool_]) -> NDArray[np.bool_]:
     padded = np.concatenate([[True, True], known, [True, True]])
     hidden = ~padded[1:-1] & (~padded[2:] | ~padded[:-2])
     beside = hidden[2:] | hidden[:-2]
-    return known & ~beside
+    return np.asarray(known & ~beside)
 
 
 def _without_slivers(known: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -105,7 +105,7 @@ def _flat_end(
         s = ((plane - camera_mm) @ axis.direction) / (rays @ axis.direction)
         points = camera_mm + s[:, None] * rays - plane
         across = points - (points @ axis.direction)[:, None] * axis.direction
-        return np.sqrt(np.sum(across * across, axis=1))
+        return np.asarray(np.sqrt(np.sum(across * across, axis=1)))
 
     tries = edge + sign * np.arange(-SEARCH_OUT_MM, SEARCH_IN_MM, 0.25)
     spreads = [_spread(reach(float(z))) for z in tries]

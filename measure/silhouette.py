@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from calib.light import linear
 from measure.band import Band, band_for, band_to_pixels, warp
 
-__all__ = ["Scene", "Silhouette", "find_silhouettes", "prepare"]
+__all__ = ["Scene", "Silhouette", "Zone", "find_silhouettes", "prepare"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -27,6 +27,20 @@ so the second map leaves it out; grey pieces on grey benches need the first."""
 LAB_WEIGHTS = np.array([0.7, 2.0, 2.0], dtype=np.float32)
 STRONG_PERCENT = 97
 LEAST_STRONG = 4.0
+
+
+@dataclass(frozen=True, slots=True)
+class Zone:
+    """The window of a printed board, pixels of the photo.
+
+    Attributes
+    ----------
+    search_px : (4, 2) polygon that the piece lies in, as seen: a little more than the window.
+    bench_px : polygons (4, 2) of bare paper along the window's long sides.
+    """
+
+    search_px: FloatArray
+    bench_px: tuple[FloatArray, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +103,7 @@ def prepare(
     bgr: NDArray[np.uint8],
     covers_px: list[FloatArray],
     box_px: tuple[float, float, float, float] | None,
+    zone: Zone | None = None,
 ) -> Scene:
     """Reduce the photo to colour and a rough map of what is piece.
 
@@ -97,16 +112,15 @@ def prepare(
     bgr : (H, W, 3).
     covers_px : polygons (m, 2) that are certainly not the piece: the target.
     box_px : (x, y, w, h) that the piece is searched in, or None.
+    zone : the window of a printed board, when that is the target.
     """
     height, width = bgr.shape[:2]
     scale = min(1.0, FEATURE_SIDE_PX / max(height, width))
-    small = cv2.resize(bgr, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    reduced = cv2.resize(bgr, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    small = np.asarray(reduced, dtype=np.uint8)
     lab = np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2Lab), dtype=np.uint8)
     h, w = lab.shape[:2]
-    cover = np.zeros((h, w), dtype=np.uint8)
-    for polygon in covers_px:
-        corners = np.round((polygon + 0.5) * scale - 0.5).astype(np.int32)
-        cv2.fillPoly(cover, [corners], 1)
+    cover = _filled(covers_px, (h, w), scale)
     cover = np.asarray(cv2.dilate(cover, np.ones((9, 9), np.uint8)), dtype=np.uint8)
     seen = np.ones((h, w), dtype=np.float32)
     if box_px is not None:
@@ -114,13 +128,19 @@ def prepare(
         seen[:] = 0.0
         x0, y0 = max(int(x * scale), 0), max(int(y * scale), 0)
         seen[y0 : int((y + bh) * scale) + 1, x0 : int((x + bw) * scale) + 1] = 1.0
-    by_weight = [_piece_map(lab, cover, seen, weight) for weight in LIGHT_WEIGHTS]
+    bench: NDArray[np.bool_] | None = None
+    if zone is not None:
+        inside = _filled([zone.search_px], (h, w), scale)
+        cover[inside == 0] = 1
+        bench = (_filled(list(zone.bench_px), (h, w), scale) > 0) & (cover == 0)
+    by_weight = [_piece_map(lab, cover, seen, weight, bench) for weight in LIGHT_WEIGHTS]
     union = np.maximum(by_weight[0], by_weight[1])
     shadow = _shadow_like(small, union, cover)
     lit = np.where(shadow, -1.0, union).astype(np.float32)
-    lit = cv2.morphologyEx(lit, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    opened = cv2.morphologyEx(lit, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    lit = np.asarray(opened, dtype=np.float32)
     share = float(np.sum(lit > 0)) / max(float(np.sum(union > 0)), 1.0)
-    maps = (union, np.asarray(lit)) if 0.15 < share < 0.92 else (union,)
+    maps = (union, lit) if 0.15 < share < 0.92 else (union,)
     smooth = cv2.GaussianBlur(lab.astype(np.float32), (0, 0), 1.5) * LAB_WEIGHTS
     step = np.linalg.norm(smooth[::2, 4::4] - smooth[::2, :-4:4], axis=2)
     strong = max(float(np.percentile(step, STRONG_PERCENT)), LEAST_STRONG)
@@ -131,11 +151,21 @@ def prepare(
     )
 
 
+def _filled(
+    polygons_px: list[FloatArray], shape: tuple[int, int], scale: float
+) -> NDArray[np.uint8]:
+    mask = np.zeros(shape, dtype=np.uint8)
+    for polygon in polygons_px:
+        cv2.fillPoly(mask, [np.round((polygon + 0.5) * scale - 0.5).astype(np.int32)], 1)
+    return mask
+
+
 def _piece_map(
     lab: NDArray[np.uint8],
     cover: NDArray[np.uint8],
     seen: NDArray[np.float32],
     light_weight: float,
+    bench: NDArray[np.bool_] | None,
 ) -> NDArray[np.float32]:
     """Return +1 where the picture looks like the piece, -1 where like the bench, shape (h, w).
 
@@ -157,6 +187,8 @@ def _piece_map(
         visible.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=6, borderValue=0
     )
     border = visible & (ring == 0) & ~covered
+    if bench is not None:
+        border = cv2.resize(bench.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     strange = _strangeness(feature, feature[border][::2])
     limit = max(3.0, float(np.percentile(strange[visible & ~covered], 60)))
     labels = np.full(strange.shape, cv2.GC_PR_BGD, dtype=np.uint8)
@@ -165,7 +197,7 @@ def _piece_map(
     if not np.any(labels == cv2.GC_PR_FGD):
         return np.full((h, w), -1.0, dtype=np.float32)
     cv2.setRNGSeed(1)
-    cv2.grabCut(
+    cv2.grabCut(  # type: ignore[call-overload]  # its stubs know no empty rectangle
         feature.astype(np.uint8),
         labels,
         None,
@@ -210,7 +242,9 @@ def _strangeness(feature: Float32Array, sample: Float32Array) -> Float32Array:
     cv2.setRNGSeed(1)
     criteria = (cv2.TERM_CRITERIA_MAX_ITER | cv2.TERM_CRITERIA_EPS, 15, 0.5)
     count = min(5, max(1, len(sample) // 20))
-    _, label, centres = cv2.kmeans(sample, count, None, criteria, 1, cv2.KMEANS_PP_CENTERS)
+    _, label, centres = cv2.kmeans(  # type: ignore[call-overload]  # its stubs know no missing labels
+        sample, count, None, criteria, 1, cv2.KMEANS_PP_CENTERS
+    )
     nearest = np.full(feature.shape[:2], np.inf, dtype=np.float32)
     for k in range(count):
         members = sample[label.ravel() == k]
@@ -318,7 +352,7 @@ def _best_before(total: Float32Array, jump: float) -> Float32Array:
     up = np.maximum.accumulate(total + index, axis=1) - index
     down = np.maximum.accumulate((total - index)[:, ::-1], axis=1)[:, ::-1] + index
     far = total.max(axis=1, keepdims=True) - MOST_JUMP
-    return np.maximum(np.maximum(up, down), far)
+    return np.asarray(np.maximum(np.maximum(up, down), far))
 
 
 def _path(evidence: Float32Array, jump: float) -> NDArray[np.int64]:
@@ -339,10 +373,12 @@ def _path(evidence: Float32Array, jump: float) -> NDArray[np.int64]:
 
 def _axis_guesses(piece: Float32Array) -> list[tuple[FloatArray, FloatArray]]:
     """Return (ends (2, 2), half width) of rough axis lines, feature pixels, largest blob first."""
-    mask = (piece > 0).astype(np.uint8)
-    mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((7, 7), np.uint8))
+    whole = (piece > 0).astype(np.uint8)
+    mask = np.asarray(cv2.morphologyEx(whole, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
-    order = np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:2] + 1 if count > 1 else []
+    order: list[int] = []
+    if count > 1:
+        order = (np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:2] + 1).tolist()
     guesses = []
     for k in order:
         if stats[k, cv2.CC_STAT_AREA] < 0.004 * mask.size:

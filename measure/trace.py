@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.board import Board
 from calib.finding import FoundTarget, find_target, linear_table
 from calib.lens import Lens, lens_from_exif
 from calib.photo import Photo
@@ -26,7 +27,7 @@ from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.revolve import Axis
 from measure.setting import bench_knowledge, curves_of, first_axis, setup_knowledge
 from measure.sides import SideCurve, local_slope
-from measure.silhouette import find_silhouettes, prepare
+from measure.silhouette import Zone, find_silhouettes, prepare
 
 __all__ = ["Tracing", "measured", "trace"]
 
@@ -116,7 +117,8 @@ def measured(
     clock.lap("target")
     progress("looking for the piece")
     covers = [] if found.is_board else [found.polygon_px]
-    scene = prepare(photo.bgr, covers, request.box_px)
+    zone = _window(target, found) if isinstance(target, Board) else None
+    scene = prepare(photo.bgr, covers, request.box_px, zone)
     best: _Solved | None = None
     for silhouette in find_silhouettes(scene, _intrinsics(found, lens)):
         clock.lap("piece")
@@ -146,6 +148,25 @@ class _Clock:
         now = time.perf_counter()
         self.laps[name] = now - self.last
         self.last = now
+
+
+WINDOW_MORE_MM = 8.0
+BARE_MM = 10.0
+
+
+def _window(board: Board, found: FoundTarget) -> Zone | None:
+    """Return the board's window as seen; a piece stands out of the paper, so a little more."""
+    if board.window_mm is None:
+        return None
+    w, h = (side / 2.0 for side in board.window_mm)
+
+    def seen(x0: float, y0: float, x1: float, y1: float) -> FloatArray:
+        corners = np.array([[x0, y0, 0.0], [x1, y0, 0.0], [x1, y1, 0.0], [x0, y1, 0.0]])
+        return found.view.to_pixels(corners)
+
+    more = WINDOW_MORE_MM
+    sides = (seen(-w, h - BARE_MM, w, h), seen(-w, -h, w, -h + BARE_MM))
+    return Zone(seen(-w - more, -h, w + more, h), sides)
 
 
 @dataclass(frozen=True, slots=True)
@@ -355,7 +376,7 @@ def _finish(
 ) -> Tracing:
     view, axis = solved.view, solved.axis
     curves, values = curves_of(outline, view, axis)
-    z, _, weight, _ = values
+    z = values[0]
     curves = _debiased(curves, solved, outline)
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     rays = view.rays(outline.points_px)
@@ -430,10 +451,8 @@ def _is_cut(
 
 
 def _cut_end(curves: tuple[SideCurve, SideCurve], first: bool) -> EndPoint:
-    if first:
-        z = max(float(c.z_mm[0]) for c in curves)
-    else:
-        z = min(float(c.z_mm[-1]) for c in curves)
+    tips = [float(c.z_mm[0 if first else -1]) for c in curves]
+    z = max(tips) if first else min(tips)
     return EndPoint(z, 0.05, "cut", z)
 
 

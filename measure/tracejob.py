@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from calib.board import BOARDS
 from calib.ending import Outcome
 from calib.folders import write_folder_whole
 from calib.photo import read_photo
+from calib.printed import print_scale
 from calib.refusal import BadFileError
 from measure.options import out_folder
 from measure.progress import StepWatch
@@ -55,7 +57,8 @@ def trace_photo(
     with StepWatch(shown=False if quietly else None) as progress:
         progress("Reading the photo")
         photo = read_photo(photos[0])
-        result = trace(photo, request, progress)
+        scale = print_scale(request.target) if request.target in BOARDS else None
+        result = trace(photo, request, progress, scale=scale)
         progress("Writing the results")
         folder = out_folder(photos[0], out)
         data = trace_data(result)
