@@ -48,7 +48,9 @@ def test_blank_that_does_not_fit_is_refused_with_what_is_short() -> None:
     assert caught.value.notice.code == "plank-small"
 
 
-@pytest.mark.parametrize("text", ["", "2000x200", "2000x200xthick", "0x200x80", "1e9x2x2", "nanx1x1"])
+@pytest.mark.parametrize(
+    "text", ["", "2000x200", "2000x200xthick", "0x200x80", "1e9x2x2", "nanx1x1"]
+)
 def test_nonsense_planks_are_refused(text: str) -> None:
     with pytest.raises(BadFileError):
         parse_plank(text)

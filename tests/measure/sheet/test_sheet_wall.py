@@ -55,7 +55,7 @@ def test_bore_wider_than_the_outline_is_refused_with_the_place() -> None:
     profile = cone(60.0, 50.0)
     waist = np.where(np.abs(profile.z_mm - 70.0) < 3.0, 24.0, profile.diameter_mm)
     piece = Profile(profile.z_mm, waist, profile.u95_mm, profile.u95_common_mm)
-    with pytest.raises(RefusalError, match="chamber.* at (6[7-9]|7[0-3])") as caught:
+    with pytest.raises(RefusalError, match=r"chamber.* at (6[7-9]|7[0-3])") as caught:
         section_of(piece, SIMPLE, wood_parts(100.0, SIMPLE, None, 0.4), 5.0)
     assert caught.value.notice.code == "bore-breaks-out"
 

@@ -1,0 +1,163 @@
+"""`measure sheet` from the command line: what it writes, says, and refuses."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from sheetturnings import mill, traced
+
+from calib.refusal import RefusalError
+from measure.profile import Profile
+from measure.profilefile import rows_csv
+from measure.sheetjob import SheetAsked, run_sheet
+
+EXAMPLES = Path(__file__).parents[3] / "measure" / "examples"
+
+
+@pytest.fixture
+def piece(tmp_path: Path) -> Path:
+    file = tmp_path / "mill.csv"
+    file.write_bytes(rows_csv(traced(mill().chain(), np.random.default_rng(1))))
+    return file
+
+
+def refused(asked: SheetAsked) -> tuple[str, int]:
+    """Return code and exit status of the refusal; nothing may have been written."""
+    before = {p: p.read_bytes() for p in asked.piece.parent.rglob("*") if p.is_file()}
+    with pytest.raises(RefusalError) as caught:
+        run_sheet(asked)
+    after = {p: p.read_bytes() for p in asked.piece.parent.rglob("*") if p.is_file()}
+    assert after == before
+    assert caught.value.notice.advice
+    return caught.value.notice.code, caught.value.exit_status
+
+
+def test_writes_everything_that_was_asked_for(piece: Path) -> None:
+    folder = piece.parent
+    outcome = run_sheet(
+        SheetAsked(
+            piece, mechanism=EXAMPLES / "quay-knob.toml", split=135.0, fair=True, wood="maple",
+            plank="2000x200x80", dxf=folder / "o.dxf", svg=folder / "o.svg",
+            csv=folder / "o.csv", stl=folder / "o.stl",
+        )
+    )  # fmt: skip
+    assert (folder / "mill-sheet.pdf").read_bytes().startswith(b"%PDF")
+    for name in ("o.dxf", "o.svg", "o.csv", "o.stl"):
+        assert (folder / name).stat().st_size > 500
+    data = json.loads(json.dumps(outcome.data, allow_nan=False))
+    assert data["kind"] == "sheet"
+    assert data["max_diameter_mm"] == pytest.approx(64.0, abs=0.3)
+    assert data["shaft_cut_mm"] == pytest.approx(187.0, abs=0.1)
+    assert [b["part"] for b in data["blanks"]] == ["body", "cap", "both in one length"]
+    assert data["plank_count"] > 0
+    assert {"bead", "cove", "fillet"} <= {f["kind"] for f in data["features"]}
+    assert "Wrote" in outcome.text
+
+
+def test_foot_at_the_far_end_turns_the_piece_round(piece: Path) -> None:
+    start = run_sheet(SheetAsked(piece)).data
+    end = run_sheet(SheetAsked(piece, foot="end")).data
+    assert end["settings"][0]["diameter_mm"] == pytest.approx(
+        start["settings"][-1]["diameter_mm"], abs=0.2
+    )
+    assert end["length_mm"] == pytest.approx(start["length_mm"])
+
+
+def test_stated_length_allowance_is_kept(piece: Path) -> None:
+    blank = run_sheet(SheetAsked(piece, allow_length=20.0)).data["blanks"][0]
+    assert blank["length_mm"] == 200.0
+
+
+def test_plan_of_corners_works_too(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.csv"
+    plan.write_text("z_mm,diameter_mm\n0,30\n10,30\n10,42\n80,36\n120,36\n")
+    data = run_sheet(SheetAsked(plan)).data
+    assert [f["kind"] for f in data["features"]] == ["tenon", "shoulder", "taper", "cylinder"]
+    assert data["features"][2]["diameter_to_mm"] == pytest.approx(36.0, abs=0.01)
+
+
+def test_profile_of_one_point(piece: Path) -> None:
+    piece.write_text("z_mm,diameter_mm,u95_mm,u95_common_mm\n5,40,0.1,0.05\n")
+    assert refused(SheetAsked(piece))[1] in (2, 3)
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        "0,40,0.1,0.05\n1,40,0.1,0.05\n0.5,40,0.1,0.05\n",  # z goes back
+        "0,1.5,0.004,0.002\n3,2,0.004,0.002\n7,1.2,0.004,0.002\n",  # inches
+        "0,forty,0.1,0.05\n1,40,0.1,0.05\n",
+        "0,-40,0.1,0.05\n1,40,0.1,0.05\n",
+        "",
+    ],
+)
+def test_spoilt_profiles(piece: Path, rows: str) -> None:
+    piece.write_text("z_mm,diameter_mm,u95_mm,u95_common_mm\n" + rows)
+    assert refused(SheetAsked(piece))[1] in (2, 3)
+
+
+def test_rows_too_far_apart_are_no_outline(piece: Path) -> None:
+    lines = piece.read_text().splitlines()
+    piece.write_text("\n".join([lines[0], *lines[1::20]]))
+    assert refused(SheetAsked(piece))[1] in (2, 3)
+
+
+def test_gap_is_named(piece: Path) -> None:
+    p = traced(mill().chain(), np.random.default_rng(1))
+    keep = (p.z_mm < 40.0) | (p.z_mm > 52.0)
+    piece.write_bytes(
+        rows_csv(Profile(p.z_mm[keep], p.diameter_mm[keep], p.u95_mm[keep], p.u95_common_mm[keep]))
+    )
+    outcome = run_sheet(SheetAsked(piece))
+    assert "profile-gap" in [n.code for n in outcome.notices]
+    (gap,) = outcome.data["gaps"]
+    assert (gap["z_from_mm"], gap["z_to_mm"]) == (39.75, 52.25)
+    (piece.parent / "mill-sheet.pdf").unlink()
+    assert refused(SheetAsked(piece, stl=piece.parent / "o.stl")) == ("gap-in-solid", 3)
+
+
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [
+        ('name = "m"\ncolour = "red"\n[[bore]]\nname="a"\npart="body"\nfrom="foot"\n'
+         "diameter_mm=25\ntolerance_mm=0.3\ndepth_mm=20\n", "mechanism-file"),
+        ('name = "m"\n[[bore]]\nname="a"\npart="body"\nfrom="foot"\ndiameter_mm=25\n'
+         "tolerance_mm=0.3\n", "mechanism-file"),
+        ("not toml at all [", "mechanism-file"),
+        ('name = "m"\n[[bore]]\nname="wide"\npart="body"\nfrom="foot"\ndiameter_mm=70\n'
+         "tolerance_mm=0.3\ndepth_mm=20\n", "bore-breaks-out"),
+    ],
+)  # fmt: skip
+def test_bad_mechanisms(piece: Path, text: str, code: str) -> None:
+    mechanism = piece.parent / "m.toml"
+    mechanism.write_text(text)
+    assert refused(SheetAsked(piece, mechanism=mechanism))[0] == code
+
+
+@pytest.mark.parametrize(
+    ("more", "code", "status"),
+    [
+        ({"plank": "2000x60x60"}, "plank-small", 3),
+        ({"plank": "big"}, "plank", 2),
+        ({"paper": "a9"}, "unknown-paper", 2),
+        ({"layers": "maple 20"}, "layers-thin", 3),
+        ({"layers": "maple"}, "layers", 2),
+        ({"wood": "granite"}, "unknown-wood", 2),
+        ({"min_wall": -1.0}, "option-value", 2),
+        ({"min_wall": float("nan")}, "option-value", 2),
+        ({"foot": "left"}, "option-value", 2),
+        ({"split": 500.0}, "split-outside", 2),
+        ({"mechanism": EXAMPLES / "quay-knob.toml"}, "split-missing", 2),
+    ],
+)
+def test_bad_requests(piece: Path, more: dict[str, object], code: str, status: int) -> None:
+    assert refused(SheetAsked(piece, **more)) == (code, status)  # type: ignore[arg-type]
+
+
+def test_results_never_overwrite_the_piece_or_each_other(piece: Path) -> None:
+    assert refused(SheetAsked(piece, csv=piece))[0] == "same-file"
+    one = piece.parent / "one"
+    assert refused(SheetAsked(piece, dxf=one, svg=one))[0] == "same-file"

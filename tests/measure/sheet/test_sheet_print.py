@@ -1,0 +1,163 @@
+"""The PDF as a printer sees it: sizes, text, vector lines, and the print measured."""
+
+from __future__ import annotations
+
+import io
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from pypdf import PdfReader
+from sheetprints import template_errors
+from sheetturnings import Turner, any_piece, baluster, mill, traced
+
+from calib.refusal import BadFileError, RefusalError
+from measure.mechanism import read_mechanism
+from measure.profile import Profile
+from measure.sheet import Sheet, SheetRequest, make_sheet
+from measure.sheetpdf import sheet_pdf
+from measure.storystick import spread_labels
+from measure.template import PAPERS, fill_pages, paper, template_strips, tiles
+from measure.units import INCHES
+
+needs_poppler = pytest.mark.skipif(
+    shutil.which("pdftoppm") is None, reason="pdftoppm (poppler-utils) is not installed"
+)
+EXAMPLES = Path(__file__).parents[3] / "measure" / "examples"
+
+
+def sheet_of(turner: Turner, name: str = "Café mill", **more: object) -> Sheet:
+    profile = traced(turner.chain(), np.random.default_rng(1))
+    return make_sheet(SheetRequest(name, profile, **more))  # type: ignore[arg-type]
+
+
+def reader_of(sheet: Sheet, on: str = "a4") -> PdfReader:
+    return PdfReader(io.BytesIO(sheet_pdf(sheet, paper(on))))
+
+
+@needs_poppler
+@pytest.mark.parametrize("kind", ["template", "mirrored"])
+def test_template_prints_true_on_one_page(tmp_path: Path, kind: str) -> None:
+    sheet, pdf = sheet_of(mill()), tmp_path / "a.pdf"
+    pdf.write_bytes(sheet_pdf(sheet))
+    off, bars = template_errors(sheet, paper("a4"), pdf, kind)
+    assert len(off) > 400
+    assert off.max() < 0.1
+    assert bars == pytest.approx([100.0], abs=0.05)
+
+
+@needs_poppler
+def test_template_prints_true_across_seams(tmp_path: Path) -> None:
+    sheet, pdf = sheet_of(baluster()), tmp_path / "a.pdf"
+    pdf.write_bytes(sheet_pdf(sheet, paper("letter")))
+    off, bars = template_errors(sheet, paper("letter"), pdf, "template")
+    assert len(bars) == 3
+    assert len(off) > 1500
+    assert off.max() < 0.1
+    assert bars == pytest.approx([100.0] * 3, abs=0.05)
+
+
+@pytest.mark.parametrize("on", list(PAPERS))
+def test_pages_have_the_size_of_the_paper(on: str) -> None:
+    for page in reader_of(sheet_of(mill()), on).pages:
+        for box in (page.mediabox, page.cropbox):
+            assert float(box.width) * 25.4 / 72.0 == pytest.approx(PAPERS[on].width_mm, abs=0.01)
+            assert float(box.height) * 25.4 / 72.0 == pytest.approx(PAPERS[on].height_mm, abs=0.01)
+
+
+def test_viewer_must_not_scale_and_nothing_is_a_picture() -> None:
+    pdf = reader_of(sheet_of(mill()))
+    preferences = pdf.trailer["/Root"]["/ViewerPreferences"]
+    assert preferences["/PrintScaling"] == "/None"
+    assert len(pdf.pages) == 3
+    assert all(not page.images for page in pdf.pages)
+
+
+def test_text_can_be_selected_and_says_what_a_turner_needs() -> None:
+    mechanism = read_mechanism(EXAMPLES / "quay-knob.toml")
+    sheet = sheet_of(mill(), mechanism=mechanism, split_mm=135.0)
+    words = "\n".join(page.extract_text() for page in reader_of(sheet).pages)
+    for part in (
+        "Café mill", "Caliper settings", "bead 6 wide, 2.2 proud", "70 × 70", "Boring",
+        "First drill 42 mm", "Neck Ø 43.6", "Cut the shaft to 187", "face shield", "chuck",
+        "sensitises", "rev/min", "data sheet", "100 mm between", "actual size", "foot",
+    ):  # fmt: skip
+        assert part in words, part
+
+
+@pytest.mark.parametrize("name", ["漢字 Ł ✓", "<script>&'\"", "(\\) %PDF %%EOF", "x" * 400, "\x00\n"])
+def test_any_name_makes_a_readable_pdf(name: str) -> None:
+    pdf = reader_of(sheet_of(mill(), name))
+    assert len(pdf.pages) == 3
+    assert "Caliper settings" in pdf.pages[0].extract_text()
+
+
+def test_plan_without_uncertainty_shows_no_plus_minus() -> None:
+    p = traced(mill().chain(), np.random.default_rng(1), scatter=0.0, wobble=0.0)
+    zero = np.zeros(len(p.z_mm))
+    sheet = make_sheet(SheetRequest("plan", Profile(p.z_mm, p.diameter_mm, zero, zero)))
+    assert "±" not in reader_of(sheet).pages[0].extract_text()
+
+
+def test_inches_change_the_words_only() -> None:
+    sheet = sheet_of(mill())
+    pdf = PdfReader(io.BytesIO(sheet_pdf(sheet, paper("letter"), INCHES)))
+    assert "/64" in pdf.pages[0].extract_text()
+    assert "100 mm" in pdf.pages[2].extract_text()
+
+
+def test_crowded_piece_goes_on_over_more_pages() -> None:
+    t = Turner(15.0)
+    for i in range(60):
+        t.bow(5.0, 1.5 if i % 2 else 2.0)
+        t.flat(2.0)
+    t.taper(20.0, -3.0)
+    sheet = sheet_of(t)
+    assert len(sheet.settings) > 100
+    pages = [page.extract_text() for page in reader_of(sheet).pages]
+    listed = sum(page.count("bead 5 wide") for page in pages[: len(pages) - 3])
+    assert listed == sum(s.name == "bead" for s in sheet.settings)
+
+
+def test_large_bowl_needs_larger_paper() -> None:
+    t = Turner(40.0)
+    t.flat(20.0)
+    t.taper(80.0, 180.0)
+    sheet = sheet_of(t)
+    with pytest.raises(RefusalError) as caught:
+        sheet_pdf(sheet, paper("a5"))
+    assert caught.value.notice.code == "paper-too-small"
+    with pytest.raises(BadFileError) as wrong:
+        paper("foolscap")
+    assert wrong.value.notice.code == "unknown-paper"
+
+
+def test_tiles_overlap_and_leave_nothing_out() -> None:
+    for length in (100.0, 260.0, 270.0, 600.0, 1234.5):
+        cut = tiles(length, 6.0, paper("a4"))
+        assert cut[0].start_mm == pytest.approx(-6.0)
+        assert cut[-1].stop_mm == pytest.approx(length + 6.0)
+        for a, b in zip(cut[:-1], cut[1:], strict=True):
+            assert a.join_right == b.join_left
+            assert a.stop_mm - b.start_mm == pytest.approx(12.0)
+        assert all(t.stop_mm - t.start_mm <= 277.0 + 1e-6 for t in cut)
+
+
+def test_strips_never_stand_higher_than_the_page() -> None:
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        profile = traced(any_piece(rng).chain(), rng)
+        pages = fill_pages(template_strips(profile, paper("a5")), paper("a5"))
+        assert sum(len(page) for page in pages) == 2
+
+
+def test_labels_stand_apart_in_order_near_their_places() -> None:
+    places = [0.0, 0.5, 1.0, 50.0, 50.1, 99.0]
+    labels = spread_labels(places, 4.0, -2.0, 102.0)
+    assert np.all(np.diff(labels) >= 4.0 - 1e-9)
+    assert labels[0] >= -2.0
+    assert labels[-1] <= 102.0
+    assert labels[3:5] == pytest.approx([48.05, 52.05])
+    assert spread_labels([], 4.0, 0.0, 10.0) == []
+    assert len(spread_labels(list(range(20)), 4.0, 0.0, 10.0)) == 20
