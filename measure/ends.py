@@ -66,6 +66,8 @@ def find_end(
         return float(np.mean([_radius_near(c, z, sign) for c in curves]))
 
     flat = _flat_end(rays[near_end], camera_mm, axis, edge, sign, radius_at, scale_mm)
+    if flat is not None and _goes_on(curves, flat[0], radius_at(flat[0]), sign):
+        flat = None
     inner = max(seen) if first else min(seen)
     if flat is not None:
         return EndPoint(flat[0], flat[1], "flat", inner)
@@ -73,6 +75,17 @@ def find_end(
     if dome is not None:
         return EndPoint(dome[0], dome[1], "dome", inner)
     return EndPoint(edge, 0.5 * abs(seen[0] - seen[1]) + 1.0, "unknown", inner)
+
+
+def _goes_on(
+    curves: tuple[SideCurve, SideCurve], z_flat: float, radius: float, sign: float
+) -> bool:
+    """Return whether the sides run on beyond a supposed flat end, closing in: then it is a dome."""
+    beyond = 0
+    for curve in curves:
+        away = sign * (z_flat - curve.z_mm)
+        beyond += int(np.sum((away > 0.3) & (curve.r_mm < 0.9 * radius - 0.2)))
+    return beyond >= 5
 
 
 def _radius_near(curve: SideCurve, edge: float, sign: float) -> float:
