@@ -74,7 +74,9 @@ def find_end(
     dome = _dome_end(curves, edge, sign)
     if dome is not None:
         return EndPoint(dome[0], dome[1], "dome", inner)
-    return EndPoint(edge, 0.5 * abs(seen[0] - seen[1]) + 1.0, "unknown", inner)
+    # Nothing says how the piece closes beyond what was seen: as much as its own radius there.
+    doubt = 0.5 * abs(seen[0] - seen[1]) + max(1.0, 0.5 * radius_at(edge))
+    return EndPoint(edge, doubt, "unknown", inner)
 
 
 def _goes_on(
