@@ -21,6 +21,8 @@ Float32Array = NDArray[np.float32]
 
 LINES_PER_SIDE = 40
 SCAN_HALF_PX = 10.0
+WIDEST_SHARE = 0.035
+"""How far, as a share of the card's length, its sides may lie from the coarse ones."""
 SIDE_FLOOR_PX = 0.05
 """Least standard deviation of a point on a side: blocks of JPEG, wear of the card's edge."""
 SIDE_BIAS_SD_PX = 0.2
@@ -143,9 +145,12 @@ def _scan(
 
 
 def _fit_line(
-    points: FloatArray, sd: FloatArray
+    points: FloatArray, sd: FloatArray, unit: float = 1.0
 ) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Return a point, the unit direction and the inliers of a robust straight line."""
+    """Return a point, the unit direction and the inliers of a robust straight line.
+
+    `unit` is how far, in pixels, a point may stray and still belong to it.
+    """
     n = len(points)
     first, last = np.meshgrid(np.arange(0, n // 2, 2), np.arange(n // 2, n, 2))
     i, j = first.ravel(), last.ravel()
@@ -153,12 +158,12 @@ def _fit_line(
     d = d / np.maximum(np.linalg.norm(d, axis=1), 1e-9)[:, None]
     across = points[None, :, :] - points[i][:, None, :]
     off = np.abs(across[..., 1] * d[:, None, 0] - across[..., 0] * d[:, None, 1])
-    winner = int(np.minimum(off, 2.0).sum(axis=1).argmin())
+    winner = int(np.minimum(off, 2.0 * unit).sum(axis=1).argmin())
     origin, d = points[i[winner]], d[winner]
     keep = np.ones(n, dtype=bool)
     for limit in (2.5, 1.5, 1.5):
         off = (points - origin) @ np.array([-d[1], d[0]])
-        keep = np.abs(off) < limit
+        keep = np.abs(off) < limit * unit
         if keep.sum() < 4:
             break
         weight = 1.0 / (sd[keep] ** 2 + 0.2**2)
@@ -189,14 +194,17 @@ def _refine(
     if longest < 60:
         return None
     inset = max(0.08, 1.6 * corner_radius_mm / min(size_mm))
-    stretch = max(1.0, 0.015 * longest / (SCAN_HALF_PX - 4.0))
-    scans = _scan(bgr, to_linear, quad, inset, stretch)
-    for _ in range(2):
+    # The coarse sides may be off by a few pixels of the small picture: near first, then far.
+    widest = max(1.0, WIDEST_SHARE * longest / (SCAN_HALF_PX - 4.0))
+    scans = _scan(bgr, to_linear, quad, inset, widest)
+    before = widest
+    for stretch in (max(1.0, widest / 3.0), 1.0, 1.0):
         if min(len(s[0]) for s in scans) < LINES_PER_SIDE // 3:
             return None
-        lines = [_fit_line(s[0], s[1]) for s in scans]
+        lines = [_fit_line(s[0], s[1], max(1.0, 0.4 * before)) for s in scans]
         if min(int(keep.sum()) for _, _, keep in lines) < LINES_PER_SIDE // 4:
             return None
+        before = stretch
         (r, t, le, b) = [(o, d) for o, d, _ in lines]
         try:
             quad = np.stack([_meet(*le, *t), _meet(*t, *r), _meet(*r, *b), _meet(*b, *le)])
@@ -208,7 +216,7 @@ def _refine(
         if not inside or not _convex(quad):
             return None
         walls = _walls(quad, lens, size_mm, thickness_mm)
-        scans = _scan(bgr, to_linear, quad, inset, 1.0, walls)
+        scans = _scan(bgr, to_linear, quad, inset, stretch, walls / stretch)
     return _candidate(
         bgr, to_linear, lens, quad, scans, size_mm, size_sd_mm, thickness_mm, corner_radius_mm
     )

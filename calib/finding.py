@@ -28,7 +28,7 @@ FloatArray = NDArray[np.float64]
 
 SHARE_LEAST = 0.55
 """Least share of each side that must be seen as a straight edge."""
-MISFIT_MOST = 4.0
+MISFIT_MOST = 8.0
 """Most that size, lens and sides may strain against their priors (root of chi squared)."""
 GAP_ID1_MM = (0.7, 2.0)
 """Rounded corners of an ID-1 card leave 1.32 mm to the sharp corner; sharp ones leave none."""
