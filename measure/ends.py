@@ -18,6 +18,8 @@ FloatArray = NDArray[np.float64]
 
 FLAT_RMS_MM = 0.2
 """An arc that fits a flat circle no worse than this belongs to a flat end."""
+CLOSING_MM, CLOSING_SLOPE = 3.0, 0.4
+BEYOND_MOST_MM = 1.2
 SEARCH_OUT_MM, SEARCH_IN_MM = 8.0, 6.0
 """How far beyond and inside the last clear point of the sides a flat end is looked for."""
 
@@ -66,8 +68,12 @@ def find_end(
         return float(np.mean([_radius_near(c, z, sign) for c in curves]))
 
     flat = _flat_end(rays[near_end], camera_mm, axis, edge, sign, radius_at, scale_mm)
-    if flat is not None and _goes_on(curves, flat[0], radius_at(flat[0]), sign):
+    if flat is not None and (
+        _goes_on(curves, flat[0], radius_at(flat[0]), sign) or _closing(curves, edge, sign)
+    ):
         flat = None
+    if flat is not None:
+        flat = _not_inside(curves, flat, edge, sign)
     inner = max(seen) if first else min(seen)
     if flat is not None:
         return EndPoint(flat[0], flat[1], "flat", inner)
@@ -88,6 +94,32 @@ def _goes_on(
         away = sign * (z_flat - curve.z_mm)
         beyond += int(np.sum((away > 0.3) & (curve.r_mm < 0.9 * radius - 0.2)))
     return beyond >= 5
+
+
+def _closing(curves: tuple[SideCurve, SideCurve], edge: float, sign: float) -> bool:
+    """Return whether the sides close in toward the end, as a dome's do and a flat end's do not.
+
+    The contour of a ball is a circle as well, only not one about the axis.
+    """
+    slopes = []
+    for curve in curves:
+        away = sign * (curve.z_mm - edge)
+        near = (away > -0.5) & (away < CLOSING_MM)
+        if near.sum() >= 6 and np.ptp(away[near]) > 0.5:
+            slopes.append(float(np.polyfit(away[near], curve.r_mm[near], 1)[0]))
+    return bool(slopes) and float(np.median(slopes)) > CLOSING_SLOPE
+
+
+def _not_inside(
+    curves: tuple[SideCurve, SideCurve], flat: tuple[float, float], edge: float, sign: float
+) -> tuple[float, float]:
+    """Return the flat end, moved out to where both sides were still seen a little beyond it."""
+    seen = [float(np.sort(sign * c.z_mm)[2]) * sign for c in curves if len(c.z_mm) > 3]
+    outermost = float(np.mean(seen)) if seen else edge
+    beyond = sign * (flat[0] - outermost)
+    if 0.1 < beyond < BEYOND_MOST_MM:
+        return outermost, float(np.hypot(flat[1], 0.3 * beyond))
+    return flat
 
 
 def _radius_near(curve: SideCurve, edge: float, sign: float) -> float:
