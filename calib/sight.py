@@ -16,6 +16,7 @@ from calib.solve import Solution, solve
 from calib.view import VIEW_SIZE, View
 
 __all__ = [
+    "BIAS_SCALE",
     "CornerSight",
     "SideSight",
     "Sight",
@@ -31,6 +32,10 @@ FloatArray = NDArray[np.float64]
 
 SIDE_NORMALS = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])
 """Outward normals of the sides 0 to 3 in the target frame: right, top, left, bottom."""
+
+
+BIAS_SCALE = 2.0
+"""Cauchy scale of a side's common error: a few sides are far off, most are not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +196,9 @@ def fit_view(sight: Sight, lens: Lens) -> tuple[View, Solution]:
         m = sight.points_px.shape[0] * (1 if isinstance(sight, SideSight) else 2)
         scale = np.full(len(residuals(x0)), np.inf)
         scale[:m] = 3.0
+        if isinstance(sight, SideSight):
+            # A shadow's border taken for a side is off by more than any honest spread.
+            scale[m + 2 : m + 6] = BIAS_SCALE
         solution = solve(residuals, x0, steps, scale, iterations=12, tolerance=0.02)
         view = start.with_vector(solution.x[:VIEW_SIZE])
         view = View(

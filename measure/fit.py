@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 from calib.lens import Lens
 from calib.sight import (
+    BIAS_SCALE,
+    SideSight,
     Sight,
     extras_start,
     extras_steps,
@@ -31,8 +33,8 @@ __all__ = ["Estimate", "Knowledge", "Layout", "estimate", "rim_bias"]
 
 FloatArray = NDArray[np.float64]
 
-RIM_BIAS_PX = -0.12
-RIM_BIAS_SD_PX = 0.12
+RIM_BIAS_PX = -0.14
+RIM_BIAS_SD_PX = 0.15
 """Where a fitted rim lies against the true one, outward positive: wood darkens toward grazing,
 and a phone's sharpening moves the step. Measured on rendered photos; see DEVELOPERS.md."""
 PAIR_SPACING = 5
@@ -246,6 +248,8 @@ def estimate(
     robust[: len(pairs.a)] = 2.5
     targets = len(sight.points_px) * (2 if len(extras_start(sight)) == 2 else 1)
     robust[len(pairs.a) : len(pairs.a) + targets] = 3.0
+    if isinstance(sight, SideSight):
+        robust[len(pairs.a) + targets + 2 :][:4] = BIAS_SCALE
     solution = solve(residuals, x0, h, robust, iterations=iterations, tolerance=0.02)
     return _finished(layout, solution, h, compare(solution.x), pairs, scale)
 

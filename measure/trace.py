@@ -39,8 +39,8 @@ KNOWN_SD_MM = 0.05
 SYMMETRY_LEAST = 0.3
 KEPT_ENOUGH = 0.95
 """Share of agreeing rim at which no rival outline is looked for."""
-KEPT_LEAST = 0.75
-SCATTER_MOST = 2.5
+KEPT_LEAST = 0.85
+SCATTER_MOST = 1.9
 """Below this share of agreement, or above this scatter, the sides are not those of one round
 piece seen well: nothing is reported."""
 BORDER_PX = 8.0
