@@ -42,6 +42,7 @@ AWAY = np.array([0.0, 1.0, 0.0])
 
 WINDOW = Light(150.0, 38.0, 1600.0, 1000.0, 1.4, -0.06)
 LAMP = Light(40.0, 65.0, 1200.0, 550.0, 1.2, 0.08)
+FRONT = Light(-125.0, 42.0, 1200.0, 500.0, 2.2, 0.04)
 HARD = Light(-75.0, 36.0, 950.0, 55.0, 2.6, 0.10)
 
 
@@ -94,9 +95,10 @@ def mill_shadow() -> Scene:
 
 
 def mill_dark() -> Scene:
-    card = _card(4, "dark", 22.0, -76.0, 186.0)
+    card = _card(14, "dark", 22.0, -76.0, 186.0)
     zr = mill_of_the_set(3)
-    return _lying("mill_dark", 4, zr, "walnut", "dark cloth", WINDOW, card, 23, -60, 182, 0.8, 3)
+    scene = _lying("mill_dark", 4, zr, "walnut", "dark cloth", LAMP, card, 23, -60, 182, 0.8, 3)
+    return replace(scene, phone=replace(scene.phone, brightness=0.24))
 
 
 def mill_pale() -> Scene:
@@ -159,7 +161,7 @@ def mill_lathe() -> Scene:
     reach = 0.62 * (right - left) * 58.0 / length
     box = [left, float(round(ends[:, 1].mean() - reach)), right - left, float(round(2.0 * reach))]
     return Scene(
-        "mill_lathe", 19, "plane", zr, place, "teak", "planks", 0.0, (flat,), camera, LAMP, phone,
+        "mill_lathe", 19, "plane", zr, place, "teak", "planks", 0.0, (flat,), camera, FRONT, phone,
         props, 420.0, {"from": "right", "box": box, "known": [[round(z, 1), round(reading, 2)]]},
         {"plane_offset_mm": 0.3}, (0.0, length - grip),
     )  # fmt: skip
@@ -212,7 +214,7 @@ def main() -> None:
             print(f"{scene.name}: there already")
             continue
         start = time.perf_counter()
-        photo = take(scene, options.out, paths=9)
+        photo = take(scene, options.out)
         size = photo.stat().st_size / 1e6
         print(f"{photo.name}: {size:.1f} MB, {time.perf_counter() - start:.0f} s", flush=True)
 
