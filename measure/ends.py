@@ -19,6 +19,8 @@ FloatArray = NDArray[np.float64]
 FLAT_RMS_MM = 0.2
 """An arc that fits a flat circle no worse than this belongs to a flat end."""
 CLOSING_MM, CLOSING_SLOPE = 3.0, 0.4
+CHAMFER_MM = 0.35
+"""A chamfered flat end closes in too, but ends where its sides do."""
 BEYOND_MOST_MM = 1.2
 SEARCH_OUT_MM, SEARCH_IN_MM = 8.0, 6.0
 """How far beyond and inside the last clear point of the sides a flat end is looked for."""
@@ -69,7 +71,8 @@ def find_end(
 
     flat = _flat_end(rays[near_end], camera_mm, axis, edge, sign, radius_at, scale_mm)
     if flat is not None and (
-        _goes_on(curves, flat[0], radius_at(flat[0]), sign) or _closing(curves, edge, sign)
+        _goes_on(curves, flat[0], radius_at(flat[0]), sign)
+        or (_closing(curves, edge, sign) and abs(flat[0] - edge) > CHAMFER_MM)
     ):
         flat = None
     if flat is not None:
@@ -117,7 +120,7 @@ def _not_inside(
     seen = [float(np.sort(sign * c.z_mm)[2]) * sign for c in curves if len(c.z_mm) > 3]
     outermost = float(np.mean(seen)) if seen else edge
     beyond = sign * (flat[0] - outermost)
-    if 0.1 < beyond < BEYOND_MOST_MM:
+    if 0.3 < beyond < BEYOND_MOST_MM:
         return outermost, float(np.hypot(flat[1], 0.3 * beyond))
     return flat
 
