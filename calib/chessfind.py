@@ -1,4 +1,4 @@
-"""Finding a plain chessboard in a photo; it has no marks, so all of it must be seen."""
+"""Finding a plain chessboard in a photo; it has no marks, so nearly all of it must be seen."""
 
 from __future__ import annotations
 

@@ -27,10 +27,11 @@ BAD_SHARE = 0.25
 SAME_PX = 0.004
 """Two photos whose corners all lie within this share of the picture's diagonal are as good as
 one: about 1.3 mm of camera movement at arm's length."""
-FOCAL_SD_REFUSED, FOCAL_SD_WISHED = 0.005, 0.0015
-BEND_SD_REFUSED, BEND_SD_WISHED = 6e-4, 1e-4
-"""Standard deviation of the bending at the picture's corners over the diagonal: 3 px and 0.5 px
-of 12 megapixels."""
+FOCAL_SD_REFUSED = 0.005
+"""Relative standard deviation of the focal length: a sixth of what EXIF alone gives."""
+BEND_SD_REFUSED, BEND_JUDGED_AT = 1.2e-3, 0.7
+"""Standard deviation of the bending over the diagonal (6 px of 12 megapixels), at this share of
+the way from the middle to the corners: as much as is believed without any calibration."""
 STEEP_DEG = 15.0
 REACH_REFUSED, REACH_WISHED = 0.55, 0.8
 BOW_NAMED_MM = 0.3
@@ -205,7 +206,9 @@ def corner_points(size_px: tuple[int, int]) -> FloatArray:
 def _refuse_undetermined(lens: Lens, coverage: Coverage) -> None:
     focal = float(np.sqrt(lens.covariance[0, 0])) / lens.focal_px
     diagonal = float(np.hypot(*lens.size_px))
-    bend = float(bend_sd_px(lens, corner_points(lens.size_px)).max()) / diagonal
+    corners = corner_points(lens.size_px)
+    judged = corners.mean(axis=0) + BEND_JUDGED_AT * (corners - corners.mean(axis=0))
+    bend = float(bend_sd_px(lens, judged).max()) / diagonal
     steep = int(np.sum(coverage.tilts_deg > STEEP_DEG))
     if focal > FOCAL_SD_REFUSED and steep < 3:
         raise RefusalError(
@@ -227,7 +230,7 @@ def _refuse_undetermined(lens: Lens, coverage: Coverage) -> None:
         raise RefusalError(
             "lens-undetermined",
             f"These photos are too much alike to know the lens (focal length to "
-            f"{100 * focal:.1f} %, bending at the corners to {bend * diagonal:.1f} px).",
+            f"{100 * focal:.1f} %, bending to {bend * diagonal:.1f} px).",
             "Add photos from other sides: tilted 30 to 45 degrees left, right, near and far, with "
             "the page filling the frame.",
         )

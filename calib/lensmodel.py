@@ -79,7 +79,10 @@ def page_basis(points_mm: FloatArray) -> FloatArray:
 
 def _camera_points(view: PageView, common: FloatArray, pose: Pose) -> tuple[FloatArray, FloatArray]:
     stretch = np.exp(np.array([-0.5, 0.5]) * common[6])
-    world = np.column_stack([view.points_mm * stretch, page_basis(view.points_mm) @ pose.bow])
+    height = np.zeros(len(view.points_mm))
+    if np.any(pose.bow):
+        height = page_basis(view.points_mm) @ pose.bow
+    world = np.column_stack([view.points_mm * stretch, height])
     turned_only = world @ pose.rotation.T
     return turned_only, turned_only + pose.translation
 

@@ -339,27 +339,25 @@ class _Problem:
         """Return by how much errors that a view's corners share widen the covariance, 1 or more.
 
         Each view's pull on the common unknowns is compared with what independent corners would
-        give (the "sandwich" of [White1982], by views). A few views give a rough figure, so it
-        only ever widens, and by one factor for all.
+        give (the "sandwich" of [White1982], by views). With A the share of the information that
+        a view holds, independent corners give tr(A - A A) on the average. A few views give a
+        rough figure, so it only ever widens, and by one factor for all.
         """
-        views = len(poses)
-        free = int(self.active.sum())
-        if views <= free + 1:
-            return 1.0
-        pulls = []
+        on = self.active
+        inverse = np.linalg.inv(reduced[np.ix_(on, on)])
+        seen = expected = 0.0
         for view, sd, pose in zip(self.views, self.sd, poses, strict=True):
             residual = view.points_px - page_pixels(view, common, pose)
             weight = np.repeat(self.weights(residual, sd) / sd**2, 2)
             shared, own = page_jacobian(view, common, pose)
-            own = own[:, self.view_active]
-            right = weight * residual.ravel()
+            shared, own = shared[:, on], own[:, self.view_active]
             block = own.T @ (weight[:, None] * own) + np.diag(self.sd_view[self.view_active] ** -2)
-            mixed = shared.T @ (weight[:, None] * own)
-            pulls.append(shared.T @ right - mixed @ np.linalg.solve(block, own.T @ right))
-        pull = np.array(pulls)[:, self.active]
-        inverse = np.linalg.inv(reduced[np.ix_(self.active, self.active)])
-        spread = np.einsum("vi,ij,vj->", pull, inverse, pull)
-        return max(1.0, float(spread) / free * views / (views - free))
+            clear = shared - own @ np.linalg.solve(block, own.T @ (weight[:, None] * shared))
+            pull = clear.T @ (weight * residual.ravel())
+            share = inverse @ (shared.T @ (weight[:, None] * clear))
+            seen += float(pull @ inverse @ pull)
+            expected += float(np.trace(share) - np.trace(share @ share))
+        return max(1.0, seen / expected) if expected > 0.1 else 1.0
 
     def result(self, common: FloatArray, poses: Sequence[Pose]) -> SetFit:
         """Return the fit with covariance and evidence."""
