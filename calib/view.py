@@ -45,7 +45,10 @@ class View:
     def with_vector(self, vector: FloatArray) -> View:
         """Return the same view with the parameter vector replaced (covariance kept)."""
         return View(
-            self.lens.with_vector(vector[:5]), vector[5:8].copy(), vector[8:11].copy(), self.covariance
+            self.lens.with_vector(vector[:5]),
+            vector[5:8].copy(),
+            vector[8:11].copy(),
+            self.covariance,
         )
 
     @property

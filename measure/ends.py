@@ -84,7 +84,7 @@ def find_end(
     if dome is not None:
         return EndPoint(dome[0], dome[1], "dome", inner)
     # Nothing says how the piece closes beyond what was seen: as much as its own radius there.
-    doubt = 0.5 * abs(seen[0] - seen[1]) + max(1.0, 0.5 * radius_at(edge))
+    doubt = 0.5 * abs(seen[0] - seen[1]) + float(np.clip(0.5 * radius_at(edge), 1.0, 2.5))
     return EndPoint(edge, doubt, "unknown", inner)
 
 

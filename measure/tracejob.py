@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from calib.board import BOARDS
 from calib.ending import Outcome
 from calib.folders import write_folder_whole
+from calib.lenschoice import choose_lens
 from calib.photo import read_photo
 from calib.printed import print_scale
 from calib.refusal import BadFileError
@@ -58,7 +60,9 @@ def trace_photo(
         progress("Reading the photo")
         photo = read_photo(photos[0])
         scale = print_scale(request.target) if request.target in BOARDS else None
-        result = trace(photo, request, progress, scale=scale)
+        choice = choose_lens(photo)
+        result = trace(photo, request, progress, lens=choice.lens, scale=scale)
+        result = replace(result, notices=(*choice.notices, *result.notices))
         progress("Writing the results")
         folder = out_folder(photos[0], out)
         data = trace_data(result)

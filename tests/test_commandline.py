@@ -239,7 +239,7 @@ def fake_core(monkeypatch, capfd, tmp_path):
     core = types.ModuleType("measure.trace")
     core.answer = lambda photo, request, progress: gapped_result(photo_name=photo.name)
 
-    def trace(photo, request, progress, scale=None):
+    def trace(photo, request, progress, lens=None, scale=None):
         asked.append(request)
         return core.answer(photo, request, progress)
 
