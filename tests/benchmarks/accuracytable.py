@@ -39,7 +39,8 @@ SEEN_LEAST = 0.97
 LENGTH_SHARE = 0.95
 
 HEAD = (
-    "One line a photo, mm on the diameter; every row of profile.csv counts\n"
+    "One line a photo, mm on the diameter; every row of profile.csv counts; processor time, and\n"
+    "how many times that of reading the file\n"
     f"{'photo':19s}{'median':>7s}{'95 %':>7s}{'bias':>7s}{'U95':>6s}{'in U95':>8s}{'rms':>6s}"
     f"{'>2U95':>7s}{'length error ± U95':>20s}{'seen':>7s}{'of':>7s}{'beyond':>7s}"
     f"{'time':>7s}{'x read':>7s}  refused or warned"
@@ -48,12 +49,11 @@ HEAD = (
 
 def photo_line(score: Score) -> str:
     """Return the line of one photo."""
-    ratio = score.seconds / score.decode_seconds
-    time = f"{score.seconds:6.1f}s{ratio:7.0f}"
+    spent = score.took.processor_seconds
+    time = f"{spent:6.1f}s{spent / score.decoded.processor_seconds:7.1f}"
     if score.rows is None or score.seen is None:
-        blank = "-" * 66
         return (
-            f"{score.name:19s} {blank} {'':7s}{0.0:7.1f}{score.visible_mm:7.1f}{0.0:7.1f}{time}  "
+            f"{score.name:19s} {'-' * 66} {0.0:7.1f}{score.visible_mm:7.1f}{0.0:7.1f}{time}  "
             f"REFUSED {score.refusal}: {score.message}"
         )
     rows, seen, errors = score.rows, score.seen, np.abs(score.rows.error_mm)
@@ -67,9 +67,7 @@ def photo_line(score: Score) -> str:
     )
 
 
-def summary_text(
-    scores: Mapping[str, Sequence[Score]], count: int, missing: Sequence[str]
-) -> str:
+def summary_text(scores: Mapping[str, Sequence[Score]], count: int, missing: Sequence[str]) -> str:
     """Return the tables over all photos; `count` is how many a row should have."""
     parts = [_table(scores, count), _refusals(scores), _honesty(scores)]
     parts += [_lengths(scores), _visible(scores)]
@@ -131,13 +129,16 @@ def _refusals(scores: Mapping[str, Sequence[Score]]) -> str:
 def _honesty(scores: Mapping[str, Sequence[Score]]) -> str:
     lines = [
         "Honesty of U95; the interval draws whole photos (95 %); refused photos claim nothing",
-        f"{'':47s}{'photos':>8s}{'rows inside U95':>24s}{'rms':>7s}{'photos with > 5 % beyond 2 U95':>33s}",
+        f"{'':47s}{'photos':>8s}{'rows inside U95':>24s}{'rms':>7s}"
+        f"{'photos with > 5 % beyond 2 U95':>33s}",
     ]
     everything = [rows for photos in scores.values() for rows in _rows(photos)]
     for row, photos in scores.items():
         lines.append(_honest_line(TARGETS[row].title, _rows(photos)))
     lines.append(_honest_line("all", everything))
-    lines.append(_honest_line("all, rows judged by diameter only", [r.flat_rows() for r in everything]))
+    lines.append(
+        _honest_line("all, rows judged by diameter only", [r.flat_rows() for r in everything])
+    )
     if everything:
         inside = bootstrap_share([r.inside for r in everything])[0]
         rms, far = _rms(everything), _far(everything)

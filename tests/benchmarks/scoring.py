@@ -206,9 +206,7 @@ def seen(profile: Profile, visible: Sequence[tuple[float, float]]) -> Seen:
     both = sum(max(0.0, min(b, d) - max(a, c)) for a, b in runs for c, d in visible)
     span = sum(b - a - 2.0 * half for a, b in runs)
     wide = [(a - half, b + half) for a, b in visible]
-    covered = sum(
-        max(0.0, min(b - half, d) - max(a + half, c)) for a, b in runs for c, d in wide
-    )
+    covered = sum(max(0.0, min(b - half, d) - max(a + half, c)) for a, b in runs for c, d in wide)
     return Seen(sum(b - a for a, b in visible), both, max(0.0, span - covered))
 
 

@@ -8,11 +8,11 @@ carries is printed with them.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,7 +23,7 @@ from calib.photo import read_photo
 from calib.refusal import RefusalError
 from measure.trace import trace
 from tests.benchmarks.groundtruth import Truth, read_truth
-from tests.benchmarks.tracedphoto import decode_seconds
+from tests.benchmarks.tracedphoto import Stopwatch, Took, decoding, median_of
 
 __all__ = ["CommandCost", "InProcess", "command_cost", "in_process", "main", "speed_text"]
 
@@ -49,14 +49,18 @@ print(wall, use.ru_utime + use.ru_stime, use.ru_maxrss, run.returncode)
 
 @dataclass(frozen=True, slots=True)
 class InProcess:
-    """Median seconds of a trace, reading included, and of the bare decoding in the same run."""
+    """Median times of a trace, reading included, and of the bare decoding in the same run."""
 
-    trace_seconds: float
-    decode_seconds: float
+    traced: Took
+    decoded: Took
 
     @property
     def ratio(self) -> float:
-        return self.trace_seconds / self.decode_seconds
+        return self.traced.wall_seconds / self.decoded.wall_seconds
+
+    @property
+    def processor_ratio(self) -> float:
+        return self.traced.processor_seconds / self.decoded.processor_seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,11 +79,11 @@ def in_process(photo: Path) -> InProcess:
     _traced(photo, truth)
     traces, decodes = [], []
     for _ in range(REPEATS):
-        decodes.append(decode_seconds(photo, 3))
-        begun = time.perf_counter()
+        decodes.append(decoding(photo, 3))
+        watch = Stopwatch()
         _traced(photo, truth)
-        traces.append(time.perf_counter() - begun)
-    return InProcess(median(traces), median(decodes))
+        traces.append(watch.took())
+    return InProcess(median_of(traces), median_of(decodes))
 
 
 def command_cost(words: Sequence[str]) -> CommandCost:
@@ -129,8 +133,9 @@ def _photo_lines(photo: Path) -> list[str]:
     statuses = sorted({run.status for run in runs})
     return [
         f"  {photo.name}, {width} x {height}, exit status {', '.join(map(str, statuses))}",
-        f"    trace in process {both.trace_seconds:.2f} s = {both.ratio:.1f} x decoding "
-        f"({1000 * both.decode_seconds:.0f} ms) {_verdict(both.ratio, RATIO_MOST, ' x')}",
+        f"    trace in process {both.traced.wall_seconds:.2f} s = {both.ratio:.1f} x decoding "
+        f"({1000 * both.decoded.wall_seconds:.0f} ms), by processor time "
+        f"{both.processor_ratio:.1f} x {_verdict(both.ratio, RATIO_MOST, ' x')}",
         f"    whole command without report {wall:.2f} s, processor {processor:.2f} s "
         f"{_verdict(wall, COMMAND_SECONDS_MOST, ' s')}",
         f"    peak memory {peak:.0f} MB {_verdict(peak, MEMORY_MB_MOST, ' MB')}",
@@ -152,10 +157,8 @@ def _words(photo: Path, truth: Truth, out: Path) -> list[str]:
 
 def _traced(photo: Path, truth: Truth) -> None:
     # A refusal takes its time too; the exit status of the command tells that it was one.
-    try:
+    with contextlib.suppress(RefusalError):
         trace(read_photo(photo), truth.request(), _silent)
-    except RefusalError:
-        pass
 
 
 def _silent(_: str) -> None:

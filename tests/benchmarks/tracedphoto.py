@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
@@ -17,7 +18,28 @@ from measure.trace import trace
 from tests.benchmarks.groundtruth import Truth, read_truth
 from tests.benchmarks.scoring import Judged, Length, Seen, in_truth, judged, seen
 
-__all__ = ["Score", "decode_seconds", "score_photo", "scored"]
+__all__ = ["Score", "Stopwatch", "Took", "decoding", "median_of", "score_photo", "scored"]
+
+
+@dataclass(frozen=True, slots=True)
+class Took:
+    """Time taken: by the clock, and by this process's threads together, seconds.
+
+    The second hardly depends on what else the machine does.
+    """
+
+    wall_seconds: float
+    processor_seconds: float
+
+
+class Stopwatch:
+    """Started when made."""
+
+    def __init__(self) -> None:
+        self._wall, self._processor = time.perf_counter(), time.process_time()
+
+    def took(self) -> Took:
+        return Took(time.perf_counter() - self._wall, time.process_time() - self._processor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +50,7 @@ class Score:
     ----------
     refusal : code of the refusal, or the name of the bug; empty if it was measured.
     rows, seen : None if refused; `visible_mm` is what should have been reported.
-    seconds : reading and tracing, in this process. `decode_seconds` : the bare decoding.
+    took : reading and tracing, in this process. `decoded` : the bare decoding.
     backward : the profile counts from the end that the tool should not have started from.
     warned : codes of the warnings.
     """
@@ -41,8 +63,8 @@ class Score:
     length: Length
     seen: Seen | None
     visible_mm: float
-    seconds: float
-    decode_seconds: float
+    took: Took
+    decoded: Took
     backward: bool = False
     warned: tuple[str, ...] = ()
 
@@ -53,18 +75,19 @@ def score_photo(photo: Path) -> Score:
     A refusal is a score too, and so is a fault in the program: neither ends the benchmark.
     """
     truth = read_truth(photo)
-    decode = decode_seconds(photo)
-    begun = time.perf_counter()
+    decoded = decoding(photo)
+    request, lens, scale = truth.request(), truth.lens(), truth.print_scale()
+    watch = Stopwatch()
     try:
-        result = trace(read_photo(photo), truth.request(), _silent, truth.lens(), truth.print_scale())
+        result = trace(read_photo(photo), request, _silent, lens, scale)
     except RefusalError as error:
-        return _refused(truth, error.notice.code, error.notice.message, begun, decode)
+        return _refused(truth, error.notice.code, error.notice.message, watch.took(), decoded)
     except Exception as error:
-        return _refused(truth, f"BUG {type(error).__name__}", str(error), begun, decode)
-    return scored(result, truth, time.perf_counter() - begun, decode)
+        return _refused(truth, f"BUG {type(error).__name__}", str(error), watch.took(), decoded)
+    return scored(result, truth, watch.took(), decoded)
 
 
-def scored(result: TraceResult, truth: Truth, seconds: float, decode: float) -> Score:
+def scored(result: TraceResult, truth: Truth, took: Took, decoded: Took) -> Score:
     """Judge a result.
 
     Which end it counts from is seen from its axis in the picture. A true end is the outermost
@@ -87,30 +110,38 @@ def scored(result: TraceResult, truth: Truth, seconds: float, decode: float) -> 
         length=Length(truth.length_mm, error, result.length_u95_mm),
         seen=seen(profile, truth.visible),
         visible_mm=sum(b - a for a, b in truth.visible),
-        seconds=seconds,
-        decode_seconds=decode,
+        took=took,
+        decoded=decoded,
         backward=backward != (expected == "B"),
         warned=tuple(notice.code for notice in result.notices),
     )
 
 
-def decode_seconds(photo: Path, times: int = 5) -> float:
-    """Return the median time that OpenCV takes to read a photo."""
+def decoding(photo: Path, times: int = 5) -> Took:
+    """Return the median times that OpenCV takes to read a photo."""
     taken = []
     for _ in range(times):
-        begun = time.perf_counter()
+        watch = Stopwatch()
         picture = cv2.imread(str(photo))
-        taken.append(time.perf_counter() - begun)
+        taken.append(watch.took())
         if picture is None:
             raise ValueError(f"OpenCV cannot read {photo}")
-    return median(taken)
+    return median_of(taken)
+
+
+def median_of(taken: Sequence[Took]) -> Took:
+    """Return the medians of several times."""
+    return Took(
+        median(took.wall_seconds for took in taken),
+        median(took.processor_seconds for took in taken),
+    )
 
 
 def _silent(_: str) -> None:
     pass
 
 
-def _refused(truth: Truth, code: str, message: str, begun: float, decode: float) -> Score:
+def _refused(truth: Truth, code: str, message: str, took: Took, decoded: Took) -> Score:
     return Score(
         name=truth.name,
         setup=truth.request().setup,
@@ -120,6 +151,6 @@ def _refused(truth: Truth, code: str, message: str, begun: float, decode: float)
         length=Length(truth.length_mm, None, None),
         seen=None,
         visible_mm=float(np.sum([b - a for a, b in truth.visible])),
-        seconds=time.perf_counter() - begun,
-        decode_seconds=decode,
+        took=took,
+        decoded=decoded,
     )
