@@ -70,7 +70,8 @@ The cross is the centre of the lens.</figcaption></figure>
 <figure>{{ map }}
 <figcaption>Each stroke is what is left over at one corner, enlarged. Strokes in all directions are
 good; a pattern speaks of a bent page or an odd lens.</figcaption></figure>
-<figure class="small">{{ scatter }}<figcaption>All residuals: a round cloud is good.</figcaption></figure>
+<figure class="small">{{ scatter }}
+<figcaption>All residuals: a round cloud is good.</figcaption></figure>
 {% if left_out %}
 <h2>Photos left out</h2>
 <ul>{% for name, why in left_out %}<li>{{ name }}: {{ why }}.</li>{% endfor %}</ul>
