@@ -1,32 +1,49 @@
-"""A plain card, or any rectangle of known size, in a photo: its sides to a fraction of a pixel."""
+"""A plain card, or any rectangle of known size, in a photo: where it may be, and how well it fits.
+
+Coarse outlines are asked first what rectangle they can be; one whose ratio is wrong may have
+three right sides and a stripe or a shadow for the fourth, which the other three then imply.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.edges import card_shapes, fit_edges, sample_lines
+from calib.cardsides import UNSURE_PX, FoundSides, Sought, find_sides, sides_sight
+from calib.edges import sample_lines
 from calib.lens import Lens
-from calib.quads import coarse_quads
+from calib.quads import LEVELS, Coarse, coarse_quads, coarse_view
+from calib.rectangle import completed, is_convex, ratio_and_skew
+from calib.sidechoice import choose_edge
 from calib.sight import SideSight, fit_view
 from calib.view import VIEW_SIZE, View
 
-__all__ = ["CardCandidate", "find_cards"]
+__all__ = ["CardCandidate", "CardSearch", "find_cards"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
-LINES_PER_SIDE = 40
-SCAN_HALF_PX = 10.0
-WIDEST_SHARE = 0.035
-"""How far, as a share of the card's length, its sides may lie from the coarse ones."""
-SIDE_FLOOR_PX = 0.05
-"""Least standard deviation of a point on a side: blocks of JPEG, wear of the card's edge."""
-SIDE_BIAS_SD_PX = 0.2
-"""What a whole side may be off after the shadow is modelled: sharpening, bevel, dirt."""
+RATIO_OFF, SKEW_OFF = 0.05, 0.08
+"""How far ratio and squareness of a coarse outline may be off beyond the focal length's doubt."""
+SUPPORT_LEAST = 0.6
+"""Share of each coarse side that must show an edge."""
+REFINED_MOST = 4
+CLEAR_SUPPORT = 0.8
+OTHER_RATIOS = (1.2, 2.1)
+"""Long over short side of what is worth calling a wrong rectangle: a turned piece is longer."""
+FREE_PX = 25.0
+SHARE_LEAST = 0.55
+"""Least share of each side that must be seen as a straight edge."""
+MISFIT_MOST = 4.5
+"""Most that size, lens and sides may strain against what is expected (root of chi squared)."""
+GAP_OF_RADIUS = math.sqrt(2.0) - 1.0
+"""From a sharp corner to the arc that rounds it, over the arc's radius."""
+GAP_RANGE = (0.53, 1.5)
+"""What the gap at the corners may measure, as a share of what their radius asks for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +53,11 @@ class CardCandidate:
     Attributes
     ----------
     sight, view : what was found and the view it gives if it is the card.
-    side_share : least share, over the four sides, of scan lines that show an edge on the side.
-    misfit : rms of the whitened residuals of the four sides against the card's shape.
+    side_share : least share, over the four sides, of scan lines that lie on the side.
+    misfit : root of the squared strains of size, lens and sides against what is expected.
     corner_gap_mm : (4,) from the sharp corner to the edge along the diagonal; about 1.3 for
         the rounded corners of an ID-1 card, 0 for a sharp one; NaN if not seen.
-    contrast : median contrast of the sides.
+    radius_mm : corner radius of the rectangle sought.
     """
 
     sight: SideSight
@@ -48,7 +65,38 @@ class CardCandidate:
     side_share: float
     misfit: float
     corner_gap_mm: FloatArray
-    contrast: float
+    radius_mm: float
+
+    @property
+    def fits(self) -> bool:
+        """Whether size and shape are those of the rectangle sought."""
+        return self.misfit <= MISFIT_MOST
+
+    @property
+    def rounded(self) -> bool:
+        """Whether the corners are rounded as they should be."""
+        return _rounded(self.corner_gap_mm, self.radius_mm)
+
+    @property
+    def good(self) -> bool:
+        """Whether it is the rectangle sought."""
+        return self.side_share >= SHARE_LEAST and self.fits and self.rounded
+
+
+@dataclass(frozen=True, slots=True)
+class CardSearch:
+    """What was found.
+
+    Attributes
+    ----------
+    candidates : rectangles that may be the one sought, the best first.
+    cut : whether the picture's border cuts something that may be it.
+    other : whether a clear rectangle of another shape is to be seen.
+    """
+
+    candidates: list[CardCandidate]
+    cut: bool
+    other: bool
 
 
 def find_cards(
@@ -59,8 +107,8 @@ def find_cards(
     size_sd_mm: tuple[float, float],
     thickness_mm: float,
     corner_radius_mm: float,
-) -> list[CardCandidate]:
-    """Return rectangles in the photo with straight, well-seen sides, refined.
+) -> CardSearch:
+    """Look for a rectangle of known size.
 
     Parameters
     ----------
@@ -68,260 +116,229 @@ def find_cards(
     lens : prior of the lens.
     size_mm, size_sd_mm : width (the longer) and height of the rectangle sought.
     thickness_mm, corner_radius_mm : of the rectangle sought.
-
-    Returns
-    -------
-    Candidates, the best seen first; whether one is the card is judged by `calib.judge`.
     """
+    coarse = coarse_view(bgr)
+    sought = Sought(
+        bgr, to_linear, lens, size_mm, size_sd_mm, thickness_mm, corner_radius_mm, coarse.step
+    )
+    outlines: list[FloatArray] = []
+    tried: list[FloatArray] = []
     candidates: list[CardCandidate] = []
-    for quad in coarse_quads(bgr):
-        if any(_same_place(quad, c.sight.corners_px) for c in candidates):
-            continue
-        candidate = _refine(
-            bgr, to_linear, lens, quad, size_mm, size_sd_mm, thickness_mm, corner_radius_mm
-        )
-        if candidate is not None and not any(
-            _same_place(candidate.sight.corners_px, c.sight.corners_px) for c in candidates
-        ):
-            candidates.append(candidate)
-    candidates.sort(key=lambda c: c.misfit)
-    return candidates
+    for level in range(len(LEVELS)):
+        fresh = [
+            quad
+            for quad in coarse_quads(coarse, level)
+            if not any(_same_place(quad, other, 0.01) for other in outlines)
+        ]
+        outlines += fresh
+        for guess in _guesses(sought, coarse, fresh):
+            if any(_same_place(guess, quad) for quad in tried):
+                continue
+            if any(c.good and _within(guess, c.sight.corners_px) for c in candidates):
+                continue
+            tried.append(guess)
+            candidate = _candidate(sought, guess)
+            if candidate is not None:
+                candidates.append(candidate)
+        if level > 0 and any(c.good for c in candidates):
+            break
+    candidates = _apart(candidates)
+    if any(c.good for c in candidates):
+        return CardSearch(candidates, False, False)
+    cut = any(_is_cut(sought, coarse, quad) for quad in outlines)
+    other = any(_is_other(sought, coarse, quad) for quad in outlines)
+    return CardSearch(candidates, cut, other)
 
 
-def _same_place(a: FloatArray, b: FloatArray) -> bool:
+def _within(quad: FloatArray, other: FloatArray) -> bool:
+    middle = quad.mean(axis=0)
+    outline = other.astype(np.float32).reshape(-1, 1, 2)
+    return cv2.pointPolygonTest(outline, (float(middle[0]), float(middle[1])), False) >= 0.0
+
+
+def _apart(candidates: list[CardCandidate]) -> list[CardCandidate]:
+    """Return the best of the candidates that lie on each other, the good ones first."""
+    kept: list[CardCandidate] = []
+    for candidate in sorted(candidates, key=lambda c: (not c.good, c.misfit)):
+        corners = candidate.sight.corners_px
+        if not any(_within(corners, k.sight.corners_px) for k in kept):
+            kept.append(candidate)
+    return kept
+
+
+def _same_place(a: FloatArray, b: FloatArray, share: float = 0.025) -> bool:
     size = float(np.linalg.norm(b[0] - b[2]))
     # Corners may be numbered from another one.
-    return min(float(np.abs(np.roll(a, k, axis=0) - b).max()) for k in range(4)) < 0.012 * size
+    return min(float(np.abs(np.roll(a, k, axis=0) - b).max()) for k in range(4)) < share * size
 
 
-def _order(quad: FloatArray, wide: bool) -> FloatArray:
-    # Clockwise on screen, starting so that the first side (corner 0 to 1) is a long one.
-    lengths = np.linalg.norm(quad - np.roll(quad, -1, axis=0), axis=1)
-    first_is_long = lengths[0] + lengths[2] >= lengths[1] + lengths[3]
-    return quad if first_is_long == wide else np.roll(quad, -1, axis=0)
+def _guesses(sought: Sought, coarse: Coarse, quads: list[FloatArray]) -> list[FloatArray]:
+    """Return outlines that may be the rectangle, the best supported first."""
+    weighed: list[tuple[float, FloatArray]] = []
+    for quad in quads:
+        support = coarse.support(quad)
+        if np.sort(support)[1] < SUPPORT_LEAST:
+            continue
+        direct = _as_sought(sought, quad)
+        if direct is not None and support.min() >= SUPPORT_LEAST:
+            weighed.append((float(support.sum()) + 1.0, direct))
+            continue
+        for implied in _implied(sought, quad):
+            support = coarse.support(implied)
+            if _in_picture(sought, implied) and support.min() >= SUPPORT_LEAST:
+                weighed.append((float(support.sum()), implied))
+    weighed.sort(key=lambda item: -item[0])
+    kept: list[FloatArray] = []
+    for _, quad in weighed:
+        if not any(_same_place(quad, other) for other in kept):
+            kept.append(quad)
+    return kept[:REFINED_MOST]
 
 
-def _sides(quad: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
-    # Sides in the order of `SIDE_NORMALS`: right, top, left, bottom; corners are -+, ++, +-, --.
-    return [(quad[1], quad[2]), (quad[0], quad[1]), (quad[3], quad[0]), (quad[2], quad[3])]
+def _doubt(sought: Sought) -> float:
+    return float(np.sqrt(sought.lens.covariance[0, 0])) / sought.lens.focal_px
 
 
-def _scan(
-    bgr: NDArray[np.uint8],
-    to_linear: Float32Array,
-    quad: FloatArray,
-    inset: float,
-    stretch: float,
-    walls_px: FloatArray | None = None,
-) -> list[tuple[FloatArray, FloatArray, FloatArray, FloatArray]]:
-    """Return for each side points (n, 2), sd (n,), outward normal (2,) and contrast (n,).
-
-    `stretch` widens the scan lines: samples lie that many pixels apart. `walls_px` (4,) is how
-    much of the card's wall each side shows; without it a few widths are tried.
-    """
-    result = []
-    for i, (a, b) in enumerate(_sides(quad)):
-        length = float(np.linalg.norm(b - a))
-        direction = (b - a) / length
-        normal = np.array([direction[1], -direction[0]])
-        if np.dot(normal, quad.mean(axis=0) - a) > 0:
-            normal = -normal
-        share = np.linspace(inset, 1.0 - inset, LINES_PER_SIDE)
-        middle = a + share[:, None] * (b - a)
-        spacing = length * (1 - 2 * inset) / LINES_PER_SIDE
-        along = np.linspace(-0.4, 0.4, 5) * min(spacing, 12.0)
-        if walls_px is None:
-            strips: tuple[float, ...] = (0.0, 1.0, 2.0)
-        else:
-            strips = tuple({0.0, round(2.0 * float(walls_px[i])) / 2.0})
-        shapes = card_shapes(SCAN_HALF_PX, SCAN_HALF_PX - 4.0, 1.2, strips)
-        normals = np.broadcast_to(normal, middle.shape)
-        lines = sample_lines(bgr, middle, normals, stretch * shapes.offsets_px, along, to_linear)
-        fits = fit_edges(lines, shapes)
-        good = ~fits.at_limit & (fits.contrast > 1.0) & (fits.sd_px < 3.0)
-        points = middle + stretch * fits.offset_px[:, None] * normal
-        result.append((points[good], stretch * fits.sd_px[good], normal, fits.contrast[good]))
-    return result
+def _shape(sought: Sought, quad: FloatArray) -> tuple[float, float]:
+    return ratio_and_skew(quad, np.array(sought.lens.centre_px), sought.lens.focal_px)
 
 
-def _fit_line(
-    points: FloatArray, sd: FloatArray, unit: float = 1.0
-) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
-    """Return a point, the unit direction and the inliers of a robust straight line.
-
-    `unit` is how far, in pixels, a point may stray and still belong to it.
-    """
-    n = len(points)
-    first, last = np.meshgrid(np.arange(0, n // 2, 2), np.arange(n // 2, n, 2))
-    i, j = first.ravel(), last.ravel()
-    d = points[j] - points[i]
-    d = d / np.maximum(np.linalg.norm(d, axis=1), 1e-9)[:, None]
-    across = points[None, :, :] - points[i][:, None, :]
-    off = np.abs(across[..., 1] * d[:, None, 0] - across[..., 0] * d[:, None, 1])
-    winner = int(np.minimum(off, 2.0 * unit).sum(axis=1).argmin())
-    origin, d = points[i[winner]], d[winner]
-    keep = np.ones(n, dtype=bool)
-    for limit in (2.5, 1.5, 1.5):
-        off = (points - origin) @ np.array([-d[1], d[0]])
-        keep = np.abs(off) < limit * unit
-        if keep.sum() < 4:
-            break
-        weight = 1.0 / (sd[keep] ** 2 + 0.2**2)
-        origin = np.average(points[keep], axis=0, weights=weight)
-        spread = (points[keep] - origin) * np.sqrt(weight)[:, None]
-        d = np.linalg.svd(spread, full_matrices=False)[2][0]
-    return origin, d, keep
-
-
-def _meet(p: FloatArray, d: FloatArray, q: FloatArray, e: FloatArray) -> FloatArray:
-    t = np.linalg.solve(np.stack([d, -e], axis=1), q - p)
-    return np.asarray(p + t[0] * d)
-
-
-def _refine(
-    bgr: NDArray[np.uint8],
-    to_linear: Float32Array,
-    lens: Lens,
-    quad: FloatArray,
-    size_mm: tuple[float, float],
-    size_sd_mm: tuple[float, float],
-    thickness_mm: float,
-    corner_radius_mm: float,
-) -> CardCandidate | None:
-    height, width = bgr.shape[:2]
-    quad = _order(quad, wide=size_mm[0] >= size_mm[1])
-    longest = float(np.linalg.norm(quad[0] - quad[1]))
-    if longest < 60:
+def _as_sought(sought: Sought, quad: FloatArray) -> FloatArray | None:
+    """Return a quad numbered from the corner (-,+) if it may be the rectangle sought."""
+    ratio, skew = _shape(sought, quad)
+    wanted = math.log(sought.size_mm[0] / sought.size_mm[1])
+    if not ratio > 0.0 or abs(skew) > SKEW_OFF + _doubt(sought):
         return None
-    inset = max(0.08, 1.6 * corner_radius_mm / min(size_mm))
-    # The coarse sides may be off by a few pixels of the small picture: near first, then far.
-    widest = max(1.0, WIDEST_SHARE * longest / (SCAN_HALF_PX - 4.0))
-    scans = _scan(bgr, to_linear, quad, inset, widest)
-    before = widest
-    for stretch in (max(1.0, widest / 3.0), 1.0, 1.0):
-        if min(len(s[0]) for s in scans) < LINES_PER_SIDE // 3:
-            return None
-        lines = [_fit_line(s[0], s[1], max(1.0, 0.4 * before)) for s in scans]
-        if min(int(keep.sum()) for _, _, keep in lines) < LINES_PER_SIDE // 4:
-            return None
-        before = stretch
-        (r, t, le, b) = [(o, d) for o, d, _ in lines]
-        try:
-            quad = np.stack([_meet(*le, *t), _meet(*t, *r), _meet(*r, *b), _meet(*b, *le)])
-        except np.linalg.LinAlgError:
-            return None
-        inside = (
-            (quad > -2).all() and (quad[:, 0] < width + 1).all() and (quad[:, 1] < height + 1).all()
-        )
-        if not inside or not _convex(quad):
-            return None
-        walls = _walls(quad, lens, size_mm, thickness_mm)
-        scans = _scan(bgr, to_linear, quad, inset, stretch, walls / stretch)
-    return _candidate(
-        bgr, to_linear, lens, quad, scans, size_mm, size_sd_mm, thickness_mm, corner_radius_mm
-    )
-
-
-def _walls(
-    quad: FloatArray, lens: Lens, size_mm: tuple[float, float], thickness_mm: float
-) -> FloatArray:
-    """Return how many pixels of wall each side shows, shape (4,), 0 where it looks away."""
-    w, h = size_mm[0] / 2, size_mm[1] / 2
-    world = np.array([[-w, h, 0], [w, h, 0], [w, -h, 0], [-w, -h, 0.0]])
-    K = np.array(
-        [[lens.focal_px, 0, lens.centre_px[0]], [0, lens.focal_px, lens.centre_px[1]], [0, 0, 1]]
-    )
-    _, r, t = cv2.solvePnP(world, quad, K, None, flags=cv2.SOLVEPNP_IPPE)
-    view = View(
-        lens, np.asarray(r).ravel(), np.asarray(t).ravel(), np.zeros((VIEW_SIZE, VIEW_SIZE))
-    )
-    middle = 0.5 * np.array([[w + w, 0, 0], [0, h + h, 0], [-w - w, 0, 0], [0, -h - h, 0]])
-    normal = view.to_pixels(middle * 1.001) - view.to_pixels(middle)
-    normal /= np.linalg.norm(normal, axis=1)[:, None]
-    below = view.to_pixels(middle - [0, 0, thickness_mm]) - view.to_pixels(middle)
-    # Beyond a few pixels the strip would leave the scan line; it is then told by its own edge.
-    return np.asarray(np.clip(np.sum(below * normal, axis=1), 0.0, 8.0))
-
-
-def _convex(quad: FloatArray) -> bool:
-    edges = np.roll(quad, -1, axis=0) - quad
-    following = np.roll(edges, -1, axis=0)
-    turns = edges[:, 0] * following[:, 1] - edges[:, 1] * following[:, 0]
-    return bool(np.all(turns > 0))
-
-
-def _candidate(
-    bgr: NDArray[np.uint8],
-    to_linear: Float32Array,
-    lens: Lens,
-    quad: FloatArray,
-    scans: list[tuple[FloatArray, FloatArray, FloatArray, FloatArray]],
-    size_mm: tuple[float, float],
-    size_sd_mm: tuple[float, float],
-    thickness_mm: float,
-    corner_radius_mm: float,
-) -> CardCandidate | None:
-    if min(len(s[0]) for s in scans) < LINES_PER_SIDE // 4:
+    off = abs(abs(math.log(ratio)) - wanted)
+    if off > RATIO_OFF + _doubt(sought):
         return None
-    lines = [_fit_line(s[0], s[1]) for s in scans]
-    share = min(float(keep.sum()) for _, _, keep in lines) / LINES_PER_SIDE
-    points = np.concatenate([s[0][keep] for s, (_, _, keep) in zip(scans, lines, strict=True)])
-    sd = np.concatenate([s[1][keep] for s, (_, _, keep) in zip(scans, lines, strict=True)])
-    side = np.concatenate([np.full(int(keep.sum()), i) for i, (_, _, keep) in enumerate(lines)])
-    # What the shapes leave open is common to a side: a shadow runs along all of it.
-    doubt = np.array([float(np.median(s[1])) for s in scans])
-    sight = SideSight(
-        size_mm=np.array(size_mm, dtype=np.float64),
-        size_sd_mm=np.array(size_sd_mm, dtype=np.float64),
-        thickness_mm=thickness_mm,
-        points_px=points,
-        side=side.astype(np.int64),
-        sd_px=np.sqrt(np.minimum(sd, 1.0) ** 2 + SIDE_FLOOR_PX**2),
-        bias_px=np.zeros(4),
-        bias_sd_px=np.sqrt(doubt**2 + SIDE_BIAS_SD_PX**2),
-        corners_px=quad,
-    )
+    return quad if math.log(ratio) > 0.0 else np.roll(quad, -1, axis=0)
+
+
+def _implied(sought: Sought, quad: FloatArray) -> list[FloatArray]:
+    """Return the rectangles sought that three sides of a quad imply, each side left out once."""
+    centre, focal = np.array(sought.lens.centre_px), sought.lens.focal_px
+    found = []
+    area = _area(quad)
+    for missing in range(4):
+        for wide in (True, False):
+            ratio = sought.size_mm[0] / sought.size_mm[1]
+            implied = completed(quad, missing, ratio if wide else 1.0 / ratio, centre, focal)
+            if implied is None or not is_convex(implied) or not 0.7 < _area(implied) / area < 2.2:
+                continue
+            found.append(implied if wide == (missing % 2 == 0) else np.roll(implied, -1, axis=0))
+    return found
+
+
+def _area(quad: FloatArray) -> float:
+    x, y = quad.T
+    return 0.5 * abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
+
+
+def _in_picture(sought: Sought, quad: FloatArray) -> bool:
+    height, width = sought.bgr.shape[:2]
+    slack = 2.0 * sought.step
+    return bool(np.all(quad > -slack) and np.all(quad < np.array([width, height]) + slack))
+
+
+def _candidate(sought: Sought, quad: FloatArray) -> CardCandidate | None:
+    sides = find_sides(sought, quad)
+    if sides is not None and sides.unsure:
+        sides = _by_the_others(sought, sides) or sides
+    if sides is None or sides.share < SHARE_LEAST:
+        return None
+    sight = sides_sight(sought, sides)
     try:
-        view, solution = fit_view(sight, lens)
+        view, solution = fit_view(sight, sought.lens)
     except (ValueError, np.linalg.LinAlgError):
         return None
-    used = len(points)
     extras = solution.x[VIEW_SIZE:]
-    size_off = (extras[:2] - sight.size_mm) / sight.size_sd_mm
-    bias_off = (extras[2:] - sight.bias_px) / sight.bias_sd_px
-    lens_off = (solution.x[:5] - lens.vector()) / np.sqrt(np.diag(lens.covariance))
-    misfit = float(np.sqrt(np.sum(size_off**2) + np.sum(bias_off**2) + np.sum(lens_off**2)))
-    contrast = float(np.median(np.concatenate([s[3] for s in scans])))
-    gap = _corner_gaps(bgr, to_linear, view, sight.size_mm) if used else np.full(4, np.nan)
-    return CardCandidate(sight, view, share, misfit, gap, contrast)
+    strain = np.concatenate(
+        [
+            (extras[:2] - sight.size_mm) / sight.size_sd_mm,
+            (extras[2:] - sight.bias_px) / sight.bias_sd_px,
+            (solution.x[:5] - sought.lens.vector()) / np.sqrt(np.diag(sought.lens.covariance)),
+        ]
+    )
+    gaps = _corner_gaps(sought, view)
+    misfit = float(np.linalg.norm(strain))
+    return CardCandidate(sight, view, sides.share, misfit, gaps, sought.corner_radius_mm)
 
 
-def _corner_gaps(
-    bgr: NDArray[np.uint8], to_linear: Float32Array, view: View, size_mm: FloatArray
-) -> FloatArray:
+def _by_the_others(sought: Sought, sides: FoundSides) -> FoundSides | None:
+    """Return the sides found again, the unsure ones near where the others ask for them."""
+    sight = sides_sight(sought, sides)
+    unsure = np.array([choice.sd_px for choice in sides.choices]) > UNSURE_PX
+    free = replace(
+        sight,
+        bias_px=np.where(unsure, 0.0, sight.bias_px),
+        bias_sd_px=np.where(unsure, FREE_PX, sight.bias_sd_px),
+    )
+    try:
+        _, solution = fit_view(free, sought.lens)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+    bias = solution.x[VIEW_SIZE + 2 :]
+    sd = np.sqrt(np.diag(solution.covariance))[VIEW_SIZE + 2 :]
+    expected = (np.where(unsure, -bias, 0.0), np.where(unsure, np.hypot(sd, 0.5), FREE_PX))
+    return find_sides(sought, sides.corners_px, expected)
+
+
+def _corner_gaps(sought: Sought, view: View) -> FloatArray:
     """Return, for each corner, the way from the sharp corner to the edge along the diagonal, mm."""
-    w, h = size_mm / 2
-    corner = np.array([[-w, h, 0.0], [w, h, 0.0], [w, -h, 0.0], [-w, -h, 0.0]])
-    inward = np.column_stack([-np.sign(corner[:, :2]), np.zeros(4)]) / np.sqrt(2.0)
+    corner = sought.corners_mm()
+    outward = np.column_stack([np.sign(corner[:, :2]), np.zeros(4)]) / math.sqrt(2.0)
     at = view.to_pixels(corner)
-    one_mm = view.to_pixels(corner + inward) - at
+    one_mm = view.to_pixels(corner + outward) - at
     px_per_mm = np.linalg.norm(one_mm, axis=1)
-    normals = -one_mm / px_per_mm[:, None]
-    # The middle of the search lies 0.66 mm in, half way between a sharp and a 3.18 mm corner.
-    middle = at + 0.66 * one_mm
+    normals = one_mm / px_per_mm[:, None]
+    gap = GAP_OF_RADIUS * max(sought.corner_radius_mm, 1.0)
+    half = 20
+    pixel = max(1.7 * gap * float(px_per_mm.mean()) / half, 0.5)
+    offsets = pixel * np.arange(-half, half + 1, dtype=np.float64)
+    # The middle of the scan lies half way between a sharp and a rounded corner.
+    middle = at - 0.5 * gap * one_mm
+    beside = 0.1 * gap * float(px_per_mm.mean()) * np.array([-1.0, 0.0, 1.0])
     gaps = np.full(4, np.nan)
-    for i in range(4):
-        shapes = card_shapes(SCAN_HALF_PX, SCAN_HALF_PX - 4.0, 1.2)
-        stretch = 1.4 * px_per_mm[i] / (SCAN_HALF_PX - 4.0)
-        lines = sample_lines(
-            bgr,
-            middle[i : i + 1],
-            normals[i : i + 1],
-            stretch * shapes.offsets_px,
-            np.zeros(1),
-            to_linear,
+    height, width = sought.bgr.shape[:2]
+    seen = np.all((middle > 0) & (middle < np.array([width, height]) - 1.0), axis=1)
+    for i in np.flatnonzero(seen):
+        row = slice(i, i + 1)
+        light = sample_lines(
+            sought.bgr, middle[row], normals[row], offsets, beside, sought.to_linear
         )
-        fit = fit_edges(lines, shapes)
-        if not fit.at_limit[0] and fit.contrast[0] > 1.0:
-            gaps[i] = 0.66 - stretch * fit.offset_px[0] / px_per_mm[i]
+        choice = choose_edge(light, offsets, 0.0)
+        gaps[i] = 0.5 * gap - choice.offset_px / px_per_mm[i]
     return gaps
+
+
+def _rounded(gaps_mm: FloatArray, radius_mm: float) -> bool:
+    gaps = gaps_mm[np.isfinite(gaps_mm)]
+    if radius_mm <= 0.0:
+        return True
+    share = gaps / (GAP_OF_RADIUS * radius_mm)
+    return len(gaps) >= 2 and bool(GAP_RANGE[0] < float(np.median(share)) < GAP_RANGE[1])
+
+
+def _is_cut(sought: Sought, coarse: Coarse, quad: FloatArray) -> bool:
+    """Whether the picture's border cuts a rectangle whose other three sides are those sought."""
+    support = coarse.support(quad)
+    if np.sort(support)[1] < CLEAR_SUPPORT:
+        return False
+    direct = _as_sought(sought, quad)
+    for whole in [direct] if direct is not None else _implied(sought, quad):
+        if whole is None or _in_picture(sought, whole):
+            continue
+        if _rounded(_corner_gaps(sought, sought.pose(whole)), sought.corner_radius_mm):
+            return True
+    return False
+
+
+def _is_other(sought: Sought, coarse: Coarse, quad: FloatArray) -> bool:
+    """Whether an outline is a clear rectangle, of whatever sides, no longer than cards are."""
+    ratio, skew = _shape(sought, quad)
+    if not ratio > 0.0 or abs(skew) > SKEW_OFF:
+        return False
+    low, high = OTHER_RATIOS
+    clear = bool(coarse.support(quad).min() >= CLEAR_SUPPORT)
+    return clear and low < max(ratio, 1.0 / ratio) < high

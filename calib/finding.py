@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.board import Board
 from calib.boardfind import find_board
-from calib.cardfind import CardCandidate, find_cards
+from calib.cardfind import CardSearch, find_cards
 from calib.lens import Lens
 from calib.light import linear
 from calib.photo import Photo
@@ -25,13 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["FoundTarget", "find_target", "linear_table"]
 
 FloatArray = NDArray[np.float64]
-
-SHARE_LEAST = 0.55
-"""Least share of each side that must be seen as a straight edge."""
-MISFIT_MOST = 8.0
-"""Most that size, lens and sides may strain against their priors (root of chi squared)."""
-GAP_ID1_MM = (0.7, 2.0)
-"""Rounded corners of an ID-1 card leave 1.32 mm to the sharp corner; sharp ones leave none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +100,8 @@ def _find_board(photo: Photo, lens: Lens, board: Board, scale: PrintScale | None
             Notice(
                 "print-scale-unknown",
                 f"The scale of the printed {board.name} board has not been measured.",
-                f"Measure both check bars, then type: calib printed --size {board.name} --bar-x .. --bar-y ..",
+                "Measure both check bars, then type: "
+                f"calib printed --size {board.name} --bar-x .. --bar-y ..",
             ),
         )
     return FoundTarget(
@@ -116,7 +110,7 @@ def _find_board(photo: Photo, lens: Lens, board: Board, scale: PrintScale | None
 
 
 def _find_rectangle(photo: Photo, lens: Lens, target: Rectangle) -> FoundTarget:
-    candidates = find_cards(
+    search = find_cards(
         photo.bgr,
         linear_table(),
         lens,
@@ -126,10 +120,9 @@ def _find_rectangle(photo: Photo, lens: Lens, target: Rectangle) -> FoundTarget:
         target.corner_radius_mm,
     )
     name = "card" if target == ID1 else f"{target.width_mm:g} x {target.height_mm:g} mm rectangle"
-    good = [c for c in candidates if _is_the_one(c, target)]
+    good = [c for c in search.candidates if c.good]
     if not good:
-        raise _why_not(candidates, name, photo.name)
-    good.sort(key=lambda c: c.misfit / c.side_share)
+        raise _why_not(search, name, photo.name)
     if len(good) > 1:
         raise RefusalError(
             "two-targets",
@@ -143,31 +136,16 @@ def _find_rectangle(photo: Photo, lens: Lens, target: Rectangle) -> FoundTarget:
     )
 
 
-def _is_the_one(candidate: CardCandidate, target: Rectangle) -> bool:
-    if candidate.side_share < SHARE_LEAST or candidate.misfit > MISFIT_MOST:
-        return False
-    return _corners_fit(candidate, target)
-
-
-def _corners_fit(candidate: CardCandidate, target: Rectangle) -> bool:
-    gaps = candidate.corner_gap_mm[np.isfinite(candidate.corner_gap_mm)]
-    if target.corner_radius_mm <= 0:
-        return True
-    if len(gaps) < 2:
-        return False
-    low, high = (g * target.corner_radius_mm / ID1.corner_radius_mm for g in GAP_ID1_MM)
-    return bool(low < float(np.median(gaps)) < high)
-
-
-def _why_not(candidates: list[CardCandidate], name: str, photo_name: str) -> RefusalError:
-    clear = [c for c in candidates if c.side_share >= SHARE_LEAST]
-    if clear:
-        best = min(clear, key=lambda c: c.misfit)
-        what = (
-            "its corners are not rounded alike"
-            if best.misfit <= MISFIT_MOST
-            else "its shape differs"
+def _why_not(search: CardSearch, name: str, photo_name: str) -> RefusalError:
+    if search.cut:
+        return RefusalError(
+            "target-cut",
+            f"The {name} in {photo_name} runs out of the picture.",
+            "Step back or move it in, so that all four corners are to be seen.",
         )
+    if search.candidates or search.other:
+        best = min(search.candidates, key=lambda c: c.misfit, default=None)
+        what = "its corners differ" if best is not None and best.fits else "its shape differs"
         return RefusalError(
             "wrong-rectangle",
             f"The rectangle in {photo_name} is not the {name}: {what}.",
@@ -176,5 +154,5 @@ def _why_not(candidates: list[CardCandidate], name: str, photo_name: str) -> Ref
     return RefusalError(
         "no-target",
         f"No {name} is to be seen in {photo_name}.",
-        "Lay it flat and whole in the picture, clear of the piece, on a bench that differs from it.",
+        "Lay it flat and whole in the picture, clear of the piece, on a bench of another tone.",
     )
