@@ -1,1 +1,1 @@
-"""Pixels to rays: the photo, the target in it, the lens, the view. Knows nothing of turned pieces."""
+"""Pixels to rays: the photo, the target in it, the lens, the view. No turned pieces here."""

@@ -26,6 +26,7 @@ class RefusalError(Exception):
     exit_status = 3
 
     def __init__(self, code: str, message: str, advice: str) -> None:
+        """Keep the notice that says why; the exception's text is its message and advice."""
         super().__init__(f"{message} {advice}")
         self.notice = Notice(code, message, advice)
 

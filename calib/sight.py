@@ -107,8 +107,17 @@ def view_steps(view: View) -> FloatArray:
     distance = float(view.translation_mm[2])
     turn = 0.02 / f
     return np.array(
-        [0.05, 0.05, 0.05, 1e-4, 1e-4, turn, turn, turn]
-        + [0.02 * distance / f, 0.02 * distance / f, 0.1 * distance / f]
+        [
+            0.05,
+            0.05,
+            0.05,
+            1e-4,
+            1e-4,
+            turn,
+            turn,
+            turn,
+            *(distance / f * np.array([0.02, 0.02, 0.1])),
+        ]
     )
 
 

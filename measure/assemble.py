@@ -113,7 +113,7 @@ def _joined(a: list[Shoulder], b: list[Shoulder]) -> list[Shoulder]:
 
 
 def _interp(curve: SideCurve, values: FloatArray, at: FloatArray, bridge: float) -> FloatArray:
-    """Interpolate per-point values at z, NaN across holes wider than `bridge` and beyond the ends."""
+    """Interpolate per-point values at z, NaN across holes wider than `bridge` and off the ends."""
     z = curve.z_mm + 1e-9 * np.arange(len(curve.z_mm))
     result = np.interp(at, z, values)
     k = np.clip(np.searchsorted(z, at), 1, len(z) - 1)

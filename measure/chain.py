@@ -87,6 +87,7 @@ class Chain:
     bulge: FloatArray
 
     def __post_init__(self) -> None:
+        """Check that there is one bulge a step."""
         if self.bulge.shape != (max(len(self.z_mm) - 1, 0),):
             raise ValueError(f"bulge has shape {self.bulge.shape}, need ({len(self.z_mm) - 1},)")
 

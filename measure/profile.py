@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +37,7 @@ class Profile:
     u95_common_mm: FloatArray
 
     def __post_init__(self) -> None:
+        """Check shapes and order."""
         n = len(self.z_mm)
         for name in ("diameter_mm", "u95_mm", "u95_common_mm"):
             if getattr(self, name).shape != (n,):
@@ -49,4 +51,4 @@ class Profile:
             return []
         breaks = np.nonzero(np.diff(self.z_mm) > LONGEST_BRIDGE_MM + 1e-9)[0] + 1
         edges = [0, *breaks.tolist(), len(self.z_mm)]
-        return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        return [slice(a, b) for a, b in itertools.pairwise(edges)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -58,7 +59,7 @@ def resting_places(z_mm: FloatArray, r_mm: FloatArray, sd_share: float = 0.02) -
     centre = float(np.sum(mass * 0.5 * (z_mm[1:] + z_mm[:-1])) / np.sum(mass))
     sd = sd_share * float(z_mm[-1] - z_mm[0])
     places = []
-    for a, b in zip(hull[:-1], hull[1:], strict=True):
+    for a, b in itertools.pairwise(hull):
         # The plumb line through the centre of mass meets the hull a little off it when tilted.
         slope = (r_mm[b] - r_mm[a]) / max(z_mm[b] - z_mm[a], 1e-9)
         radius_there = r_mm[a] + slope * (centre - z_mm[a])

@@ -62,7 +62,7 @@ def first_axis(
     height = 15.0
     axis = _axis_at_height(ends_px, view, bench_mm + height)
     for _ in range(8):
-        z, r, weight, _ = contour_values(outline.points_px, outline.tangents, view, axis)
+        _, r, weight, _ = contour_values(outline.points_px, outline.tangents, view, axis)
         good = outline.clear & (weight > 0.5) & np.isfinite(r)
         if good.sum() < 20:
             break
@@ -127,7 +127,6 @@ def bench_knowledge(
     The curves may start anywhere: contacts are in the axis' own z.
     """
     z = np.concatenate([c.z_mm for c in curves])
-    r = np.concatenate([c.r_mm for c in curves])
     grid = np.arange(z.min(), z.max(), 0.25)
     order = [np.interp(grid, c.z_mm + 1e-9 * np.arange(len(c.z_mm)), c.r_mm) for c in curves]
     # A rim that only one side shows proud is more likely a stray edge than the piece.

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.view import View
-from measure.outline import Outline
 from measure.revolve import Axis, contact_points
 
 __all__ = ["SideCurve", "contour_values", "local_slope", "side_curves"]

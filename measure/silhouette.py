@@ -174,7 +174,7 @@ def _piece_map(
     """
     h, w = lab.shape[:2]
     scale = min(1.0, MASK_SIDE_PX / max(h, w))
-    size = (max(int(round(w * scale)), 8), max(int(round(h * scale)), 8))
+    size = (max(round(w * scale), 8), max(round(h * scale), 8))
     small = cv2.resize(lab, size, interpolation=cv2.INTER_AREA).astype(np.float32)
     covered = cv2.resize(cover, size, interpolation=cv2.INTER_NEAREST) > 0
     visible = cv2.resize(seen, size, interpolation=cv2.INTER_NEAREST) > 0
@@ -238,7 +238,7 @@ practice, no source)."""
 
 
 def _strangeness(feature: Float32Array, sample: Float32Array) -> Float32Array:
-    """Return the Mahalanobis distance of each pixel to the nearest of a few colours of the bench."""
+    """Return the Mahalanobis distance of each pixel to the nearest colour of the bench."""
     cv2.setRNGSeed(1)
     criteria = (cv2.TERM_CRITERIA_MAX_ITER | cv2.TERM_CRITERIA_EPS, 15, 0.5)
     count = min(5, max(1, len(sample) // 20))

@@ -19,7 +19,7 @@ from calib.refusal import Notice, RefusalError
 from calib.targets import parse_target
 from measure.assemble import assemble
 from measure.ends import EndPoint, find_end
-from measure.fit import Estimate, Knowledge, estimate, values_at
+from measure.fit import Estimate, estimate, values_at
 from measure.outline import Outline, refine_outline, rescan
 from measure.profile import Profile
 from measure.rest import Rest
@@ -119,19 +119,20 @@ def measured(
     covers = [] if found.is_board else [found.polygon_px]
     zone = _window(target, found) if isinstance(target, Board) else None
     scene = prepare(photo.bgr, covers, request.box_px, zone)
-    best: _Solved | None = None
+    rivals: list[_Solved] = []
     for silhouette in find_silhouettes(scene, _intrinsics(found, lens)):
         clock.lap("piece")
         if silhouette.symmetry < SYMMETRY_LEAST:
             continue
         solved = _follow(photo, request, lens, found, silhouette.sides_px(scene), clock)
-        if solved is not None and (best is None or solved.worth > best.worth):
-            best = solved
-        if best is not None and best.estimate.kept > KEPT_ENOUGH:
-            break
-    if best is None:
+        if solved is not None:
+            rivals.append(solved)
+            if solved.estimate.kept > KEPT_ENOUGH and solved.round:
+                break
+    if not rivals:
         raise _no_piece(photo)
-    if best.estimate.kept < KEPT_LEAST or best.estimate.pairs_sd > SCATTER_MOST:
+    best = max(rivals, key=lambda rival: (rival.round, rival.worth))
+    if not best.round:
         raise _not_turned(photo)
     progress("measuring")
     tracing = _finish(photo, request, found, best.outline, best.estimate, best.rests)
@@ -176,6 +177,12 @@ class _Solved:
     outline: Outline
     estimate: Estimate
     rests: list[Rest]
+
+    @property
+    def round(self) -> bool:
+        """Whether its sides agree as those of one round piece do."""
+        fit = self.estimate
+        return fit.kept >= KEPT_LEAST and fit.pairs_sd <= SCATTER_MOST
 
     @property
     def worth(self) -> float:
@@ -225,8 +232,8 @@ def _mended(photo: Photo, outline: Outline, solved: Estimate) -> Outline | None:
     outside the true rim as a rule: look where the other side says the rim is. None when there
     is nothing to mend.
     """
-    curves, values = curves_of(outline, solved.view, solved.axis)
-    line, tangents = outline.points_px.copy(), outline.tangents.copy()
+    curves, _ = curves_of(outline, solved.view, solved.axis)
+    line = outline.points_px.copy()
     scale = (
         float(np.linalg.norm(solved.axis.at(0.0) - solved.view.camera_centre_mm))
         / solved.view.lens.focal_px
@@ -246,7 +253,7 @@ def _mended(photo: Photo, outline: Outline, solved: Estimate) -> Outline | None:
         moved += len(index)
     if moved < 12:
         return None
-    return rescan(photo.bgr, linear_table(), line, tangents)
+    return rescan(photo.bgr, linear_table(), line, outline.tangents)
 
 
 def _no_piece(photo: Photo) -> RefusalError:

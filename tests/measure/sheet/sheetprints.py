@@ -153,9 +153,7 @@ def _cross(page: Print, band: Band, join: float) -> float:
     return float(np.nanmedian([page.row(y, x - 0.5, x + 0.5) for y in heights]))
 
 
-def _page_errors(
-    sheet: Sheet, page: Print, band: Band, base: float, shift: float
-) -> list[float]:
+def _page_errors(sheet: Sheet, page: Print, band: Band, base: float, shift: float) -> list[float]:
     profile, points = sheet.profile, []
     mirrored = band.strip.kind == "mirrored"
     clear = [band.tile.join_left, band.tile.join_right]

@@ -49,9 +49,7 @@ class Turner:
 
     def shoulder(self, step: float) -> None:
         self._to(0.0, step)
-        self.made.append(
-            Made("shoulder", self.z[-1], self.z[-1], 2 * max(self.r[-1], self.r[-2]))
-        )
+        self.made.append(Made("shoulder", self.z[-1], self.z[-1], 2 * max(self.r[-1], self.r[-2])))
 
     def bow(self, width: float, height: float) -> None:
         """Bead for a positive height, cove for a negative one; one arc, at most half a circle."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import shutil
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -86,7 +87,9 @@ def test_text_can_be_selected_and_says_what_a_turner_needs() -> None:
         assert part in words, part
 
 
-@pytest.mark.parametrize("name", ["漢字 Ł ✓", "<script>&'\"", "(\\) %PDF %%EOF", "x" * 400, "\x00\n"])
+@pytest.mark.parametrize(
+    "name", ["漢字 Ł ✓", "<script>&'\"", "(\\) %PDF %%EOF", "x" * 400, "\x00\n"]
+)
 def test_any_name_makes_a_readable_pdf(name: str) -> None:
     pdf = reader_of(sheet_of(mill(), name))
     assert len(pdf.pages) == 3
@@ -138,7 +141,7 @@ def test_tiles_overlap_and_leave_nothing_out() -> None:
         cut = tiles(length, 6.0, paper("a4"))
         assert cut[0].start_mm == pytest.approx(-6.0)
         assert cut[-1].stop_mm == pytest.approx(length + 6.0)
-        for a, b in zip(cut[:-1], cut[1:], strict=True):
+        for a, b in pairwise(cut):
             assert a.join_right == b.join_left
             assert a.stop_mm - b.start_mm == pytest.approx(12.0)
         assert all(t.stop_mm - t.start_mm <= 277.0 + 1e-6 for t in cut)

@@ -64,9 +64,7 @@ def test_bore_may_open_in_a_rounded_end() -> None:
     z = np.arange(0.0, 100.01, 0.25)
     dome = 2.0 * np.sqrt(np.maximum(25.0**2 - np.maximum(z - 75.0, 0.0) ** 2, 0.0))
     u = np.full(len(z), 0.1)
-    section = section_of(
-        Profile(z, dome, u, u), SIMPLE, wood_parts(100.0, SIMPLE, None, 0.4), 5.0
-    )
+    section = section_of(Profile(z, dome, u, u), SIMPLE, wood_parts(100.0, SIMPLE, None, 0.4), 5.0)
     assert [b.bore.name for b in section.opens] == ["chamber"]
     assert section.thin  # the rim feathers to nothing, and that is said
 
