@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from measure.chain import Chain, distance_to_chain
 from measure.chainfit import ChainFit
 from measure.profile import GRID_MM, Profile
-from measure.runfit import FAINT_RAD, fit_run
+from measure.runfit import fit_run
 from measure.segmenting import Costs, run_costs
 
 __all__ = ["FairCurve", "Stray", "fair_profile", "is_within", "local_u95", "to_profile"]
@@ -236,35 +236,14 @@ def _join(fits: list[ChainFit]) -> tuple[Chain, frozenset[int], FloatArray]:
         r += fit.chain.r_mm.tolist()
         bulge += fit.chain.bulge.tolist()
         smooth |= {offset + k for name, k in fit.ties if name == "tangent"}
-        place += _place_u95(fit)
+        spread = {k: j for j, (what, k) in enumerate(fit.columns) if what == "z"}
+        place += [
+            1.96 * float(np.sqrt(max(fit.covariance[spread[k], spread[k]], 0.0)))
+            if k in spread
+            else 0.0
+            for k in range(len(fit.chain.z_mm))
+        ]
     return Chain(np.array(z), np.array(r), np.array(bulge)), frozenset(smooth), np.array(place)
-
-
-def _place_u95(fit: ChainFit) -> list[float]:
-    """Return the 95 % half-width of the z of each node, 0 for those that are fixed, mm."""
-    columns = {k: j for j, (what, k) in enumerate(fit.columns) if what == "z"}
-    slopes = np.zeros((len(fit.columns), len(columns)))
-    slopes[list(columns.values()), np.arange(len(columns))] = 1.0
-    width = 1.96 * np.sqrt(np.maximum(fit.variances(slopes), 0.0))
-    known = dict(zip(columns, width.tolist(), strict=True))
-    for kind, k in fit.ties:
-        if kind == "tangent" and k in known:
-            known[k] = float(np.hypot(known[k], _unseen_corner_mm(fit.chain, k)))
-    return [known.get(k, 0.0) for k in range(len(fit.chain.z_mm))]
-
-
-def _unseen_corner_mm(chain: Chain, k: int) -> float:
-    """Return how far a joint taken for smooth may lie off if it has a corner too faint to see.
-
-    Turning one of its curves by that corner moves the place where they touch by the angle over
-    the difference of their curvatures; never by more than the shorter of the two.
-    """
-    chord = np.hypot(np.diff(chain.z_mm[k - 1 : k + 2]), np.diff(chain.r_mm[k - 1 : k + 2]))
-    bulge = chain.bulge[k - 1 : k + 1]
-    curvature = 4.0 * bulge / (chord * (1.0 + bulge**2))
-    bend = abs(float(curvature[1] - curvature[0]))
-    longest = float(np.min(chord))
-    return min(FAINT_RAD / bend, longest) if bend > 0.0 else longest
 
 
 def _stray(chain: Chain, profile: Profile, piece: slice) -> Stray:

@@ -14,19 +14,13 @@ DPI = 600.0
 
 
 @cache
-def printed_page(
-    name: str, picture: str, nominal_mm: tuple[float, float]
-) -> tuple[NDArray[np.float32], tuple[float, float]]:
-    """Return a printed page and the size that its picture covers, mm.
-
-    The page is a linear albedo, (rows, columns, 1); do not write into it. Whole pixels cover a
-    little more or less than the page; its upper left corner is the picture's.
+def printed_page(name: str, picture: str) -> NDArray[np.float32]:
+    """Return a printed page as linear albedo, (rows, columns, 1); do not write into it.
 
     Parameters
     ----------
     name : a board of `calib card --size`, drawn here if `picture` is empty.
-    picture : path of a picture of the page; it covers the page exactly.
-    nominal_mm : size of the page as it should be printed.
+    picture : path of a picture of the page.
 
     Raises
     ------
@@ -37,13 +31,11 @@ def printed_page(
         grey = cv2.imread(picture, cv2.IMREAD_GRAYSCALE)
         if grey is None:
             raise ValueError(f"got no picture at {picture}, need the board's page")
-        covered = nominal_mm
     else:
         from calib.board import BOARDS
         from calib.boardpage import board_page, page_picture
 
         grey = page_picture(board_page(BOARDS[name]), DPI)
-        covered = (grey.shape[1] * 25.4 / DPI, grey.shape[0] * 25.4 / DPI)
     # Toner is not quite black, paper not quite white; edge pixels hold the share of their ink.
     share = grey.astype(np.float32) / 255.0
-    return np.asarray((0.035 + 0.74 * share)[..., None], np.float32), covered
+    return np.asarray((0.035 + 0.74 * share)[..., None], np.float32)

@@ -17,8 +17,8 @@ __all__ = ["Board", "Flat", "Light", "Phone", "Prop", "Scene", "digest", "pose",
 
 FloatArray = NDArray[np.float64]
 
-RENDERER, BOARD_RENDERER = 3, 4
-"""Count changes of the renderer that move something in pictures; noise is not counted."""
+RENDERER = 3
+"""Counts changes of the renderer that change every picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,9 +145,7 @@ def digest(scene: Scene) -> str:
             return value.item()
         raise TypeError(f"got {type(value)}, need plain data")
 
-    boards = any(isinstance(target, Board) for target in scene.targets)
-    version = BOARD_RENDERER if boards else RENDERER
-    text = json.dumps([version, dataclasses.asdict(scene)], default=plain, sort_keys=True)
+    text = json.dumps([RENDERER, dataclasses.asdict(scene)], default=plain, sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,6 @@ from numpy.typing import NDArray
 from sample_images.rendering import meshes
 from sample_images.rendering.boards import printed_page
 from sample_images.rendering.cards import artwork
-from sample_images.rendering.controls import corrected
 from sample_images.rendering.meshes import Mesh
 from sample_images.rendering.noise import cloud
 from sample_images.rendering.scene import Board, Flat, Scene, pose, rotation_about
@@ -29,9 +27,6 @@ FloatArray = NDArray[np.float64]
 
 BENCH_MM = 4000.0
 FINEST_PATCH_PX = 4600
-GUIDES = "albedo:albedo,shape:shape_index"
-GUIDE_RAYS = 25
-TILE_PX = 96
 DEPTH = 4
 """Light paths: lamp, bench, piece, eye."""
 
@@ -59,62 +54,21 @@ class Tracer:
 
     def light(self, spp: int, seed: int = 0) -> NDArray[np.float32]:
         """Return the linear picture without distortion, (rows, columns, 3), any exposure."""
-        mi = self._mi
-        path = {"type": "path", "rr_depth": 16}
-        if self._flat:
-            plain = mi.load_dict({**path, "max_depth": 1})
-            return np.array(mi.render(self.loaded, integrator=plain, spp=spp, seed=seed))[..., :3]
-        path |= {"max_depth": DEPTH, "hide_emitters": True}
-        both = mi.load_dict({"type": "aov", "aovs": GUIDES, "light": path})
-        seen = np.array(mi.render(self.loaded, integrator=both, spp=spp, seed=seed), np.float32)
-        # The share of the pixel that something covers goes with the light: colours, then cover.
-        light = np.concatenate([_without_sparks(seen[..., :3]), seen[..., 3:4]], axis=2)
-        self._sharpen(light, seen[..., 4:], spp, seed)
-        if self._scene.bench_edge_mm is None:
-            return light[..., :3]
-        return light[..., :3] + (1.0 - np.clip(light[..., 3:], 0.0, 1.0)) * self._background()
-
-    def _sharpen(self, light: FloatArray, guides: FloatArray, spp: int, seed: int) -> None:
-        """Correct the light in place, tile by tile, where an edge or a printed page is."""
-        mi = self._mi
-        first_hit = mi.load_dict({"type": "aov", "aovs": GUIDES})
-        rows, columns = light.shape[:2]
-        wanted = self._edges(guides)
-        for top in range(0, rows, TILE_PX):
-            for left in range(0, columns, TILE_PX):
-                tile = np.s_[top : top + TILE_PX, left : left + TILE_PX]
-                if not wanted[tile].any():
-                    continue
-                height, width = wanted[tile].shape
-                sensor = self._sensor()
-                sensor["film"] |= {
-                    "crop_offset_x": left,
-                    "crop_offset_y": top,
-                    "crop_width": width,
-                    "crop_height": height,
-                }
-                more = mi.render(
-                    self.loaded,
-                    integrator=first_hit,
-                    sensor=mi.load_dict(sensor),
-                    spp=GUIDE_RAYS,
-                    seed=seed + 7919 * (top * columns + left + 1) % 2**31,
-                )
-                few = guides[tile]
-                many = (np.array(more, np.float32) * GUIDE_RAYS + few * spp) / (GUIDE_RAYS + spp)
-                light[tile] = corrected(
-                    light[tile], _with_cover(few), few[..., 3], (_with_cover(many), many[..., 3])
-                )
-
-    def _edges(self, guides: FloatArray) -> NDArray[np.bool_]:
-        """Which pixels lie near the edge of a shape, or on a board."""
-        shape = guides[..., 3]
-        edge = cv2.morphologyEx(shape, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) > 1e-3
-        ids = [shape.id() for shape in self.loaded.shapes()]
-        for i, target in enumerate(self._scene.targets):
-            if isinstance(target, Board):
-                edge |= np.abs(shape - (ids.index(f"board{i}") + 1)) < 1e-3
-        return np.asarray(edge)
+        path = self._mi.load_dict(
+            {
+                "type": "path",
+                "max_depth": 1 if self._flat else DEPTH,
+                "rr_depth": 16,
+                "hide_emitters": not self._flat,
+            }
+        )
+        seen = np.array(
+            self._mi.render(self.loaded, integrator=path, spp=spp, seed=seed), dtype=np.float32
+        )
+        light = _without_sparks(seen[..., :3])
+        if self._flat or self._scene.bench_edge_mm is None:
+            return light
+        return light + (1.0 - np.clip(seen[..., 3:4], 0.0, 1.0)) * self._background()
 
     def _background(self) -> NDArray[np.float32]:
         """The room by the pixels of the undistorted picture, far out of focus."""
@@ -255,14 +209,12 @@ class Tracer:
 
     def _board(self, i: int, board: Board) -> dict[str, Any]:
         width, height = board.true_mm
-        page, covered = printed_page(board.name, board.picture, board.nominal_mm)
-        look = {} if self._flat else {"type": "diffuse", "reflectance": self._picture(page)}
-        flat = meshes.card_face(width, height, 0.0)
-        # Anchored at the upper left corner; whole pixels may cover a little more than the page.
-        share = np.array(board.nominal_mm) / covered
-        uv = (flat.uv - (0.0, 1.0)) * share + (0.0, 1.0)
-        face = replace(flat, uv=uv).moved(board.to_world)
+        face = meshes.card_face(width, height, 0.0).moved(board.to_world)
         wall = meshes.card_wall(width, height, 0.0, board.thickness_mm).moved(board.to_world)
+        look = {}
+        if not self._flat:
+            page = self._picture(printed_page(board.name, board.picture))
+            look = {"type": "diffuse", "reflectance": page}
         paper = {"type": "diffuse", "reflectance": {"type": "rgb", "value": 0.76}}
         return {
             f"board{i}": self._shape(f"board{i}", face, look, 0.0),
@@ -389,11 +341,6 @@ def open_tracer(scene: Scene, flat: bool = False, paths: int | None = None) -> I
     """Load a scene. `flat`: piece and cards glow evenly, all else is black, nothing is lit."""
     with tempfile.TemporaryDirectory() as folder:
         yield Tracer(scene, Path(folder), flat, paths)
-
-
-def _with_cover(guides: FloatArray) -> NDArray[np.float32]:
-    """Albedos, and once more their mean as the guide of cover."""
-    return np.concatenate([guides[..., :3], guides[..., :3].mean(axis=2, keepdims=True)], axis=2)
 
 
 def _without_sparks(light: NDArray[np.float32]) -> NDArray[np.float32]:

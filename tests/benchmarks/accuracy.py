@@ -15,7 +15,6 @@ from pathlib import Path
 
 from sample_images.rendering.photo import taken
 from tests.benchmarks.accuracytable import HEAD, photo_line, summary_text
-from tests.benchmarks.groundtruth import truth_path
 from tests.benchmarks.render import render_rows
 from tests.benchmarks.scenes import ROWS, scenes
 from tests.benchmarks.speed import speed_text
@@ -37,35 +36,32 @@ def main() -> None:
         render_rows(rows, options.count, options.seed, options.photos)
     scores: dict[str, list[Score]] = {}
     missing: list[str] = []
-    earlier: list[str] = []
     print(HEAD, flush=True)
     for row in rows:
-        photos, others = _photos(options.photos, row, options.count, options.seed)
+        photos, absent = _photos(options.photos, row, options.count, options.seed)
+        missing += absent
         scores[row] = []
-        if options.earlier:
-            old = [photo for photo in others if photo.is_file() and truth_path(photo).is_file()]
-            earlier += [photo.stem for photo in old]
-            photos, others = sorted([*photos, *old]), [p for p in others if p not in old]
-        missing += [photo.stem for photo in others]
         for photo in photos:
             if options.only is None or options.only in photo.stem:
                 scores[row].append(score_photo(photo))
                 print(photo_line(scores[row][-1]), flush=True)
-    print(summary_text(scores, options.count, missing, earlier))
+    print(summary_text(scores, options.count, missing))
     if options.speed:
         print("\n" + speed_text(_speed_photos(options.photos, rows, options.seed)))
 
 
-def _photos(folder: Path, row: str, count: int, seed: int) -> tuple[list[Path], list[Path]]:
-    """Return the photos of a row that are there, and those that are not.
+def _photos(folder: Path, row: str, count: int, seed: int) -> tuple[list[Path], list[str]]:
+    """Return the photos of a row that are there, and the names of those that are not.
 
-    A photo of an earlier draw of its scene, or by an earlier renderer, is none of this scene.
+    A photo of an earlier draw of its scene is none of this scene.
     """
-    there, others = [], []
+    there, absent = [], []
     for scene in scenes(row, count, seed):
-        known = there if taken(scene, folder / row) else others
-        known.append(folder / row / f"{scene.name}.jpg")
-    return there, others
+        if taken(scene, folder / row):
+            there.append(folder / row / f"{scene.name}.jpg")
+        else:
+            absent.append(scene.name)
+    return there, absent
 
 
 def _speed_photos(folder: Path, rows: Sequence[str], seed: int) -> list[Path]:
@@ -82,9 +78,6 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--only", metavar="WORD", help="trace only photos with this in the name")
     parser.add_argument("--render", action="store_true", help="render what is not there")
-    parser.add_argument(
-        "--earlier", action="store_true", help="score photos of an earlier draw or renderer, too"
-    )
     parser.add_argument(
         "--speed", action=argparse.BooleanOptionalAction, default=True, help="print times, too"
     )

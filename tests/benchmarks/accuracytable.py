@@ -67,19 +67,12 @@ def photo_line(score: Score) -> str:
     )
 
 
-def summary_text(
-    scores: Mapping[str, Sequence[Score]],
-    count: int,
-    missing: Sequence[str] = (),
-    earlier: Sequence[str] = (),
-) -> str:
+def summary_text(scores: Mapping[str, Sequence[Score]], count: int, missing: Sequence[str]) -> str:
     """Return the tables over all photos; `count` is how many a row should have."""
     parts = [_table(scores, count), _refusals(scores), _honesty(scores)]
     parts += [_lengths(scores), _visible(scores)]
     if missing:
         parts.append(f"Not rendered, or of an earlier draw: {', '.join(missing)}")
-    if earlier:
-        parts.append(f"Scored though of an earlier draw or renderer: {', '.join(earlier)}")
     return "\n".join(f"\n{part}" for part in parts if part)
 
 
