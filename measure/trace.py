@@ -28,7 +28,7 @@ from measure.profile import Profile
 from measure.rest import Rest
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.revolve import Axis
-from measure.setting import bench_knowledge, curves_of, first_axis, setup_knowledge
+from measure.setting import bench_knowledge, curves_of, first_axis, foot_arc, setup_knowledge
 from measure.sides import SideCurve, local_slope, without_leaps
 from measure.silhouette import Scene, Zone, find_silhouettes, prepare
 
@@ -206,7 +206,7 @@ def _follow(
     clock: _Clock,
 ) -> _Solved | None:
     """Follow one coarse outline and solve; None when its sides are not those of a round piece."""
-    if _starts_at_far_end(sides, request.start):
+    if _starts_at_far_end(sides, _start(request)):
         sides = (sides[0][::-1], sides[1][::-1])
     outline = refine_outline(photo.bgr, linear_table(), sides)
     clock.lap("outline")
@@ -264,6 +264,11 @@ def _no_piece(photo: Photo) -> RefusalError:
     )
 
 
+def _start(request: TraceRequest) -> str | None:
+    # A piece on its foot is seen from above: the foot is its lower end in the picture.
+    return "bottom" if request.start is None and request.setup == "upright" else request.start
+
+
 def _starts_at_far_end(sides: tuple[FloatArray, FloatArray], start: str | None) -> bool:
     first = 0.5 * (sides[0][0] + sides[1][0])
     last = 0.5 * (sides[0][-1] + sides[1][-1])
@@ -290,9 +295,9 @@ def _solve(
         When the sides have too little in common.
     """
     bench = -found.thickness_mm
+    ends_px = _axis_ends(outline)
     if before is None:
         view = found.view
-        ends_px = _axis_ends(outline)
         height, offset = request.axis_height_mm, request.axis_offset_mm
         axis = first_axis(request.setup, ends_px, outline, view, bench, height, offset)
     else:
@@ -300,7 +305,7 @@ def _solve(
     rests: list[Rest] = []
     solved = before
     for _ in range(rounds):
-        curves, values = curves_of(outline, view, axis)
+        curves, _ = curves_of(outline, view, axis)
         if min(len(c.index) for c in curves) < 30:
             raise ValueError("too little of the two sides is seen")
         low = max(c.z_mm[0] for c in curves)
@@ -322,7 +327,7 @@ def _solve(
         if request.setup == "bench":
             knowledge, rests = bench_knowledge(knowledge, curves)
         if request.setup == "upright":
-            knowledge = replace(knowledge, foot=_foot_arc(outline, values))
+            knowledge = replace(knowledge, foot=foot_arc(outline, ends_px))
         scatter = 1.0 if solved is None else solved.pairs_sd
         solved = estimate(outline, found.sight, lens, view, axis, knowledge, curves, scatter)
         view, axis = solved.view, solved.axis
@@ -362,16 +367,6 @@ def _readings(request: TraceRequest, solved: Estimate | None) -> FloatArray | No
     if not request.known or solved is None:
         return None
     return np.array([(z, d, KNOWN_SD_MM) for z, d in request.known])
-
-
-def _foot_arc(outline: Outline, values: tuple[FloatArray, ...]) -> NDArray[np.int64]:
-    z, _, weight, _ = values
-    # The rim on the bench is where the outline passes under the axis, at the start end.
-    arc = outline.clear & (weight < 0.85) & np.isfinite(z)
-    y = outline.points_px[:, 1]
-    nearest = y > np.median(y)
-    index = np.flatnonzero(arc & nearest)
-    return index[:: max(1, len(index) // 60)]
 
 
 def _finish(
