@@ -196,12 +196,16 @@ def _piece_map(
         visible.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=6, borderValue=0
     )
     border = visible & (ring == 0) & ~covered
+    boxed = not visible.all()
+    if boxed:
+        border &= ~_short_sides(visible)
     if bench is not None:
         border = cv2.resize(bench.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     strange = _strangeness(feature, feature[border][::2])
     limit = max(3.0, float(np.percentile(strange[visible & ~covered], 60)))
     labels = np.full(strange.shape, cv2.GC_PR_BGD, dtype=np.uint8)
-    labels[strange > limit] = cv2.GC_PR_FGD
+    # In a box that was drawn round the piece most is piece.
+    labels[visible if boxed else strange > limit] = cv2.GC_PR_FGD
     labels[border | covered | ~visible] = cv2.GC_BGD
     if not np.any(labels == cv2.GC_PR_FGD):
         return np.full((h, w), -1.0, dtype=np.float32)
@@ -212,7 +216,7 @@ def _piece_map(
         None,
         np.zeros((1, 65)),
         np.zeros((1, 65)),
-        2,
+        5 if boxed else 2,
         cv2.GC_INIT_WITH_MASK,
     )
     piece = np.where((labels == cv2.GC_FGD) | (labels == cv2.GC_PR_FGD), 1.0, -1.0)
@@ -244,6 +248,19 @@ SHADOW_GREENER = 0.09
 """How a shadow changes the bench's colour (natural logarithm of blue over red, of green over
 both): the light that fills it is as blue as the lamp's or bluer, and a deep one bluer still (common
 practice, no source)."""
+
+
+def _short_sides(visible: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return what lies nearer to the short sides of the box than to the long ones.
+
+    A box is drawn along the piece: its short sides cut the piece, or what holds it.
+    """
+    rows, columns = np.nonzero(visible)
+    y, x = np.indices(visible.shape)
+    wide = np.minimum(x - columns.min(), columns.max() - x)
+    high = np.minimum(y - rows.min(), rows.max() - y)
+    landscape = np.ptp(columns) >= np.ptp(rows)
+    return np.asarray(wide < high if landscape else high < wide)
 
 
 def _core(
