@@ -35,7 +35,7 @@ class Zone:
 
     Attributes
     ----------
-    search_px : (4, 2) polygon that the piece lies in, as seen: a little more than the page.
+    search_px : (4, 2) polygon that the piece lies in, as seen: the page.
     bench_px : polygons (4, 2) of bare paper along the window's long sides.
     paper_px : polygons (4, 2) that are certainly not the piece.
     """
@@ -136,7 +136,7 @@ def prepare(
         cover[inside == 0] = 1
         paper = _filled(list(zone.paper_px), (h, w), scale)
         cover[cv2.erode(paper, np.ones((3, 3), np.uint8)) > 0] = 1
-        bench = (_filled(list(zone.bench_px), (h, w), scale) > 0) & (cover == 0)
+        bench = _bare(lab, (_filled(list(zone.bench_px), (h, w), scale) > 0) & (cover == 0))
     by_weight = [_piece_map(lab, cover, seen, weight, bench) for weight in LIGHT_WEIGHTS]
     union = np.maximum(by_weight[0], by_weight[1])
     shadow = _shadow_like(small, union, cover)
@@ -158,6 +158,17 @@ def prepare(
     return Scene(
         np.concatenate(planes, axis=2).astype(np.float32), scale, tuple(maps), tuple(by_weight[1:])
     )
+
+
+def _bare(lab: NDArray[np.uint8], strips: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the lighter part of strips of paper: the piece, or its shadow, may lie on them."""
+    if not strips.any():
+        return strips
+    usual = float(np.percentile(lab[..., 0][strips], 60))
+    return np.asarray(strips & (lab[..., 0] > PAPER_LEAST * usual))
+
+
+PAPER_LEAST = 0.85
 
 
 def _filled(

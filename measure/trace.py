@@ -43,7 +43,7 @@ SYMMETRY_LEAST = 0.3
 RIVALS_MOST = 3
 """Outlines that are solved before the photo is given up."""
 KEPT_LEAST = 0.85
-SCATTER_MOST = 1.9
+SCATTER_MOST = 3.0
 """Below this share of agreement, or above this scatter, the sides are not those of one round
 piece seen well: nothing is reported."""
 BORDER_PX = 8.0
