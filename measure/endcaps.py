@@ -32,7 +32,11 @@ CONES = (0.3, 0.6, 1.0, 2.0)
 """Slopes of chamfers and eased edges that are tried."""
 CONE_MOST_MM = 4.0
 FLOOR_PX = 0.8
-ROUNDED = 0.35
+CLOSING = 0.6
+"""Sides that close in by this slope are a dome's, unless the arc says otherwise."""
+BLUNT = 0.1
+"""A dome lower than this share of its radius is no other than a flat end."""
+ROUNDED = 0.2
 """Sides that close in by this slope before they are lost do not end square."""
 EASED_MM = 0.3
 DOMED = 0.25
@@ -200,19 +204,25 @@ def best_cap(
     # Shapes that the arc cannot tell apart all have their say.
     alike = [c for c in found if c.misfit_px**2 < best.misfit_px**2 + _slack(best, len(rays))]
     low, high = min(c.low_mm for c in alike), max(c.high_mm for c in alike)
+    domes = [c for c in alike if c.kind == "dome"]
+    if slope > CLOSING and domes:
+        best = min(domes, key=lambda cap: cap.misfit_px)
     sd = max(best.end_mm - low, high - best.end_mm) / 1.96
     cap = replace(best, sd_mm=float(np.hypot(sd, FLOOR_PX * scale_mm)), low_mm=low, high_mm=high)
-    return _with_hidden(cap, lines, slope, scale_mm)
+    return _with_hidden(cap, lines, slope, r0, scale_mm)
 
 
-def _with_hidden(cap: Cap, lines: _Rays, slope: float, scale_mm: float) -> Cap:
+def _with_hidden(
+    cap: Cap, lines: _Rays, slope: float, r0: float, scale_mm: float
+) -> Cap:
     """Return the cap with what may hide behind its own edge.
 
     Where the sides close in and the phone is not beyond the end, the end may be an eased edge,
     or the shoulder of a dome that goes on as far as the outermost ray allows.
     """
     beyond_end = -float(np.median(lines.start)) > cap.end_mm
-    if cap.kind != "flat" or beyond_end or slope < ROUNDED:
+    blunt = cap.kind == "flat" or cap.end_mm < BLUNT * r0
+    if not blunt or beyond_end or slope < ROUNDED:
         return cap
     nearest = -lines.b / np.maximum(lines.a, 1e-12)
     outermost = float(np.max(-(lines.start + lines.pace * nearest)))

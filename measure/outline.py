@@ -72,14 +72,41 @@ def _smoothed(values: FloatArray, reach: int) -> FloatArray:
 
 
 def _tangents(points: FloatArray, weight: FloatArray, reach: int) -> FloatArray:
-    """Return unit tangents (n, 2) of a closed curve by weighted local straight lines."""
+    """Return unit tangents (n, 2) of a closed curve by weighted local straight lines.
+
+    Beside a corner the line through the points on its own side is taken: one that went round
+    the corner would be the tangent of neither side.
+    """
     shifts = np.arange(-reach, reach + 1)
+    chosen, best = _lines(points, weight, shifts)
+    plain = best <= BENT_PX**2
+    for aside in (-ASIDE, ASIDE):
+        tangent, left = _lines(points, weight, shifts + aside)
+        better = ~plain & (left < STRAIGHTER * best)
+        chosen = np.where(better[:, None], tangent, chosen)
+        best = np.where(better, left / STRAIGHTER, best)
+    return chosen
+
+
+def _lines(
+    points: FloatArray, weight: FloatArray, shifts: NDArray[np.int64]
+) -> tuple[FloatArray, FloatArray]:
+    """Return directions (n, 2) of lines through neighbours, and their mean square misfit (n,)."""
     index = (np.arange(len(points))[:, None] + shifts) % len(points)
     near, w = points[index], weight[index]
-    t = shifts - np.sum(w * shifts, axis=1, keepdims=True) / np.sum(w, axis=1, keepdims=True)
+    w = w / np.sum(w, axis=1, keepdims=True)
+    t = shifts - np.sum(w * shifts, axis=1, keepdims=True)
     slope = np.sum((w * t)[..., None] * near, axis=1)
-    length = np.linalg.norm(slope, axis=1, keepdims=True)
-    return np.asarray(slope / np.maximum(length, 1e-12))
+    unit = slope / np.maximum(np.linalg.norm(slope, axis=1, keepdims=True), 1e-12)
+    off = near - np.sum(w[..., None] * near, axis=1, keepdims=True)
+    across = off[..., 0] * unit[:, None, 1] - off[..., 1] * unit[:, None, 0]
+    return unit, np.sum(w * across * across, axis=1)
+
+
+BENT_PX = 0.25
+STRAIGHTER = 0.4
+ASIDE = 3
+"""A line that misses its points by this is bent; one aside must be so much straighter."""
 
 
 def _running_median(values: FloatArray, reach: int) -> FloatArray:

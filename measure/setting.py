@@ -19,8 +19,9 @@ __all__ = ["bench_knowledge", "curves_of", "first_axis", "foot_arc", "setup_know
 
 FloatArray = NDArray[np.float64]
 
-TANGENT_SD_RAD = 0.03
-"""How well a tangent of the outline is known; a point that it moves far tells nothing."""
+TANGENT_SD_RAD, TANGENT_PER_PX = 0.006, 0.12
+"""How well a tangent of the outline is known: so well at best, and so much worse for each pixel
+of noise of its points. A point that it moves far tells nothing."""
 JITTER_REACH = 6
 JITTER_PX = 2.2
 """A rim runs evenly to a fraction of a pixel; this much from point to point is
@@ -174,7 +175,7 @@ def curves_of(
     """Return both side curves and (z, r, weight, side) of all outline points."""
     values = contour_values(outline.points_px, outline.tangents, view, axis)
     z, r = values[0], values[1]
-    turned = _turned(outline.tangents, TANGENT_SD_RAD)
+    turned = _turned(outline.tangents, TANGENT_SD_RAD + TANGENT_PER_PX * outline.sd_px)
     z_off, r_off, _, _ = contour_values(outline.points_px, turned, view, axis)
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     with np.errstate(invalid="ignore"):
@@ -197,6 +198,7 @@ def _calm(curve: SideCurve, scale: float) -> SideCurve:
     return SideCurve(curve.index[keep], curve.z_mm[keep], curve.r_mm[keep])
 
 
-def _turned(tangents: FloatArray, angle: float) -> FloatArray:
+def _turned(tangents: FloatArray, angle: FloatArray) -> FloatArray:
     c, s = np.cos(angle), np.sin(angle)
-    return np.asarray(tangents @ np.array([[c, s], [-s, c]]))
+    x, y = tangents.T
+    return np.column_stack([c * x - s * y, s * x + c * y])
