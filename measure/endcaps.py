@@ -23,6 +23,8 @@ FloatArray = NDArray[np.float64]
 Radius = Callable[[FloatArray], FloatArray]
 
 MOST_RAYS = 40
+INWARD_MM = 2.0
+"""How far inside the outermost side points an end is looked for: they scatter at rims."""
 SAMPLES = 90
 INSIDE_MM = 40.0
 CLIP_PX = 3.0
@@ -144,8 +146,8 @@ def best_cap(
         return None
     rays = rays[:: max(1, len(rays) // MOST_RAYS)]
     u, r = _sides(curves, z0, sign)
-    near = u < max(NEAR_MM, NEAR_PX * scale_mm)
-    slope, r0 = np.polyfit(u[near], r[near], 1)
+    reach = max(NEAR_MM, NEAR_PX * scale_mm)
+    slope, r0 = _robust_line(u[u < reach], r[u < reach])
     lines = _rays(rays, camera_mm, axis, z0, sign, float(r.max()))
 
     def inside(x: FloatArray) -> FloatArray:
@@ -209,7 +211,17 @@ def best_cap(
         best = min(domes, key=lambda cap: cap.misfit_px)
     sd = max(best.end_mm - low, high - best.end_mm) / 1.96
     cap = replace(best, sd_mm=float(np.hypot(sd, FLOOR_PX * scale_mm)), low_mm=low, high_mm=high)
-    return _with_hidden(cap, lines, slope, r0, scale_mm)
+    begin = max(-cap.end_mm, 0.0)
+    there = (u >= begin) & (u < begin + reach)
+    slope_there = _robust_line(u[there], r[there])[0] if there.sum() > 3 else slope
+    return _with_hidden(cap, lines, slope_there, r0, scale_mm)
+
+
+def _robust_line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Return (slope, level at 0) of the line through most points: strays lie near rims."""
+    i, j = np.triu_indices(len(x), 1)
+    slope = float(np.median((y[j] - y[i]) / (x[j] - x[i])))
+    return slope, float(np.median(y - slope * x))
 
 
 def _with_hidden(
@@ -260,7 +272,7 @@ def _fitted(
     def score(end: float) -> float:
         return float(np.mean(np.minimum(off(end) ** 2, CLIP_PX**2)))
 
-    tries = np.unique(np.concatenate([np.linspace(-1.0, most, 17), [0.0]]))
+    tries = np.unique(np.concatenate([np.linspace(-INWARD_MM, most, 21), [0.0]]))
     scores = np.array([score(float(t)) for t in tries])
     for _ in range(3):
         k = int(np.argmin(scores))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -394,6 +393,8 @@ def _finish(
         _cut_end(curves, first) if is_cut else end
         for end, is_cut, first in zip(ends, cut, (True, False), strict=True)
     ]
+    if request.setup == "upright":
+        ends[0] = _standing_end(axis, -found.thickness_mm, ends[0])
     start, stop = ends
     shifted = tuple(
         without_leaps(replace(c, z_mm=c.z_mm - start.z_mm), SPACING_PX * scale) for c in curves
@@ -434,6 +435,16 @@ def _finish(
         known=request.known,
     )
     return Tracing(result, found, outline, solved, shifted, start.z_mm, tuple(rests))  # type: ignore[arg-type]
+
+
+def _standing_end(axis: Axis, bench_mm: float, seen: EndPoint) -> EndPoint:
+    """Return the foot of a standing piece: where its axis meets the bench."""
+    z = (bench_mm - axis.point_mm[2]) / axis.direction[2]
+    return EndPoint(float(z), STANDING_SD_MM, "flat", seen.seen_z_mm)
+
+
+STANDING_SD_MM = 0.1
+"""How flat a foot and bench are (common practice, no source)."""
 
 
 def _is_cut(
