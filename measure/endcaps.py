@@ -224,9 +224,7 @@ def _robust_line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
     return slope, float(np.median(y - slope * x))
 
 
-def _with_hidden(
-    cap: Cap, lines: _Rays, slope: float, r0: float, scale_mm: float
-) -> Cap:
+def _with_hidden(cap: Cap, lines: _Rays, slope: float, r0: float, scale_mm: float) -> Cap:
     """Return the cap with what may hide behind its own edge.
 
     Where the sides close in and the phone is not beyond the end, the end may be an eased edge,

@@ -366,9 +366,7 @@ def _axis_ends(outline: Outline) -> FloatArray:
     return np.asarray(centre + along[:, None] * d)
 
 
-def _readings(
-    request: TraceRequest, solved: Estimate | None, first_mm: float
-) -> FloatArray | None:
+def _readings(request: TraceRequest, solved: Estimate | None, first_mm: float) -> FloatArray | None:
     if not request.known or solved is None:
         return None
     return np.array([(z + first_mm, d, KNOWN_SD_MM) for z, d in request.known])
