@@ -30,7 +30,13 @@ from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.revolve import Axis
 from measure.setting import bench_knowledge, curves_of, first_axis, foot_arc, setup_knowledge
 from measure.sides import SideCurve, local_slope, without_leaps
-from measure.silhouette import Scene, Zone, find_silhouettes, prepare
+from measure.silhouette import (
+    Scene,
+    Zone,
+    plain_silhouettes,
+    prepare,
+    searched_silhouettes,
+)
 
 __all__ = ["Tracing", "measured", "trace"]
 
@@ -40,6 +46,8 @@ Progress = Callable[[str], None]
 KNOWN_SD_MM = 0.05
 """Standard uncertainty of a caliper reading on wood (common practice, no source)."""
 SYMMETRY_LEAST = 0.3
+BORNE_OUT_LEAST = 0.7
+"""Share of an outline that must show an edge on both sides."""
 RIVALS_MOST = 3
 """Outlines that are solved before the photo is given up."""
 KEPT_LEAST = 0.85
@@ -153,19 +161,28 @@ def _followed(
         `no-piece`, `not-turned`.
     """
     intrinsics = _intrinsics(found, lens)
-    rims = []
-    for silhouette in find_silhouettes(scene, intrinsics):
-        if silhouette.symmetry >= SYMMETRY_LEAST:
-            rough = silhouette.sides_px(scene)
-            rims.append(paired_rim(photo.bgr, linear_table(), intrinsics, rough, 1.0 / scene.scale))
-    clock.lap("piece")
-    solved_once = False
-    for rim in sorted(rims, key=lambda rim: -rim.rank)[:RIVALS_MOST]:
-        solved = _follow(photo, request, lens, found, rim.sides_px, clock)
-        if solved is not None and solved.round:
-            return solved
-        solved_once |= solved is not None
-    raise _not_turned(photo) if solved_once else _no_piece(photo)
+    tried = False
+    for search in (plain_silhouettes, searched_silhouettes):
+        rims = [
+            paired_rim(
+                photo.bgr,
+                linear_table(),
+                intrinsics,
+                silhouette.sides_px(scene),
+                1.0 / scene.scale,
+            )
+            for silhouette in search(scene, intrinsics)
+            if silhouette.symmetry >= SYMMETRY_LEAST
+        ]
+        clock.lap("piece")
+        for rim in sorted(rims, key=lambda rim: -rim.rank)[:RIVALS_MOST]:
+            if rim.borne_out < BORNE_OUT_LEAST:
+                continue
+            solved = _follow(photo, request, lens, found, rim.sides_px, clock)
+            if solved is not None and solved.round:
+                return solved
+            tried |= solved is not None
+    raise _not_turned(photo) if tried else _no_piece(photo)
 
 
 class _Clock:
@@ -175,7 +192,7 @@ class _Clock:
 
     def lap(self, name: str) -> None:
         now = time.perf_counter()
-        self.laps[name] = now - self.last
+        self.laps[name] = self.laps.get(name, 0.0) + now - self.last
         self.last = now
 
 
