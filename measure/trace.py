@@ -29,7 +29,7 @@ from measure.rest import Rest
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.revolve import Axis
 from measure.setting import bench_knowledge, curves_of, first_axis, foot_arc, setup_knowledge
-from measure.sides import SideCurve, local_slope, without_leaps
+from measure.sides import SideCurve, local_slope, without_corners, without_leaps
 from measure.silhouette import (
     Scene,
     Zone,
@@ -395,8 +395,22 @@ def _first_end(
     """Return z of the start end, which the turner's readings are counted from."""
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     rays = view.rays(outline.points_px)
-    near = _arc(outline, curves, True)
-    return find_end(rays, view.camera_centre_mm, axis, curves, near, True, scale).z_mm
+    return seen_end(outline, rays, view.camera_centre_mm, axis, curves, True, scale).z_mm
+
+
+def seen_end(
+    outline: Outline,
+    rays: FloatArray,
+    camera_mm: FloatArray,
+    axis: Axis,
+    curves: tuple[SideCurve, SideCurve],
+    first: bool,
+    scale_mm: float,
+) -> EndPoint:
+    """Return the first or last end of the piece; see `measure.ends.find_end`."""
+    sides = (without_corners(curves[0], outline.bend), without_corners(curves[1], outline.bend))
+    near = _arc(outline, sides, first)
+    return find_end(rays, camera_mm, axis, sides, near, first, scale_mm)
 
 
 def _finish(
@@ -414,10 +428,8 @@ def _finish(
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     rays = view.rays(outline.points_px)
     ends = [
-        find_end(
-            rays, view.camera_centre_mm, axis, curves, _arc(outline, curves, first), first, scale
-        )
-        for first in (True, False)
+        seen_end(outline, rays, view.camera_centre_mm, axis, curves, f, scale)
+        for f in (True, False)
     ]
     cut = [_is_cut(photo, request, outline, curves, first) for first in (True, False)]
     ends = [
