@@ -23,7 +23,7 @@ from measure.boardzone import board_zone
 from measure.ends import EndPoint, find_end
 from measure.fit import Estimate, estimate, values_at
 from measure.outline import SPACING_PX, Outline, refine_outline, rescan
-from measure.paired import paired_rim
+from measure.paired import Rim, paired_rim
 from measure.profile import Profile
 from measure.rest import Rest
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
@@ -46,8 +46,8 @@ Progress = Callable[[str], None]
 KNOWN_SD_MM = 0.05
 """Standard uncertainty of a caliper reading on wood (common practice, no source)."""
 SYMMETRY_LEAST = 0.3
-BORNE_OUT_LEAST = 0.7
-"""Share of an outline that must show an edge on both sides."""
+SURE_LEAST, BORNE_OUT_LEAST = 0.96, 0.7
+"""Share of an outline that must show an edge on both sides: to look no further, and at all."""
 RIVALS_MOST = 3
 """Outlines that are solved before the photo is given up."""
 KEPT_LEAST = 0.85
@@ -162,26 +162,22 @@ def _followed(
     """
     intrinsics = _intrinsics(found, lens)
     tried = False
-    for search in (plain_silhouettes, searched_silhouettes):
-        rims = [
-            paired_rim(
-                photo.bgr,
-                linear_table(),
-                intrinsics,
-                silhouette.sides_px(scene),
-                1.0 / scene.scale,
-            )
-            for silhouette in search(scene, intrinsics)
-            if silhouette.symmetry >= SYMMETRY_LEAST
-        ]
+    rims: list[Rim] = []
+    for search, sure in ((plain_silhouettes, SURE_LEAST), (searched_silhouettes, BORNE_OUT_LEAST)):
+        for silhouette in search(scene, intrinsics):
+            if silhouette.symmetry >= SYMMETRY_LEAST:
+                rough = silhouette.sides_px(scene)
+                rims.append(
+                    paired_rim(photo.bgr, linear_table(), intrinsics, rough, 1.0 / scene.scale)
+                )
         clock.lap("piece")
-        for rim in sorted(rims, key=lambda rim: -rim.rank)[:RIVALS_MOST]:
-            if rim.borne_out < BORNE_OUT_LEAST:
-                continue
+        ranked = sorted(rims, key=lambda rim: -rim.rank)
+        for rim in [rim for rim in ranked if rim.borne_out >= sure][:RIVALS_MOST]:
             solved = _follow(photo, request, lens, found, rim.sides_px, clock)
             if solved is not None and solved.round:
                 return solved
             tried |= solved is not None
+            rims.remove(rim)
     raise _not_turned(photo) if tried else _no_piece(photo)
 
 
