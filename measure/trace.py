@@ -20,6 +20,7 @@ from calib.targets import Target, parse_target
 from calib.view import View
 from measure.assemble import assemble
 from measure.boardzone import board_zone
+from measure.carried import Carried, EndRay, carried
 from measure.ends import EndPoint, find_end
 from measure.fit import Estimate, estimate, values_at
 from measure.outline import SPACING_PX, Outline, refine_outline, rescan
@@ -435,17 +436,19 @@ def _finish(
     if request.setup == "upright":
         ends[0] = _standing_end(axis, -found.thickness_mm, ends[0])
     start, stop = ends
-    shifted = tuple(
-        without_leaps(replace(c, z_mm=c.z_mm - start.z_mm), SPACING_PX * scale) for c in curves
+    apart = SPACING_PX * scale
+    curves = (without_leaps(curves[0], apart), without_leaps(curves[1], apart))
+    shared = carried(solved, outline, curves, _end_rays(outline, curves, values[2], start, stop))
+    shifted = (
+        replace(curves[0], z_mm=curves[0].z_mm - start.z_mm),
+        replace(curves[1], z_mm=curves[1].z_mm - start.z_mm),
     )
-    profile, missing = _profile(solved, outline, shifted, start, stop, scale)  # type: ignore[arg-type]
+    profile, missing = _profile(solved, outline, shifted, shared, start, stop, scale)
     left_out = tuple(LeftOut(a, b, "not seen on both sides") for a, b in missing)
     if len(profile.z_mm) < 8:
         raise _not_turned(photo)
     length = stop.z_mm - start.z_mm
-    length_sd = np.sqrt(
-        start.sd_mm**2 + stop.sd_mm**2 + _length_shared(solved, outline, curves, length) ** 2
-    )
+    length_sd = np.sqrt(start.sd_mm**2 + stop.sd_mm**2 + float(np.sum(shared.length**2)))
     axis_px = view.to_pixels(axis.at(np.array([start.z_mm, stop.z_mm])))
     result = TraceResult(
         photo_name=photo.name,
@@ -473,7 +476,7 @@ def _finish(
         far_end=CUT if cut[1] else END,
         known=request.known,
     )
-    return Tracing(result, found, outline, solved, shifted, start.z_mm, tuple(rests))  # type: ignore[arg-type]
+    return Tracing(result, found, outline, solved, shifted, start.z_mm, tuple(rests))
 
 
 def _standing_end(axis: Axis, bench_mm: float, seen: EndPoint) -> EndPoint:
@@ -484,6 +487,23 @@ def _standing_end(axis: Axis, bench_mm: float, seen: EndPoint) -> EndPoint:
 
 STANDING_SD_MM = 0.1
 """How flat a foot and bench are (common practice, no source)."""
+
+
+def _end_rays(
+    outline: Outline,
+    curves: tuple[SideCurve, SideCurve],
+    weight: FloatArray,
+    start: EndPoint,
+    stop: EndPoint,
+) -> tuple[EndRay, EndRay]:
+    """Return the outline points that show the ends: nearest to the axis of each end's arc."""
+    rays = []
+    for end, first in ((start, True), (stop, False)):
+        arc = np.flatnonzero(_arc(outline, curves, first) & np.isfinite(weight))
+        shows = end.kind in ("flat", "dome", "hidden") and len(arc) > 0
+        index = int(arc[np.argmin(weight[arc])]) if shows else None
+        rays.append(EndRay(index, end.z_mm))
+    return rays[0], rays[1]
 
 
 def _is_cut(
@@ -544,73 +564,22 @@ def _profile(
     solved: Estimate,
     outline: Outline,
     curves: tuple[SideCurve, SideCurve],
+    shared: Carried,
     start: EndPoint,
     stop: EndPoint,
     scale: float,
 ) -> tuple[Profile, tuple[tuple[float, float], ...]]:
-    common = _common(solved, outline, curves)
-    sd = tuple(outline.sd_px[c.index] * scale for c in curves)
+    first, second = (outline.sd_px[c.index] * scale for c in curves)
     assembled = assemble(
         curves,
-        sd,  # type: ignore[arg-type]
-        common,
+        (first, second),
+        shared.rows,
         scale,
         solved.pairs_sd,
         float(np.hypot(start.sd_mm, 0.05)),
         stop.z_mm - start.z_mm,
     )
     return assembled.profile, assembled.missing
-
-
-def _directions(solved: Estimate) -> FloatArray:
-    """Return (n, p) columns: one standard deviation along each independent unknown."""
-    # Scale first: the unknowns differ by many powers of ten.
-    sd = np.sqrt(np.diag(solved.covariance))
-    correlation = solved.covariance / np.outer(sd, sd)
-    values, vectors = np.linalg.eigh(correlation)
-    return np.asarray(sd[:, None] * vectors * np.sqrt(np.maximum(values, 0.0)))
-
-
-def _common(
-    solved: Estimate, outline: Outline, curves: tuple[SideCurve, SideCurve]
-) -> tuple[FloatArray, FloatArray]:
-    """Return, per side, (n, p) changes of r at fixed z for each independent unknown."""
-    columns = _directions(solved)
-    parts = []
-    index = np.concatenate([c.index for c in curves])
-    slopes = [np.clip(local_slope(c.z_mm, c.r_mm), -3.0, 3.0) for c in curves]
-    count = len(curves[0].index)
-    rows = []
-    for h, name in zip(solved.steps, range(len(solved.steps)), strict=True):
-        up, down = solved.x.copy(), solved.x.copy()
-        up[name] += h
-        down[name] -= h
-        zu, ru = values_at(solved.layout, up, outline, index)
-        zd, rd = values_at(solved.layout, down, outline, index)
-        rows.append(np.stack([(zu - zd) / (2 * h), (ru - rd) / (2 * h)]))
-    J = np.stack(rows, axis=2)  # (2, points, unknowns)
-    change = J @ columns
-    origin = 0.5 * (change[0, 0] + change[0, count])
-    for part, slope in zip((slice(0, count), slice(count, None)), slopes, strict=True):
-        parts.append(change[1, part] - slope[:, None] * (change[0, part] - origin))
-    return parts[0], parts[1]
-
-
-def _length_shared(
-    solved: Estimate, outline: Outline, curves: tuple[SideCurve, SideCurve], length: float
-) -> float:
-    columns = _directions(solved)
-    ends = np.array([[c.index[0], c.index[-1]] for c in curves]).ravel()
-    J = []
-    for k, h in enumerate(solved.steps):
-        up, down = solved.x.copy(), solved.x.copy()
-        up[k] += h
-        down[k] -= h
-        zu, _ = values_at(solved.layout, up, outline, ends)
-        zd, _ = values_at(solved.layout, down, outline, ends)
-        spans = ((zu - zd) / (2 * h)).reshape(2, 2)
-        J.append(float(np.mean(spans[:, 1] - spans[:, 0])))
-    return float(np.linalg.norm(np.array(J) @ columns))
 
 
 def _end_notices(start: EndPoint, stop: EndPoint) -> list[Notice]:

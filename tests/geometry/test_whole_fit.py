@@ -15,14 +15,6 @@ from exact_scene import PLACES, drawn, judged, point_errors
 PHOTOS = 16
 SEEDS = [(77, k) for k in range(PHOTOS)]
 
-corners = pytest.mark.xfail(
-    strict=True,
-    reason="points at a shoulder, whose tangents run across it, enter the comparison of sides",
-)
-upright = pytest.mark.xfail(
-    strict=True,
-    reason="the foot's arc takes in the sides, and the first guess of the axis lies on the rim",
-)
 
 
 def run(setup):
@@ -43,7 +35,7 @@ def photos():
     return of
 
 
-SETUPS = [pytest.param(s, marks=upright) if s == "upright" else s for s in PLACES]
+SETUPS = list(PLACES)
 
 
 @pytest.mark.parametrize("setup", SETUPS)
@@ -88,7 +80,7 @@ def test_nearly_all_of_the_axis_is_reported(photos, setup):
 
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("setup", ["bench", "level", "plane"])
-@corners
+
 def test_without_noise_the_diameters_come_back(setup, seed):
     # At the outline's own points, priors met exactly. What limits it then: tangents are straight
     # lines through seven points, and where the rim is seen (0.12 px inside) is put right as if
