@@ -233,8 +233,11 @@ def _with_hidden(cap: Cap, lines: _Rays, slope: float, r0: float, scale_mm: floa
     """
     beyond_end = -float(np.median(lines.start)) > cap.end_mm
     blunt = cap.kind == "flat" or cap.end_mm < BLUNT * r0
-    if not blunt or beyond_end or slope < ROUNDED:
+    if not blunt or beyond_end:
         return cap
+    if slope < ROUNDED:
+        # An edge eased by less than can be seen hides itself.
+        return replace(cap, sd_mm=float(np.hypot(cap.sd_mm, 0.5 * EASED_MM)))
     nearest = -lines.b / np.maximum(lines.a, 1e-12)
     outermost = float(np.max(-(lines.start + lines.pace * nearest)))
     room = max(outermost - cap.end_mm, 0.0)

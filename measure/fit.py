@@ -41,6 +41,10 @@ PAIR_SPACING = 5
 """Every fifth outline point enters the comparison of sides: nearer ones are not independent."""
 CORNER_RAD = 0.2
 """More than this over the tangent's reach is a corner."""
+CORRELATED = 5.0
+"""Where a rim is seen goes wrong over long stretches together (grain, shading, a soft shadow):
+compared pairs are worth as many fewer as this squared. Else the small difference that the focal
+length makes between the sides would seem to tell it (measured on rendered photos)."""
 PAIR_FLOOR_PX = 0.3
 """Standard deviation of one comparison of sides beyond what both points state."""
 
@@ -221,7 +225,7 @@ def estimate(
     layout = Layout(view, axis, first, second, len(extras_start(sight)), foot)
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     pairs = _pairs(curves, outline, scale)
-    unit = max(scatter, 1.0)
+    unit = CORRELATED * max(scatter, 1.0)
     values = _Values(layout, outline)
     values.add("a", pairs.a)
     values.add("b", pairs.b)
@@ -251,7 +255,7 @@ def estimate(
         steps.append(np.array([0.02]))
     x0, h = np.concatenate(start), np.concatenate(steps)
     robust = np.full(len(residuals(x0)), np.inf)
-    robust[: len(pairs.a)] = 2.5
+    robust[: len(pairs.a)] = 2.5 / CORRELATED * 1.5
     targets = len(sight.points_px) * (2 if len(extras_start(sight)) == 2 else 1)
     robust[len(pairs.a) : len(pairs.a) + targets] = 3.0
     if isinstance(sight, SideSight):

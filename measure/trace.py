@@ -178,7 +178,7 @@ def _followed(
             if solved is not None and solved.round:
                 return solved
             tried |= solved is not None
-            rims.remove(rim)
+            rims = [other for other in rims if other is not rim]
     raise _not_turned(photo) if tried else _no_piece(photo)
 
 
