@@ -31,7 +31,7 @@ SEEN_LEAST = 0.4
 """Share of scan lines that must show one straight edge."""
 POINT_FLOOR_PX = 0.04
 """Least standard deviation of a point on a side: blocks of JPEG, wear of the card's edge."""
-SIDE_BIAS_SD_PX = 0.10
+SIDE_BIAS_SD_PX = 0.22
 """What a whole side may be off by what no kind of edge describes: sharpening, a rounded rim."""
 WALL_DOUBT = 0.3
 UNSURE_PX = 1.2
