@@ -53,6 +53,7 @@ RIVALS_MOST = 3
 """Outlines that are solved before the photo is given up."""
 KEPT_LEAST = 0.85
 SCATTER_MOST = 3.0
+KEPT_RIVAL, SCATTER_RIVAL = 0.95, 1.5
 """Below this share of agreement, or above this scatter, the sides are not those of one round
 piece seen well: nothing is reported."""
 BORDER_PX = 8.0
@@ -175,7 +176,7 @@ def _followed(
         ranked = sorted(rims, key=lambda rim: -rim.rank)
         for rim in [rim for rim in ranked if rim.borne_out >= sure][:RIVALS_MOST]:
             solved = _follow(photo, request, lens, found, rim.sides_px, clock)
-            if solved is not None and solved.round:
+            if solved is not None and (solved.quite_round if tried else solved.round):
                 return solved
             tried |= solved is not None
             rims = [other for other in rims if other is not rim]
@@ -206,6 +207,12 @@ class _Solved:
         """Whether its sides agree as those of one round piece do."""
         fit = self.estimate
         return fit.kept >= KEPT_LEAST and fit.pairs_sd <= SCATTER_MOST
+
+    @property
+    def quite_round(self) -> bool:
+        """Whether they agree so well that another outline may have been wrong before."""
+        fit = self.estimate
+        return fit.kept >= KEPT_RIVAL and fit.pairs_sd <= SCATTER_RIVAL
 
 
 def _intrinsics(found: FoundTarget, lens: Lens) -> FloatArray:
