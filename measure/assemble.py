@@ -22,6 +22,7 @@ LOCAL_FLOOR_PX = 0.10
 """What a rim is off locally beside its noise: grain, shading that changes along the piece."""
 DISAGREE_MM = 1.2
 SLIVER_MM = 1.5
+SHORT_MM = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +119,8 @@ def _interp(curve: SideCurve, values: FloatArray, at: FloatArray, bridge: float)
     result = np.interp(at, z, values)
     k = np.clip(np.searchsorted(z, at), 1, len(z) - 1)
     # Points in between that were not clear are a groove, a splinter, a shadow: not bridged.
-    hole = ((z[k] - z[k - 1]) > bridge) | (np.abs(curve.index[k] - curve.index[k - 1]) > 2)
+    apart, skipped = z[k] - z[k - 1], np.abs(curve.index[k] - curve.index[k - 1])
+    hole = (apart > bridge) | (skipped > np.where(apart < SHORT_MM, 4, 2))
     outside = (at < z[0] - 0.5 * bridge) | (at > z[-1] + 0.5 * bridge)
     return np.where(hole | outside, np.nan, result)
 
