@@ -7,6 +7,9 @@ from measure.wall import Section, WoodPart
 
 __all__ = ["cautions", "first_drill", "making_steps"]
 
+SLENDER = 12.0
+"""Longer than so many times its thinnest part, a spindle whips (common practice, no source)."""
+
 
 def making_steps(
     parts: tuple[WoodPart, ...], section: Section | None, layered: bool
@@ -46,9 +49,9 @@ def first_drill(section: Section | None) -> str:
     return text
 
 
-def cautions() -> tuple[str, ...]:
+def cautions(length_mm: float, thinnest_mm: float) -> tuple[str, ...]:
     """Return the usual cautions, short; each defers to manuals, rules and training."""
-    return (
+    usual = (
         "Begin slower than the table while the blank is square, cracked, glued up or out of "
         "balance. The machine's plate and manual rule.",
         "Full face shield. Dust extraction and a mask that fits: the dust of some woods "
@@ -62,3 +65,9 @@ def cautions() -> tuple[str, ...]:
         "themselves: dry them flat, outdoors.",
         "Local rules and a trained turner's word come before this sheet.",
     )
+    if length_mm <= SLENDER * thinnest_mm:
+        return usual
+    whip = (
+        "Long and slender: it whips. Slower, light cuts, a steady rest; never push from one side."
+    )
+    return (*usual[:1], whip, *usual[1:])

@@ -203,8 +203,9 @@ def _text(sheet: Sheet, units: Units, files: list[Path]) -> str:
     if sheet.stray is not None:
         s = sheet.stray
         lines.append(
-            f"Fair curve: {len(sheet.features)} features, within {s.distance_mm:.2f} mm of the "
-            f"measurement (at {s.z_mm:.1f}; {s.allowed_mm:.2f} mm allowed)."
+            f"Fair curve: {len(sheet.features)} features, farthest {s.distance_mm:.2f} mm from the "
+            f"measurement (at {s.z_mm:.1f}, known to ±{s.allowed_mm:.2f}); {s.rows_outside} of "
+            f"{s.rows} rows off by more than their own ±."
         )
     lines += [f"Wrote {path}" for path in files]
     return "\n".join(lines)

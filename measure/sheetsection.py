@@ -21,6 +21,7 @@ FloatArray = NDArray[np.float64]
 
 WOOD = 0.88
 GRAPH_MM = 20.0
+MOST_THIN = 6
 GRAPH_TOP_MM = 20.0
 """Walls beyond this are drawn at it: what is thick needs no reading."""
 
@@ -208,17 +209,27 @@ def _notes(sheet: Sheet, section: Section, units: Units) -> list[str]:
     mechanism = sheet.mechanism
     if mechanism is not None and mechanism.shaft_length_mm is not None:
         if section.shaft_cut_mm is not None:
-            cut = f"Cut the shaft to {units.number(section.shaft_cut_mm)} {units.name} "
-            notes.append(f"{cut}(sold {units.number(mechanism.shaft_length_mm)}), held by "
-                         f"{mechanism.shaft_fixed_by}. Try the real part first.")  # fmt: skip
+            cut, sold = section.shaft_cut_mm, mechanism.shaft_length_mm
+            words = f"Cut the shaft to {units.number(cut)} {units.name} (sold {units.number(sold)})"
+            if cut > sold:
+                words = (
+                    f"The shaft must be {units.number(cut)} {units.name} long; the one sold, "
+                    f"{units.number(sold)}, is too short"
+                )
+            notes.append(f"{words}, held by {mechanism.shaft_fixed_by}. Try the real part first.")
         else:
             notes.append("The mechanism file does not say where the shaft sits: cut it by trial.")
-    for thin in sorted(section.thin, key=lambda t: t.worst_mm)[:3]:
+    thinnest = sorted(section.thin, key=lambda t: t.worst_mm)
+    for thin in thinnest[:MOST_THIN]:
         span = units.span(thin.from_mm, thin.to_mm)
+        if units.place(thin.from_mm) == units.place(thin.to_mm):
+            span = f"{units.place(thin.from_mm)} {units.name}"
         notes.append(
             f"Thin, {thin.part}, {span}: {units.number(thin.nominal_mm)} left at "
             f"{units.place(thin.at_mm)}, {units.number(thin.worst_mm)} at worst."
         )
+    if len(thinnest) > MOST_THIN:
+        notes.append(f"{len(thinnest) - MOST_THIN} more thin places: see the arrows.")
     if not section.thin:
         notes.append(f"No wall below {units.number(section.min_wall_mm)} {units.name}.")
     notes.append("A through bore longer than the bit: half way from each end.")
