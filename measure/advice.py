@@ -22,7 +22,7 @@ def making_steps(
     if len(parts) > 1:
         steps.append("Part body and cap, a spigot on each, their grain in line.")
     if section is not None:
-        steps.append("Square the foot; bore before shaping, in the order above; remount.")
+        steps.append("Square the foot; bore before shaping, in the order numbered; remount.")
     if any(part.neck_mm for part in parts):
         steps.append("Turn the neck by shavings until the cap turns by hand.")
     steps.append("Mark every line from the story stick.")

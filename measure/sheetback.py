@@ -106,8 +106,10 @@ def _draw_blank(
     y = heading(pen, left, top, f"Blank, {units.name}", right - left)
     for blank in sheet.blanks:
         size = f"{units.place(blank.side_mm)} × {units.place(blank.side_mm)} × "
-        pen.text(left, y - 0.4, blank.part, 9, room=0.45 * (right - left))
-        pen.text(right, y - 0.4, size + units.place(blank.length_mm), 11, "end", font=BOLD)
+        name = min(pen.text_width(blank.part, 9), 0.4 * (right - left))
+        pen.text(left, y - 0.4, blank.part, 9, room=name)
+        pen.text(right, y - 0.4, size + units.place(blank.length_mm), 11, "end", font=BOLD,
+                 room=right - left - name - 2.0)  # fmt: skip
         y -= 5.6
     y = _blank_pictures(pen, sheet, units, left, right, y - 1.0)
     for words in _blank_words(sheet, units):
