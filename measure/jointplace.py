@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.chain import Chain, directions
-from measure.chainfit import ChainFit, Tie, fit_chain
+from measure.chainequations import Tie
+from measure.chainfit import ChainFit, fit_chain
 from measure.runfit import RunFit
 
 __all__ = ["place_u95"]
@@ -20,6 +21,8 @@ CHI2_95 = 3.841
 FAINT_RAD = 0.15
 """At corners of more than 8 degrees the rows place a joint so well that it moves in proportion."""
 FIRST_STEP_MM = 0.5
+GAIN = 0.1
+"""Nearer than this to the least squares, in squared standard deviations, makes no difference."""
 LEAST_MM = 0.5
 """No segment is made shorter than this."""
 
@@ -65,12 +68,17 @@ class _Joint:
     at: int
 
     def chi2(self, z: float) -> tuple[float, _Joint]:
-        """Return the least squared deviations with the joint at z, and the joint so fitted."""
+        """Return the least squared deviations with the joint at z, and the joint so fitted.
+
+        Infinite where no room is left for a neighbour.
+        """
         r = self.run
         nodes = r.fit.chain.z_mm.copy()
         nodes[self.at] = z
+        if np.any(np.diff(nodes) < LEAST_MM):
+            return float("inf"), self
         start = Chain(nodes, r.fit.chain.r_mm, r.fit.chain.bulge)
-        fit = fit_chain(r.z, r.r, r.sigma, start, self.arcs, self.ties, self.at)
+        fit = fit_chain(r.z, r.r, r.sigma, start, self.arcs, self.ties, self.at, GAIN)
         return fit.chi2, replace(self, run=replace(r, fit=fit))
 
 
@@ -107,6 +115,9 @@ def _farthest_mm(joint: _Joint, spread: float) -> float:
         while moved < room:
             further = min(moved + step, room)
             chi2, now = now.chi2(here + side * further)
+            if not np.isfinite(chi2):
+                break
+            least = min(least, chi2)
             if chi2 - least > limit:
                 low, high = np.sqrt(max(rise, 0.0)), np.sqrt(chi2 - least)
                 moved += (further - moved) * (np.sqrt(limit) - low) / (high - low)

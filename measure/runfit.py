@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.chain import Chain, signed_distance
-from measure.chainfit import ChainFit, Tie, fit_chain, tie_value
+from measure.chainequations import Tie, tie_value
+from measure.chainfit import ChainFit, fit_chain
 from measure.segmenting import Costs, Segment, cut_run
 
 __all__ = ["RunFit", "fit_run"]

@@ -165,8 +165,11 @@ class _Band:
             for x in (x0, x1):
                 pen.rule(x, self.low, x, top)
             origin = (self.x(self.along(0.0)), self.y(0.0))
+            low, high = sorted((self.along(self.tile.start_mm), self.along(self.tile.stop_mm)))
             for chain in self.sheet.chains:
-                pen.chain(chain, origin, (-1.0 if mirrored else 1.0, 1.0), 0.2)
+                part = chain.between(low - 1.0, high + 1.0)
+                if part is not None:
+                    pen.chain(part, origin, (-1.0 if mirrored else 1.0, 1.0), 0.2)
             self._draw_ends()
 
     def _draw_ends(self) -> None:

@@ -159,6 +159,16 @@ def test_distance_agrees_with_the_circle_through_the_ends() -> None:
         np.testing.assert_allclose(ours, np.sign(bulge) * plain, atol=1e-9)
 
 
+def test_part_of_a_chain_is_the_chain_there() -> None:
+    chain = baluster().chain()
+    part = chain.between(100.0, 430.0)
+    assert part is not None
+    z = np.linspace(100.0, 430.0, 500)
+    np.testing.assert_array_equal(part.radius_at(z), chain.radius_at(z))
+    assert len(part.bulge) < len(chain.bulge)
+    assert chain.between(601.0, 700.0) is None
+
+
 def test_bulge_of_one_is_half_a_circle() -> None:
     chain = Chain(np.array([0.0, 10.0]), np.array([20.0, 20.0]), np.array([1.0]))
     assert chain.radius_at(np.array([5.0]))[0] == pytest.approx(25.0)
