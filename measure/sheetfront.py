@@ -208,7 +208,7 @@ def _draw_table(
             continue
         x = EDGE_MM + 4.0 + column * width
         # Right ends of number, place and settings, left end of the words; inches need more room.
-        at, what = x + (18.0 if units.inches else 15.0), x + (19.5 if units.inches else 16.5)
+        at, what = x + (21.0 if units.inches else 15.0), x + (22.5 if units.inches else 16.5)
         set_at, exact_at = x + width - 28.0, x + width - 3.0
         set_room = 15.0 if units.inches else 12.0
         for where, words, anchor in (

@@ -67,7 +67,7 @@ def _page_words(pen: Pen, sheet: Sheet, k: int, count: int) -> None:
     pen.text(MARGIN_MM, y - 1.0, f"{sheet.name}: full size", 12, font=BOLD, room=room)
     pen.text(right, y, "Print at actual size (100 %); check the bar.", 8.5, "end", room=room)
     if count > 1:
-        words = f"Page {k + 1} of {count}. Lay the next page on so that the crosses meet; glue."
+        words = f"Page {k + 1} of {count}. Glue the pages together so that the crosses meet."
         pen.text(right, y - 4.0, words, 8.5, "end", room=room)
 
 
