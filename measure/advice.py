@@ -7,6 +7,9 @@ from measure.wall import Section, WoodPart
 
 __all__ = ["cautions", "first_drill", "making_steps"]
 
+SLENDER = 12.0
+"""Longer than so many times its thinnest part, a spindle whips (common practice, no source)."""
+
 
 def making_steps(
     parts: tuple[WoodPart, ...], section: Section | None, layered: bool
@@ -19,7 +22,7 @@ def making_steps(
     if len(parts) > 1:
         steps.append("Part body and cap, a spigot on each, their grain in line.")
     if section is not None:
-        steps.append("Square the foot; bore before shaping, in the order above; remount.")
+        steps.append("Square the foot; bore before shaping, in the order numbered; remount.")
     if any(part.neck_mm for part in parts):
         steps.append("Turn the neck by shavings until the cap turns by hand.")
     steps.append("Mark every line from the story stick.")
@@ -46,9 +49,9 @@ def first_drill(section: Section | None) -> str:
     return text
 
 
-def cautions() -> tuple[str, ...]:
+def cautions(length_mm: float, thinnest_mm: float) -> tuple[str, ...]:
     """Return the usual cautions, short; each defers to manuals, rules and training."""
-    return (
+    usual = (
         "Begin slower than the table while the blank is square, cracked, glued up or out of "
         "balance. The machine's plate and manual rule.",
         "Full face shield. Dust extraction and a mask that fits: the dust of some woods "
@@ -62,3 +65,9 @@ def cautions() -> tuple[str, ...]:
         "themselves: dry them flat, outdoors.",
         "Local rules and a trained turner's word come before this sheet.",
     )
+    if length_mm <= SLENDER * thinnest_mm:
+        return usual
+    whip = (
+        "Long and slender: it whips. Slower, light cuts, a steady rest; never push from one side."
+    )
+    return (*usual[:1], whip, *usual[1:])

@@ -99,6 +99,16 @@ class Chain:
         """Say whether segment k is an arc."""
         return bool(abs(self.bulge[k]) > STRAIGHT)
 
+    def between(self, low_mm: float, high_mm: float) -> Chain | None:
+        """Return the segments that reach into a stretch of z, whole; None if there is none."""
+        reaches = (self.z_mm[1:] >= low_mm) & (self.z_mm[:-1] <= high_mm)
+        own = np.flatnonzero(reaches)
+        if not len(own):
+            return None
+        first, last = int(own[0]), int(own[-1])
+        nodes = slice(first, last + 2)
+        return Chain(self.z_mm[nodes], self.r_mm[nodes], self.bulge[first : last + 1])
+
     def segment_radius(self, k: int, z: FloatArray) -> FloatArray:
         """Return r of segment k at z, mm; outside the arc's circle, r of its centre."""
         a, b = (self.z_mm[k], self.r_mm[k]), (self.z_mm[k + 1], self.r_mm[k + 1])

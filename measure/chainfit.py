@@ -1,4 +1,8 @@
-"""Fit a chain of lines and arcs to rows: geometric least squares with joined ends."""
+"""Fit a chain of lines and arcs to rows: geometric least squares with joined ends.
+
+A row sees only the segment that it lies on, and a tie only two neighbours: the normal equations
+are banded, so the time grows with the number of segments and not with its cube.
+"""
 
 from __future__ import annotations
 
@@ -6,18 +10,19 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import LinAlgError, solveh_banded
 
-from measure.chain import Chain, directions, signed_distance
+from measure.chain import Chain
+from measure.chainequations import ChainProblem, Equations, Name, Tie
 
-__all__ = ["ChainFit", "Tie", "fit_chain"]
+__all__ = ["ChainFit", "fit_chain"]
 
 FloatArray = NDArray[np.float64]
-Tie = tuple[str, int]
-"""('level', segment): equal diameters at both its ends; ('tangent', joint): no corner there."""
 
-TIE_WEIGHT = 1e4
-"""A tie is a residual of 1e-4 mm or radian per standard deviation: firm, yet well conditioned."""
 MOST_STEPS = 40
+GAIN = 1e-2
+"""A tenth of a standard deviation: nearer to the best fit no row can tell."""
+RIDGE = 1e-10
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,21 +34,33 @@ class ChainFit:
     chain : its nodes and bulges.
     ties : the ties that it obeys.
     chi2 : sum of squared residuals over their variances, ties left out.
-    free : how many free numbers it has, ties taken off.
-    covariance : (p, p) of the free numbers, in the order of `columns`.
-    columns : ('z'|'r'|'bulge', index) of each free number.
+    columns : ('z'|'r'|'bulge', index) of each free number, along the chain.
+    normal : (band + 1, p) upper diagonals of the normal matrix, as in `solveh_banded`.
     """
 
     chain: Chain
     ties: tuple[Tie, ...]
     chi2: float
-    free: int
-    covariance: FloatArray
-    columns: tuple[tuple[str, int], ...]
+    columns: tuple[Name, ...]
+    normal: FloatArray
 
-    def criterion(self, log_rows: float) -> float:
-        """Return the Bayesian information criterion; smaller is better supported."""
-        return self.chi2 + self.free * log_rows
+    @property
+    def free(self) -> int:
+        """How many free numbers it has, ties taken off."""
+        return len(self.columns) - len(self.ties)
+
+    def criterion(self, price: float) -> float:
+        """Return the squared residuals and the price of the free numbers; smaller is better."""
+        return self.chi2 + self.free * price
+
+    def variances(self, slopes: FloatArray) -> FloatArray:
+        """Return the variance of linear forms of the free numbers; slopes (p, m), out (m,)."""
+        if not self.columns or not slopes.size:
+            return np.zeros(slopes.shape[1])
+        band = self.normal.copy()
+        band[-1] = band[-1] * (1.0 + RIDGE) + 1e-12
+        solved = solveh_banded(band, slopes, check_finite=False)
+        return np.asarray(np.sum(slopes * solved, axis=0))
 
 
 def fit_chain(
@@ -53,12 +70,13 @@ def fit_chain(
     start: Chain,
     is_arc: NDArray[np.bool_],
     ties: tuple[Tie, ...] = (),
+    held: int | None = None,
+    gain: float = GAIN,
 ) -> ChainFit:
     """Return the chain with the least squared normal distances from the rows.
 
     The first and last node keep their z; all other nodes, all r and the bulges of arcs are
-    free. Levenberg's and Marquardt's damping, derivatives by differences (five suffice, since
-    a row sees only the segment that it lies on).
+    free. Damped as by Levenberg and Marquardt [Marquardt1963], derivatives by differences.
 
     Parameters
     ----------
@@ -67,64 +85,57 @@ def fit_chain(
     start : chain to start from.
     is_arc : (segments,) which of them may bend.
     ties : see `Tie`.
+    held : a node that keeps its z too, or None.
+    gain : a step that could gain less, in squared standard deviations, is the last.
     """
     count = len(is_arc)
-    columns = (
-        *(("z", k) for k in range(1, count)),
-        *(("r", k) for k in range(count + 1)),
-        *(("bulge", k) for k in range(count) if is_arc[k]),
+    columns = tuple(
+        (what, k)
+        for k in range(count + 1)
+        for what, free in (
+            ("z", 0 < k < count and k != held),
+            ("r", True),
+            ("bulge", k < count and is_arc[k]),
+        )
+        if free
     )
-    place = {name: i for i, name in enumerate(columns)}
-    x = np.array([_get(start, name) for name in columns])
+    numbers = {"z": start.z_mm, "r": start.r_mm, "bulge": start.bulge}
+    x = np.array([numbers[what][k] for what, k in columns])
+    problem = ChainProblem((z, r, sigma), columns, ties, count)
     base = Chain(start.z_mm, start.r_mm, np.where(is_arc, start.bulge, 0.0))
     chain = _put(base, columns, x)
-    residual, jacobian = _linearise(z, r, sigma, chain, place, ties)
-    cost, damping = float(residual @ residual), 1e-3
+    here = problem.at(chain)
+    damping = 1e-3
     for _ in range(MOST_STEPS):
-        normal = jacobian.T @ jacobian
-        gradient = jacobian.T @ residual
-        scale = np.diag(normal) + 1e-12
-        step = -np.linalg.solve(normal + damping * np.diag(scale), gradient)
-        if -float(gradient @ step) < 1e-4:  # what the step could still gain, in variances
+        step = _step(here, damping)
+        if step is not None and -float(here.gradient @ step) < gain:
             break
-        trial = _put(base, columns, x + step)
-        if not _sound(trial):
+        trial = None if step is None else _put(base, columns, x + step)
+        if step is None or trial is None or not _sound(trial):
             damping = max(damping * 10.0, 1e-3)
         else:
-            new_residual, new_jacobian = _linearise(z, r, sigma, trial, place, ties)
-            new_cost = float(new_residual @ new_residual)
-            if new_cost <= cost:
-                x, chain, residual, jacobian, cost = (
-                    x + step,
-                    trial,
-                    new_residual,
-                    new_jacobian,
-                    new_cost,
-                )
+            there = problem.at(trial)
+            if there.cost <= here.cost:
+                x, chain, here = x + step, trial, there
                 damping = max(damping * 0.1, 1e-9)
             else:
                 damping *= 10.0
         if damping > 1e8:
             break
-    normal = jacobian.T @ jacobian
-    ridge = 1e-10 * np.diag(np.diag(normal) + 1e-12)
-    rows = residual[: len(z)]
-    return ChainFit(
-        chain,
-        ties,
-        float(rows @ rows),
-        len(columns) - len(ties),
-        np.asarray(np.linalg.inv(normal + ridge)),
-        columns,
-    )
+    return ChainFit(chain, ties, here.chi2, columns, here.normal)
 
 
-def _get(chain: Chain, name: tuple[str, int]) -> float:
-    values = {"z": chain.z_mm, "r": chain.r_mm, "bulge": chain.bulge}[name[0]]
-    return float(values[name[1]])
+def _step(here: Equations, damping: float) -> FloatArray | None:
+    """Return the damped step, None where the equations cannot be solved."""
+    band = here.normal.copy()
+    band[-1] = band[-1] * (1.0 + damping) + 1e-12
+    try:
+        return -np.asarray(solveh_banded(band, here.gradient, check_finite=False))
+    except LinAlgError:
+        return None
 
 
-def _put(chain: Chain, columns: tuple[tuple[str, int], ...], x: FloatArray) -> Chain:
+def _put(chain: Chain, columns: tuple[Name, ...], x: FloatArray) -> Chain:
     z, r, bulge = chain.z_mm.copy(), chain.r_mm.copy(), chain.bulge.copy()
     arrays = {"z": z, "r": r, "bulge": bulge}
     for (what, index), value in zip(columns, x, strict=True):
@@ -138,74 +149,3 @@ def _sound(chain: Chain) -> bool:
         and np.all(np.abs(chain.bulge) <= 1.05)
         and np.all(chain.r_mm > -0.5)
     )
-
-
-def _linearise(
-    z: FloatArray,
-    r: FloatArray,
-    sigma: FloatArray,
-    chain: Chain,
-    place: dict[tuple[str, int], int],
-    ties: tuple[Tie, ...],
-) -> tuple[FloatArray, FloatArray]:
-    segment = np.clip(np.searchsorted(chain.z_mm, z, side="right") - 1, 0, len(chain.bulge) - 1)
-    local = [
-        chain.z_mm[segment],
-        chain.r_mm[segment],
-        chain.z_mm[segment + 1],
-        chain.r_mm[segment + 1],
-        chain.bulge[segment],
-    ]
-    distance = signed_distance(z, r, (local[0], local[1]), (local[2], local[3]), local[4])
-    residual = np.concatenate([distance / sigma, np.zeros(len(ties))])
-    jacobian = np.zeros((len(residual), len(place)))
-    rows = np.arange(len(z))
-    width = len(place)
-    for slot, (what, offset) in enumerate((("z", 0), ("r", 0), ("z", 1), ("r", 1), ("bulge", 0))):
-        nudged = list(local)
-        nudged[slot] = local[slot] + 1e-6
-        moved = signed_distance(z, r, (nudged[0], nudged[1]), (nudged[2], nudged[3]), nudged[4])
-        column = np.array([place.get((what, k + offset), width) for k in range(len(chain.bulge))])[
-            segment
-        ]
-        free = column < width
-        slope = (moved - distance) / 1e-6 / sigma
-        jacobian[rows[free], column[free]] += slope[free]
-    for row, tie in enumerate(ties, start=len(z)):
-        value, slopes = tie_value(chain, tie)
-        residual[row] = value * TIE_WEIGHT
-        for name, slope_of in slopes:
-            if name in place:
-                jacobian[row, place[name]] = slope_of * TIE_WEIGHT
-    return residual, jacobian
-
-
-def tie_value(chain: Chain, tie: Tie) -> tuple[float, list[tuple[tuple[str, int], float]]]:
-    """Return how far a chain is from obeying a tie, and its derivatives."""
-    kind, k = tie
-    if kind == "level":
-        return float(chain.r_mm[k + 1] - chain.r_mm[k]), [(("r", k + 1), 1.0), (("r", k), -1.0)]
-    if kind == "straight":
-        return float(chain.bulge[k]), [(("bulge", k), 1.0)]
-    value = _corner(chain, k)
-    slopes = []
-    for name in (
-        ("z", k - 1),
-        ("z", k),
-        ("z", k + 1),
-        ("r", k - 1),
-        ("r", k),
-        ("r", k + 1),
-        ("bulge", k - 1),
-        ("bulge", k),
-    ):
-        moved = _put(chain, (name,), np.array([_get(chain, name) + 1e-6]))
-        slopes.append((name, (_corner(moved, k) - value) / 1e-6))
-    return value, slopes
-
-
-def _corner(chain: Chain, k: int) -> float:
-    """Return the angle by which the outline turns at joint k, radians."""
-    part = slice(k - 1, k + 2)
-    starts, ends = directions(chain.z_mm[part], chain.r_mm[part], chain.bulge[k - 1 : k + 1])
-    return float(starts[1] - ends[0])

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.chain import Chain, distance_to_chain
-from measure.chainfit import ChainFit
+from measure.jointplace import place_u95
 from measure.profile import GRID_MM, Profile
-from measure.runfit import fit_run
+from measure.runfit import RunFit, fit_run
 from measure.segmenting import Costs, run_costs
 
 __all__ = ["FairCurve", "Stray", "fair_profile", "is_within", "local_u95", "to_profile"]
@@ -89,20 +89,25 @@ def fair_profile(profile: Profile) -> FairCurve:
     if not runs:
         raise ValueError("the profile has no two rows of different z; nothing to fair")
     log_rows = float(np.log(max(len(profile.z_mm), 8)))
-    curve, price = _fit_all(profile, runs, PRICES[0] * log_rows), PRICES[0]
+    price = PRICES[0]
+    fits = _fit_all(runs, price * log_rows)
+    curve = _curve(profile, fits)
     for cheaper in PRICES[1:]:
         if is_within(curve.stray):
             break
         price = cheaper
-        curve = _fit_all(profile, runs, price * log_rows)
+        fits = _fit_all(runs, price * log_rows)
+        curve = _curve(profile, fits)
     supported = min(_supported_price(profile, curve), price)
     if supported < price:
         cut_price = max(supported, price * LEAST_SHARE)
         tie_price = max(supported, cut_price * TIE_SHARE)
-        curve = _fit_all(profile, runs, cut_price * log_rows, tie_price * log_rows)
+        fits = _fit_all(runs, cut_price * log_rows, tie_price * log_rows)
+        curve = _curve(profile, fits)
     # The fit took the rows for independent, as uncertain as they claim: put that right.
     spread = float(np.sqrt(_supported_price(profile, curve)))
-    return replace(curve, place_u95_mm=tuple(p * spread for p in curve.place_u95_mm))
+    places = (np.concatenate([place_u95(fit, spread) for fit in piece]) for piece in fits)
+    return replace(curve, place_u95_mm=tuple(places))
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,23 +126,28 @@ def _cut(
 
 
 def _fit_all(
-    profile: Profile, pieces: list[list[_Run]], price: float, tie_price: float | None = None
-) -> FairCurve:
+    pieces: list[list[_Run]], price: float, tie_price: float | None = None
+) -> list[list[RunFit]]:
     prices = (price, price if tie_price is None else tie_price)
-    joined = [
-        _join([fit for run in runs for fit in fit_run(run.z, run.r, run.sigma, run.costs, *prices)])
+    return [
+        [fit for run in runs for fit in fit_run(run.z, run.r, run.sigma, run.costs, *prices)]
         for runs in pieces
     ]
+
+
+def _curve(profile: Profile, fits: list[list[RunFit]]) -> FairCurve:
+    """Return the curve of the fits; how well its nodes are placed is left open."""
+    joined = [_join(piece) for piece in fits]
     strays = [
         _stray(chain, profile, piece)
-        for (chain, _, _), piece in zip(joined, _long_pieces(profile), strict=True)
+        for (chain, _), piece in zip(joined, _long_pieces(profile), strict=True)
     ]
     worst = max(strays, key=lambda s: s.distance_mm / s.allowed_mm)
     total = replace(
         worst, rows=sum(s.rows for s in strays), rows_outside=sum(s.rows_outside for s in strays)
     )
-    chains, smooth, places = zip(*joined, strict=True)
-    return FairCurve(chains, smooth, places, total)
+    chains, smooth = zip(*joined, strict=True)
+    return FairCurve(chains, smooth, (), total)
 
 
 def is_within(stray: Stray) -> bool:
@@ -222,13 +232,12 @@ def _runs(z: FloatArray) -> list[slice]:
     return [slice(a, b) for a, b in pairwise(edges)]
 
 
-def _join(fits: list[ChainFit]) -> tuple[Chain, frozenset[int], FloatArray]:
+def _join(fits: list[RunFit]) -> tuple[Chain, frozenset[int]]:
     z: list[float] = []
     r: list[float] = []
     bulge: list[float] = []
-    place: list[float] = []
     smooth: set[int] = set()
-    for i, fit in enumerate(fits):
+    for i, fit in enumerate(f.fit for f in fits):
         if i:
             bulge.append(0.0)
         offset = len(z)
@@ -236,14 +245,7 @@ def _join(fits: list[ChainFit]) -> tuple[Chain, frozenset[int], FloatArray]:
         r += fit.chain.r_mm.tolist()
         bulge += fit.chain.bulge.tolist()
         smooth |= {offset + k for name, k in fit.ties if name == "tangent"}
-        spread = {k: j for j, (what, k) in enumerate(fit.columns) if what == "z"}
-        place += [
-            1.96 * float(np.sqrt(max(fit.covariance[spread[k], spread[k]], 0.0)))
-            if k in spread
-            else 0.0
-            for k in range(len(fit.chain.z_mm))
-        ]
-    return Chain(np.array(z), np.array(r), np.array(bulge)), frozenset(smooth), np.array(place)
+    return Chain(np.array(z), np.array(r), np.array(bulge)), frozenset(smooth)
 
 
 def _stray(chain: Chain, profile: Profile, piece: slice) -> Stray:

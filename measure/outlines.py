@@ -75,7 +75,7 @@ def svg_text(chains: list[Chain], title: str, bores: tuple[Bored, ...]) -> str:
     r = max(float(np.max(c.r_mm)) for c in chains) + 5.0
     left, width = low - 10.0, high - low + 20.0
     paths = [_svg_path(chain, side) for chain in chains for side in (-1.0, 1.0)]
-    body = [f'<path d="{d}"/>' for d in paths]
+    body = [f'<path class="outline" d="{d}"/>' for d in paths]
     holes = [
         f'<rect x="{b.low_mm:.4f}" y="{-0.5 * b.bore.diameter_mm:.4f}" '
         f'width="{b.high_mm - b.low_mm:.4f}" height="{b.bore.diameter_mm:.4f}"/>'

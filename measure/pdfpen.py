@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
@@ -197,6 +199,18 @@ class Pen:
             self.arrow(x1 + 5.0, y, x1, y)
         self.text(middle, y + 1.0, words, size, "middle")
 
+    @contextmanager
+    def clipped(self, x: float, y: float, width: float, height: float) -> Iterator[None]:
+        """Keep what is drawn meanwhile inside a rectangle."""
+        self._canvas.saveState()
+        path = self._canvas.beginPath()
+        path.rect(*(v / POINT_MM for v in (x, y, width, height)))
+        self._canvas.clipPath(path, stroke=0, fill=0)
+        try:
+            yield
+        finally:
+            self._canvas.restoreState()
+
     def text_width(self, words: str, size: float, font: str = PLAIN) -> float:
         """Return the width of a line of text, mm."""
         from reportlab.pdfbase.pdfmetrics import stringWidth
@@ -244,7 +258,7 @@ class Pen:
         if width <= room:
             return size, words
         smaller = max(size * room / width, SMALLEST_POINTS, 0.7 * size)
-        while len(words) > 1 and self.text_width(words, smaller, font) > room:
+        while len(words) > 1 and self.text_width(words, smaller, font) > room + 1e-6:
             words = words[:-2] + "…"
         return smaller, words
 

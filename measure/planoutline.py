@@ -60,6 +60,8 @@ def outline_rows(chains: Sequence[Chain], name: str, axis: str | None = None) ->
     joined = join_chains(chains)
     centres = [chain for chain in joined if chain.centre_line]
     solids = [chain for chain in joined if not chain.centre_line]
+    # A layer of that name says which of the lines is meant, bores and notes beside it.
+    solids = [chain for chain in solids if chain.layer.lower() == "outline"] or solids
     if not solids or solids[0].size_mm < 1.0:
         raise BadFileError(
             "plan-no-outline",

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from measure.chain import Chain, signed_distance
-from measure.chainfit import ChainFit, Tie, fit_chain, tie_value
+from measure.chainequations import Tie, tie_value
+from measure.chainfit import ChainFit, fit_chain
 from measure.segmenting import Costs, Segment, cut_run
 
-__all__ = ["fit_run"]
+__all__ = ["RunFit", "fit_run"]
 
 FloatArray = NDArray[np.float64]
 
@@ -21,6 +23,18 @@ FAINT_RAD = 0.05
 """A corner of less than 3 degrees."""
 FAINT_MM = 0.075
 """A rise of the radius from end to end of a line."""
+CLEAR_SHARE = 0.2
+"""Ties that cost less than this share of their limit are taken all at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunFit:
+    """What was fitted to which rows; z, r and sigma (n,), mm."""
+
+    z: FloatArray
+    r: FloatArray
+    sigma: FloatArray
+    fit: ChainFit
 
 
 def fit_run(
@@ -30,7 +44,7 @@ def fit_run(
     costs: Costs,
     price: float,
     tie_price: float,
-) -> list[ChainFit]:
+) -> list[RunFit]:
     """Fit one run between shoulders; more than one fit where a hidden shoulder splits it.
 
     Parameters
@@ -43,7 +57,7 @@ def fit_run(
     """
     if len(z) < 2:
         point = Chain(z.copy(), r.copy(), np.zeros(0))
-        return [ChainFit(point, (), 0.0, 1, np.zeros((0, 0)), ())]
+        return [RunFit(z, r, sigma, ChainFit(point, (), 0.0, (), np.zeros((0, 0))))]
     segments = cut_run(costs, price)
     parts = _split_at_steps(z, r, sigma, segments)
     fits = []
@@ -51,7 +65,8 @@ def fit_run(
         low = z[0] if i == 0 else 0.5 * (z[part.start - 1] + z[part.start])
         high = z[-1] if i == len(parts) - 1 else 0.5 * (z[part.stop - 1] + z[part.stop])
         rows = (z[part], r[part], sigma[part])
-        fits.append(_simplify(*rows, _first_fit(*rows, own, low, high), price, tie_price))
+        fit = _simplify(*rows, _first_fit(*rows, own, low, high), price, tie_price)
+        fits.append(RunFit(*rows, fit))
     return fits
 
 
@@ -140,14 +155,10 @@ def _simplify(
     A corner or a slope that no eye would see goes at the price of a segment: left free, the
     place where two curves flow into each other wanders by a millimetre.
     """
+    fit = _simplify_at_once(z, r, sigma, fit, price, tie_price)
     refused: set[Tie] = set()
     for _ in range(60):
-        offers = []
-        for cost, tie, value in _offers(fit):
-            faint = abs(value) < {"tangent": FAINT_RAD, "level": FAINT_MM}.get(tie[0], 0.0)
-            limit = max(price, tie_price) if faint else tie_price
-            if cost < limit and tie not in refused:
-                offers.append((cost / limit, tie, limit))
+        offers = [o for o in _offers(fit, price, tie_price) if o[1] not in refused]
         if not offers:
             return fit
         _, tie, limit = min(offers)
@@ -160,35 +171,67 @@ def _simplify(
     return fit
 
 
-def _offers(fit: ChainFit) -> list[tuple[float, Tie, float]]:
-    """Return what each possible tie would cost in squared deviations, to first order.
+def _simplify_at_once(
+    z: FloatArray, r: FloatArray, sigma: FloatArray, fit: ChainFit, price: float, tie_price: float
+) -> ChainFit:
+    """Take all clear offers together, which saves a refit for each; none if that is too dear."""
+    clear = [
+        (tie, limit)
+        for cost, tie, limit in _offers(fit, price, tie_price)
+        if cost < CLEAR_SHARE and not _removes_a_node(fit, tie)
+    ]
+    if len(clear) < 2:
+        return fit
+    arcs = _arcs(fit)
+    for (kind, k), _ in clear:
+        if kind == "straight":
+            arcs[k] = False
+    ties = tuple(tie for tie, _ in clear if tie[0] != "straight")
+    trial = fit_chain(z, r, sigma, fit.chain, arcs, (*fit.ties, *ties))
+    gain = sum(limit for _, limit in clear)
+    return trial if trial.chi2 - fit.chi2 <= 2.0 * CLEAR_SHARE * gain else fit
 
-    With it goes how far the chain is from obeying it.
+
+def _arcs(fit: ChainFit) -> NDArray[np.bool_]:
+    named = set(fit.columns)
+    return np.array([("bulge", k) in named for k in range(len(fit.chain.bulge))])
+
+
+def _removes_a_node(fit: ChainFit, tie: Tie) -> bool:
+    """Say whether a tie joins two lines into one, so that all later numbers move."""
+    arcs = _arcs(fit)
+    return tie[0] == "tangent" and not arcs[tie[1] - 1] and not arcs[tie[1]]
+
+
+def _offers(fit: ChainFit, price: float, tie_price: float) -> list[tuple[float, Tie, float]]:
+    """Return the ties that look worth their price: (share of the limit, tie, limit).
+
+    What a tie would cost in squared deviations is known to first order only.
     """
-    chain, count = fit.chain, len(fit.chain.bulge)
-    straight = [not any(c == ("bulge", k) for c in fit.columns) for k in range(count)]
-    possible: list[Tie] = [("level", k) for k in range(count) if straight[k]]
-    possible += [("straight", k) for k in range(count) if not straight[k]]
+    arcs, count = _arcs(fit), len(fit.chain.bulge)
+    possible: list[Tie] = [("straight" if arcs[k] else "level", k) for k in range(count)]
     possible += [("tangent", k) for k in range(1, count)]
+    possible = [tie for tie in possible if tie not in set(fit.ties)]
     place = {name: i for i, name in enumerate(fit.columns)}
-    offers = []
-    for tie in possible:
-        if tie in fit.ties:
-            continue
-        value, slopes = tie_value(chain, tie)
-        g = np.zeros(len(place))
-        for name, slope in slopes:
+    slopes = np.zeros((len(place), len(possible)))
+    values = np.zeros(len(possible))
+    for i, tie in enumerate(possible):
+        values[i], own = tie_value(fit.chain, tie)
+        for name, slope in own:
             if name in place:
-                g[place[name]] = slope
-        variance = float(g @ fit.covariance @ g)
-        if variance > 1e-12:
-            offers.append((value**2 / variance, tie, value))
+                slopes[place[name], i] = slope
+    offers = []
+    for tie, value, variance in zip(possible, values, fit.variances(slopes), strict=True):
+        faint = abs(value) < {"tangent": FAINT_RAD, "level": FAINT_MM}.get(tie[0], 0.0)
+        limit = max(price, tie_price) if faint else tie_price
+        if variance > 1e-12 and value**2 < limit * variance:
+            offers.append((float(value**2 / variance / limit), tie, limit))
     return offers
 
 
 def _with_tie(z: FloatArray, r: FloatArray, sigma: FloatArray, fit: ChainFit, tie: Tie) -> ChainFit:
     chain, count = fit.chain, len(fit.chain.bulge)
-    arcs = np.array([("bulge", k) in fit.columns for k in range(count)])
+    arcs = _arcs(fit)
     kind, k = tie
     if kind == "straight":
         arcs[k] = False

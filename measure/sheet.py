@@ -184,7 +184,7 @@ def make_sheet(request: SheetRequest) -> Sheet:
         volume_mm3=volume,
         speeds=speeds,
         steps=making_steps(parts, section, bool(request.layers)),
-        cautions=cautions(),
+        cautions=cautions(length, _stem_mm(profile)),
         first_drill=first_drill(section),
         allow=request.allow,
         notices=(*request.notices, *_notices(profile, gaps, section, request, curve)),
@@ -212,6 +212,13 @@ def _blanks(profile: Profile, parts: tuple[WoodPart, ...], allow: Allowances) ->
     side = max(b.side_mm for b in blanks)
     total = blank_for("both in one length", 0.0, finished + SECOND_CHUCKING_MM, allow)
     return (*blanks, Blank(total.part, side, total.length_mm, finished))
+
+
+def _stem_mm(profile: Profile) -> float:
+    """Return the thinnest diameter away from the ends, where a tip or tenon may be thin."""
+    z, d = profile.z_mm, profile.diameter_mm
+    inside = (z > 0.15 * z[-1]) & (z < 0.85 * z[-1])
+    return float(np.min(d[inside] if inside.any() else d))
 
 
 def _kg(density: float, blank: Blank) -> float:
@@ -272,8 +279,8 @@ def _section_notices(section: Section, request: SheetRequest) -> list[Notice]:
         notices.append(
             Notice(
                 "thin-wall",
-                f"The wall falls to {least.nominal_mm:.1f} mm ({least.worst_mm:.1f} at worst) at "
-                f"{least.at_mm:.1f} mm, less than {section.min_wall_mm:g} mm.",
+                f"The wall at {least.at_mm:.1f} mm is {least.nominal_mm:.1f} mm and may be "
+                f"{least.worst_mm:.1f}, less than {section.min_wall_mm:g} mm.",
                 "See the section on the sheet; choose a smaller bore or leave the place proud.",
             )
         )

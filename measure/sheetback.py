@@ -8,7 +8,9 @@ from measure.sheet import Sheet
 from measure.sheetframe import EDGE_MM, TITLE_MM, frame, heading
 from measure.sheetsection import draw_bore_table, draw_section
 from measure.speeds import SPEED_SOURCE
+from measure.storystick import spread_labels
 from measure.units import Units
+from measure.wall import Section
 from measure.woods import DENSITY_SOURCE
 
 __all__ = ["draw_back", "feature_words"]
@@ -16,27 +18,45 @@ __all__ = ["draw_back", "feature_words"]
 LARGEST_TEXT, SMALLEST_TEXT = 10.5, 6.6
 SPEEDS_MM = 25.5
 LINE_MM = 5.4
+SMALL_PAPER_MM = 190.0
 
 
 def draw_back(pen: Pen, sheet: Sheet, units: Units) -> None:
-    """Draw the page."""
-    frame(pen, sheet, units, "blank, boring, order of work", "as marked")
+    """Draw the page; on small paper the section has a page of its own."""
     left, right = EDGE_MM + 4.0, pen.width_mm - EDGE_MM - 4.0
     top, low = pen.height_mm - EDGE_MM - 7.0, EDGE_MM + TITLE_MM + 2.0
-    wide = right - left
-    if sheet.section is not None:
-        middle = low + 0.46 * (top - low)
-        split = left + 0.6 * wide
-        draw_section(pen, sheet, sheet.section, units, left, split - 5.0, top, middle + 3.0)
-        draw_bore_table(pen, sheet, sheet.section, units, split + 3.0, right, top, middle + 3.0)
+    section = sheet.section
+    if section is None:
+        frame(pen, sheet, units, "blank, order of work", "none")
+        under = _draw_features(pen, sheet, units, left, right, top, low + 0.55 * (top - low)) - 4.0
+    elif pen.height_mm < SMALL_PAPER_MM:
+        frame(pen, sheet, units, "section, boring", "as marked")
+        _draw_boring(pen, sheet, section, units, (left, right, top, low))
+        pen.next_page()
+        frame(pen, sheet, units, "blank, order of work", "none")
+        under = top
     else:
-        middle = _draw_features(pen, sheet, units, left, right, top, low + 0.55 * (top - low))
-    y = middle - 4.0
+        frame(pen, sheet, units, "blank, boring, order of work", "as marked")
+        middle = low + 0.46 * (top - low)
+        _draw_boring(pen, sheet, section, units, (left, right, top, middle + 3.0))
+        under = middle - 4.0
+    wide = right - left
     work, care = left + 0.31 * wide, left + 0.68 * wide
-    _draw_blank(pen, sheet, units, left, work - 6.0, y, low)
-    under = _draw_list(pen, "Order of work", sheet.steps, work, care - 6.0, y, low + SPEEDS_MM)
-    _draw_speeds(pen, sheet, work, care - 6.0, under - 3.0)
-    _draw_list(pen, "Take care", sheet.cautions, care, right, y, low)
+    _draw_blank(pen, sheet, units, left, work - 6.0, under, low)
+    y = _draw_list(pen, "Order of work", sheet.steps, work, care - 6.0, under, low + SPEEDS_MM)
+    _draw_speeds(pen, sheet, work, care - 6.0, y - 3.0)
+    _draw_list(pen, "Take care", sheet.cautions, care, right, under, low)
+
+
+def _draw_boring(
+    pen: Pen, sheet: Sheet, section: Section, units: Units, box: tuple[float, float, float, float]
+) -> None:
+    left, right, top, low = box
+    split = left + 0.6 * (right - left)
+    if pen.height_mm < SMALL_PAPER_MM:
+        split = left + 0.5 * (right - left)
+    draw_section(pen, sheet, section, units, left, split - 5.0, top, low)
+    draw_bore_table(pen, sheet, section, units, split + 3.0, right, top, low)
 
 
 def _draw_list(
@@ -67,8 +87,12 @@ def _draw_speeds(pen: Pen, sheet: Sheet, left: float, right: float, top: float) 
         (("rough", speeds.roughing), ("shape", speeds.shaping), ("sand", speeds.sanding))
     ):
         pen.text(left + i * width, y + 0.8, name, 8.5)
-        pen.text(left + i * width, y - 4.0, f"{slow} to {fast}", 10.5, font=BOLD, room=width - 2.0)
+        pen.text(left + i * width, y - 4.0, _speed(slow, fast), 10.5, font=BOLD, room=width - 2.0)
     pen.paragraph(left, y - 8.0, f"From {SPEED_SOURCE}.", right - left, 6.6)
+
+
+def _speed(slow: int, fast: int) -> str:
+    return f"{slow} to {fast}" if slow < fast else f"up to {fast}"
 
 
 def _height(pen: Pen, items: tuple[str, ...], room: float, size: float) -> float:
@@ -82,8 +106,10 @@ def _draw_blank(
     y = heading(pen, left, top, f"Blank, {units.name}", right - left)
     for blank in sheet.blanks:
         size = f"{units.place(blank.side_mm)} × {units.place(blank.side_mm)} × "
-        pen.text(left, y - 0.4, blank.part, 9, room=0.45 * (right - left))
-        pen.text(right, y - 0.4, size + units.place(blank.length_mm), 11, "end", font=BOLD)
+        name = min(pen.text_width(blank.part, 9), 0.4 * (right - left))
+        pen.text(left, y - 0.4, blank.part, 9, room=name)
+        pen.text(right, y - 0.4, size + units.place(blank.length_mm), 11, "end", font=BOLD,
+                 room=right - left - name - 2.0)  # fmt: skip
         y -= 5.6
     y = _blank_pictures(pen, sheet, units, left, right, y - 1.0)
     for words in _blank_words(sheet, units):
@@ -104,9 +130,11 @@ def _blank_pictures(
         total = sum(layer.planed_mm for layer in sheet.layers)
         scale = side / total
         at = low
-        for i, layer in enumerate(sheet.layers):
+        woods = list(dict.fromkeys(layer.wood.lower() for layer in sheet.layers))
+        for layer in sheet.layers:
             high = layer.planed_mm * scale
-            pen.box(left, at, side, high, FINE, 0.93 if i % 2 else 0.8)
+            shade = 0.95 - 0.5 * woods.index(layer.wood.lower()) / len(woods)
+            pen.box(left, at, side, high, FINE, shade)
             at += high
     pen.box(left, low, side, side, MEDIUM)
     middle = (left + 0.5 * side, low + 0.5 * side)
@@ -125,7 +153,7 @@ def _blank_pictures(
     cuts = (allow.chucking_mm + allow.parting_mm, blank.length_mm - allow.squaring_mm)
     for cut in cuts:
         pen.line(x + cut * step, bottom, x + cut * step, bottom + high, FINE, (1.0, 0.8))
-    if cuts[0] * step > 10.0:
+    if cuts[0] * step > 7.0:
         pen.text(x + 0.5 * cuts[0] * step, bottom + 0.5 * high - 1.0, "chuck", 8, "middle",
                  room=cuts[0] * step - 1.0)  # fmt: skip
     pen.text(x + 0.5 * (cuts[0] + cuts[1]) * step, bottom + 0.5 * high - 1.0,
@@ -137,8 +165,6 @@ def _blank_pictures(
 def _layer_labels(
     pen: Pen, sheet: Sheet, units: Units, x: float, right: float, low: float, side: float
 ) -> None:
-    from measure.storystick import spread_labels
-
     total = sum(layer.planed_mm for layer in sheet.layers)
     places, at = [], 0.0
     for layer in sheet.layers:
@@ -206,14 +232,17 @@ def _draw_features(
     if sheet.stray is not None:
         s = sheet.stray
         lines.append(
-            f"Fair curve within {s.distance_mm:.2f} mm of the measurement (at {s.z_mm:.0f}; "
-            f"{s.allowed_mm:.2f} allowed)"
+            f"Fair curve: farthest {s.distance_mm:.2f} mm from the measurement (at {s.z_mm:.0f}, "
+            f"known to ±{s.allowed_mm:.2f})"
         )
     most = max(int((y0 - lowest) / LINE_MM), 1)
     columns = 2 if len(lines) <= 2 * most else 3
     rows = min(-(-len(lines) // columns), most)
     width = (right - left) / columns
-    for i, line in enumerate(lines[: rows * columns]):
+    if len(lines) > rows * columns:
+        kept = rows * columns - 1
+        lines = [*lines[:kept], f"and {len(lines) - kept} more, see the settings"]
+    for i, line in enumerate(lines):
         x = left + (i // rows) * width
         pen.text(x, y0 - LINE_MM * (i % rows), line, 10, room=width - 6.0)
     return y0 - LINE_MM * rows - 2.0

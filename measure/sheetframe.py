@@ -76,9 +76,9 @@ def frame(pen: Pen, sheet: Sheet, units: Units, page: str, scale: str) -> None:
     pen.text(x[2], EDGE_MM + 3.5, "Heights from the foot", 9.5, room=room[2])
     known = _known(sheet, units)
     pen.text(x[3], top - 7.0, known, 9.5, room=room[3])
-    drawn = "fair curve" if sheet.stray is not None else "outline as given"
-    drawn += ", dashed: not seen" if sheet.gaps else ""
-    pen.text(x[3], EDGE_MM + 3.5, f"Drawn: {drawn}", 9.5, room=room[3])
+    drawn = "Fair curve" if sheet.stray is not None else "Outline as given"
+    drawn += "; dashed: not seen" if sheet.gaps else ""
+    pen.text(x[3], EDGE_MM + 3.5, drawn, 9.5, room=room[3])
 
 
 def _known(sheet: Sheet, units: Units) -> str:
@@ -88,7 +88,7 @@ def _known(sheet: Sheet, units: Units) -> str:
         return "Diameters from a plan"
     usual, worst = units.spread(float(np.median(u95))), units.spread(float(np.max(u95)))
     steep = f", at worst ±{worst}" if worst != usual else ""
-    return f"Ø known to ±{usual}{steep} {units.name}"
+    return f"Ø ±{usual} {units.name}{steep}"
 
 
 def heading(pen: Pen, x: float, y: float, words: str, room: float) -> float:

@@ -9,12 +9,14 @@ from measure.settings import Setting, setting_words
 from measure.sheet import Sheet
 from measure.sheetframe import EDGE_MM, TITLE_MM, Place, best_scale, draw_piece, frame, heading
 from measure.storystick import spread_labels
+from measure.stretches import Stretch, stretches
 from measure.units import Units
 
 __all__ = ["draw_front", "what_words"]
 
 ROW_MM = 5.3
-COLUMNS, COLUMNS_IN_INCHES = 3, 2
+COLUMN_MM, COLUMN_INCHES_MM = 84.0, 115.0
+LINE_MM = 5.4
 ABOVE_MM, BELOW_MM = 31.0, 30.0
 LABEL_MM = 5.4
 GREY = 0.35
@@ -31,46 +33,109 @@ def what_words(setting: Setting, units: Units) -> str:
 
 
 def draw_front(pen: Pen, sheet: Sheet, units: Units, page: str) -> None:
-    """Draw the page; settings beyond what fits go on pages of their own."""
+    """Draw the piece with its stations, and the settings under it.
+
+    A piece with more settings than labels go side by side is drawn whole once, then stretch by
+    stretch. Settings beyond what fits under a drawing go on pages of their own.
+    """
+    span = _label_span(pen)
+    most = int((span[1] - span[0]) / LABEL_MM) + 1
+    parts = stretches(sheet.settings, sheet.length_mm, most)
+    if len(parts) == 1:
+        _draw_stretch(pen, sheet, units, page, parts[0])
+        return
+    _draw_overview(pen, sheet, units, page, parts)
+    for part in parts:
+        pen.next_page()
+        where = units.span(part.low_mm, part.high_mm)
+        _draw_stretch(pen, sheet, units, f"stretch {part.name}, {where}", part)
+
+
+def _draw_stretch(pen: Pen, sheet: Sheet, units: Units, page: str, part: Stretch) -> None:
     inner = pen.width_mm - 2 * EDGE_MM
     floor = EDGE_MM + TITLE_MM
     most_rows = int((pen.height_mm - EDGE_MM - floor - SHORTEST_DRAWING_MM - 14.0) / ROW_MM)
-    settings = list(enumerate(sheet.settings, start=1))
-    columns = COLUMNS_IN_INCHES if units.inches else COLUMNS
+    columns = max(int((inner - 8.0) / (COLUMN_INCHES_MM if units.inches else COLUMN_MM)), 1)
+    settings = list(part.settings)
     rows = min(-(-len(settings) // columns), most_rows)
     table_top = floor + 4.0 + ROW_MM * (rows + 1) + 8.0
-    first = settings[: rows * columns]
-    scale = _draw_stations(pen, sheet, units, table_top + 2.0, [s for _, s in first])
+    scale = _draw_stations(pen, sheet, units, table_top + 2.0, part)
     frame(pen, sheet, units, page, scale)
-    _draw_table(pen, units, first, rows, table_top, inner)
-    rest = settings[rows * columns :]
-    while rest:
-        pen.next_page()
-        frame(pen, sheet, units, f"{page}, continued", "none")
-        top = pen.height_mm - EDGE_MM - 4.0
-        rows = int((top - floor - 12.0) / ROW_MM) - 1
-        _draw_table(pen, units, rest[: rows * columns], rows, top, inner)
-        rest = rest[rows * columns :]
+    while settings:
+        _draw_table(pen, units, settings[: rows * columns], (rows, columns), table_top, inner)
+        settings = settings[rows * columns :]
+        if settings:
+            pen.next_page()
+            frame(pen, sheet, units, f"{page}, continued", "none")
+            table_top = pen.height_mm - EDGE_MM - 4.0
+            rows = int((table_top - floor - 12.0) / ROW_MM) - 1
 
 
-def _draw_stations(
-    pen: Pen, sheet: Sheet, units: Units, low: float, settings: list[Setting]
-) -> str:
+def _draw_overview(
+    pen: Pen, sheet: Sheet, units: Units, page: str, parts: tuple[Stretch, ...]
+) -> None:
+    """Draw the whole piece with the stretches that follow, and say what is in them."""
+    floor = EDGE_MM + TITLE_MM
+    low = floor + 14.0 + LINE_MM * len(parts)
+    high = pen.height_mm - EDGE_MM - 12.0
+    scale, words = best_scale(
+        sheet.length_mm, sheet.largest_mm, pen.width_mm - 2 * EDGE_MM - 24.0, high - low - 20.0
+    )
+    frame(pen, sheet, units, page, words)
+    left = 0.5 * (pen.width_mm - sheet.length_mm * scale)
+    place = Place(left, 0.5 * (low + 14.0 + high), scale)
+    draw_piece(pen, sheet, place)
+    reach = 0.5 * sheet.largest_mm * scale
+    for part in parts:
+        x0, x1 = place.x(part.low_mm), place.x(part.high_mm)
+        if part.low_mm > 0.0:
+            pen.line(x0, place.axis_mm - reach - 4.0, x0, place.axis_mm + reach + 8.0, FINE,
+                     (3.0, 1.5))  # fmt: skip
+        pen.text(0.5 * (x0 + x1), place.axis_mm + reach + 4.0, part.name, 14, "middle", font=BOLD)
+    words = f"{units.number(sheet.length_mm)} {units.name}"
+    pen.dimension(place.x(0.0), place.x(sheet.length_mm), place.axis_mm - reach - 10.0, words, 10)
+    room = pen.width_mm - 2 * EDGE_MM - 8.0
+    y = heading(pen, EDGE_MM + 4.0, low - 4.0, "Drawn by stretches on the next pages", room)
+    for part in parts:
+        first, last = part.settings[0][0], part.settings[-1][0]
+        pen.text(EDGE_MM + 4.0, y, part.name, 11, font=BOLD)
+        where = units.span(part.low_mm, part.high_mm)
+        pen.text(EDGE_MM + 12.0, y, f"{where}, settings {first} to {last}", 10, room=room - 8.0)
+        y -= LINE_MM
+
+
+def _label_span(pen: Pen) -> tuple[float, float]:
+    return EDGE_MM + 6.0, pen.width_mm - EDGE_MM - 6.0
+
+
+def _draw_stations(pen: Pen, sheet: Sheet, units: Units, low: float, part: Stretch) -> str:
     high = pen.height_mm - EDGE_MM - 2.0
     wide = pen.width_mm - 2 * EDGE_MM - 24.0
     room = high - low - ABOVE_MM - BELOW_MM
-    scale, words = best_scale(sheet.length_mm, sheet.largest_mm, wide, room)
-    left = 0.5 * (pen.width_mm - sheet.length_mm * scale)
+    long = part.high_mm - part.low_mm
+    scale, words = best_scale(long, sheet.largest_mm, wide, room)
+    left = 0.5 * (pen.width_mm - long * scale) - part.low_mm * scale
     place = Place(left, low + BELOW_MM + 0.5 * room, scale)
-    draw_piece(pen, sheet, place)
-    span = (EDGE_MM + 6.0, pen.width_mm - EDGE_MM - 6.0)
     reach = 0.5 * sheet.largest_mm * scale
-    _draw_diameters(pen, sheet, units, place, reach, settings, span)
-    _draw_heights(pen, sheet, units, place, reach, span)
-    y = place.axis_mm - reach - BELOW_MM + 3.0
-    ends = place.x(0.0), place.x(sheet.length_mm)
-    # From the nearest labels down: the outermost heights stand on the ends themselves.
-    pen.dimension(*ends, y, f"{units.number(sheet.length_mm)} {units.name}", 10)
+    ends = place.x(part.low_mm), place.x(part.high_mm)
+    if part.name:
+        foot, top = part.low_mm <= 0.0, part.high_mm >= sheet.length_mm
+        x0, x1 = ends[0] - (8.0 if foot else 0.0), ends[1] + (8.0 if top else 0.0)
+        with pen.clipped(x0, place.axis_mm - reach - 1.0, x1 - x0, 2.0 * reach + 2.0):
+            draw_piece(pen, sheet, place)
+        for x, is_end in zip(ends, (foot, top), strict=True):
+            if not is_end:
+                pen.line(x, place.axis_mm - reach - 1.0, x, place.axis_mm + reach + 1.0, FINE,
+                         (3.0, 1.5))  # fmt: skip
+    else:
+        draw_piece(pen, sheet, place)
+    span = _label_span(pen)
+    _draw_diameters(pen, units, place, reach, part.settings, span)
+    _draw_heights(pen, sheet, units, place, reach, part, span)
+    if not part.name:
+        # From the nearest labels down: the outermost heights stand on the ends themselves.
+        y = place.axis_mm - reach - BELOW_MM + 3.0
+        pen.dimension(*ends, y, f"{units.number(sheet.length_mm)} {units.name}", 10)
     return words
 
 
@@ -84,16 +149,15 @@ def _radius_near(sheet: Sheet, z: float) -> float:
 
 def _draw_diameters(
     pen: Pen,
-    sheet: Sheet,
     units: Units,
     place: Place,
     reach: float,
-    settings: list[Setting],
+    settings: tuple[tuple[int, Setting], ...],
     span: tuple[float, float],
 ) -> None:
     level = place.axis_mm + reach + 3.0
-    labels = spread_labels([place.x(s.z_mm) for s in settings], LABEL_MM, *span)
-    for number, (setting, x) in enumerate(zip(settings, labels, strict=True), start=1):
+    labels = spread_labels([place.x(s.z_mm) for _, s in settings], LABEL_MM, *span)
+    for (number, setting), x in zip(settings, labels, strict=True):
         at = place.x(setting.z_mm)
         edge = place.axis_mm + 0.5 * setting.diameter_mm * place.scale + 0.6
         pen.line(at, min(edge, level), at, level, FINE, grey=GREY)
@@ -105,15 +169,19 @@ def _draw_diameters(
 
 
 def _draw_heights(
-    pen: Pen, sheet: Sheet, units: Units, place: Place, reach: float, span: tuple[float, float]
+    pen: Pen,
+    sheet: Sheet,
+    units: Units,
+    place: Place,
+    reach: float,
+    part: Stretch,
+    span: tuple[float, float],
 ) -> None:
     level = place.axis_mm - reach - 3.0
-    heights = [m.z_mm for m in sheet.marks]
-    most = int((span[1] - span[0]) / LABEL_MM)
-    if len(heights) > most:  # crowded: only where a diameter is set, and the ends
-        ends = (sheet.marks[0], sheet.marks[-1])
-        heights = [m.z_mm for m in sheet.marks if m.settings or m in ends]
-        heights = heights[:most]
+    marks = [m for m in sheet.marks if part.low_mm <= m.z_mm <= part.high_mm]
+    if len(marks) > int((span[1] - span[0]) / LABEL_MM):  # only where a diameter is set
+        marks = [m for m in marks if m.settings]
+    heights = [m.z_mm for m in marks]
     labels = spread_labels([place.x(z) for z in heights], LABEL_MM, *span)
     for z, x in zip(heights, labels, strict=True):
         at = place.x(z)
@@ -127,11 +195,11 @@ def _draw_table(
     pen: Pen,
     units: Units,
     settings: list[tuple[int, Setting]],
-    rows: int,
+    shape: tuple[int, int],
     top: float,
     inner: float,
 ) -> None:
-    columns = COLUMNS_IN_INCHES if units.inches else COLUMNS
+    rows, columns = shape
     y0 = heading(pen, EDGE_MM + 4.0, top - 4.0, f"Caliper settings, {units.name}", inner - 8.0)
     width = (inner - 8.0) / columns
     for column in range(columns):
@@ -140,7 +208,7 @@ def _draw_table(
             continue
         x = EDGE_MM + 4.0 + column * width
         # Right ends of number, place and settings, left end of the words; inches need more room.
-        at, what = x + (18.0 if units.inches else 15.0), x + (19.5 if units.inches else 16.5)
+        at, what = x + (21.0 if units.inches else 15.0), x + (22.5 if units.inches else 16.5)
         set_at, exact_at = x + width - 28.0, x + width - 3.0
         set_room = 15.0 if units.inches else 12.0
         for where, words, anchor in (
@@ -153,7 +221,7 @@ def _draw_table(
         for i, (number, s) in enumerate(some, start=1):
             y = y0 - i * ROW_MM
             pen.line(x, y - 1.5, x + width - 3.0, y - 1.5, FINE, grey=0.75)
-            pen.text(x + 4.0, y, str(number), 9, "end", font=BOLD)
+            pen.text(x + 4.2, y, str(number), 9, "end", font=BOLD, room=4.2)
             pen.text(at, y, units.place(s.z_mm), 9.5, "end", room=at - x - 4.8)
             pen.text(what, y, what_words(s, units), 9.0, room=set_at - set_room - what)
             words = setting_words(s.diameter_mm, units)

@@ -14,10 +14,12 @@ from calib.ending import Outcome
 from calib.folders import write_whole
 from calib.refusal import BadFileError, Notice
 from measure.blank import Allowances, parse_layers, parse_plank
+from measure.inches import MM_PER_INCH
 from measure.measured import Measured, read_measured
 from measure.mechanism import Mechanism, read_mechanism
 from measure.outlines import dxf_text, profile_rows_csv, stl_bytes, svg_text
 from measure.planfile import read_plan
+from measure.profile import Profile
 from measure.sheet import DRAWING_TOLERANCE_MM, Sheet, SheetRequest, make_sheet
 from measure.sheetpdf import sheet_pdf
 from measure.solid import profile_of_plan
@@ -26,6 +28,10 @@ from measure.units import Units, units_for
 from measure.woods import density_kg_m3
 
 __all__ = ["SheetAsked", "run_sheet"]
+
+
+LEAST_MIXED_MM, SAME_RATIO = 0.3, 0.01
+"""A jump of the diameter by 25.4 times, so near, is a change of units; tips under 0.3 mm apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +99,7 @@ def run_sheet(asked: SheetAsked) -> Outcome:
 def _request(asked: SheetAsked, mechanism: Mechanism | None) -> SheetRequest:
     _check_numbers(asked)
     name, profile, notices = _read_piece(asked)
+    _check_units(profile, asked.piece.name)
     allow = _allowances(asked)
     return SheetRequest(
         name=asked.name or name,
@@ -125,6 +132,20 @@ def _check_numbers(asked: SheetAsked) -> None:
     if asked.foot not in ("start", "end"):
         raise BadFileError("option-value", f'--foot "{asked.foot[:20]}" is not known.',
                            "Say start (where z = 0) or end.")  # fmt: skip
+
+
+def _check_units(profile: Profile, name: str) -> None:
+    d = np.maximum(profile.diameter_mm, LEAST_MIXED_MM)
+    ratio = np.maximum(d[1:] / d[:-1], d[:-1] / d[1:])
+    jumps = np.flatnonzero(np.abs(ratio / MM_PER_INCH - 1.0) < SAME_RATIO)
+    if len(jumps):
+        z = float(profile.z_mm[jumps[0]])
+        raise BadFileError(
+            "profile-inches",
+            f"{name} seems to mix inches and millimetres: at {z:g} mm the diameter jumps by 25.4 "
+            "times.",
+            "Put all its rows in one unit.",
+        )
 
 
 def _allowances(asked: SheetAsked) -> Allowances:
@@ -203,8 +224,9 @@ def _text(sheet: Sheet, units: Units, files: list[Path]) -> str:
     if sheet.stray is not None:
         s = sheet.stray
         lines.append(
-            f"Fair curve: {len(sheet.features)} features, within {s.distance_mm:.2f} mm of the "
-            f"measurement (at {s.z_mm:.1f}; {s.allowed_mm:.2f} mm allowed)."
+            f"Fair curve: {len(sheet.features)} features, farthest {s.distance_mm:.2f} mm from the "
+            f"measurement (at {s.z_mm:.1f}, known to ±{s.allowed_mm:.2f}); {s.rows_outside} of "
+            f"{s.rows} rows off by more than their own ±."
         )
     lines += [f"Wrote {path}" for path in files]
     return "\n".join(lines)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+
 from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
 from measure.settings import setting_words
 from measure.sheet import Sheet
@@ -28,7 +31,9 @@ STICK_RULE_MM = 13.0
 """Height of the part of the stick that carries the marks; the labels stand above it."""
 ENDS_MM = 6.0
 """Card beyond both ends of the piece."""
-LABEL_MM = 4.4
+LABEL_MM, LEAST_LABEL_MM, LABEL_POINTS = 4.4, 3.3, 8.8
+"""Words stand so far apart if there is room, and not nearer at their usual size."""
+BAR_WORDS = "Not 100 mm? Do not cut. Print again at 100 %, without fitting to the page."
 CROSS_MM = 3.0
 NARROW_MM = 145.0
 
@@ -57,12 +62,13 @@ def draw_full_size(pen: Pen, sheet: Sheet, units: Units, on: Paper) -> None:
 
 
 def _page_words(pen: Pen, sheet: Sheet, k: int, count: int) -> None:
-    y = pen.height_mm - MARGIN_MM - 4.0
-    pen.text(MARGIN_MM, y, f"{sheet.name}: full size", 12, font=BOLD, room=105.0)
-    sheets = f"Page {k + 1} of {count}. " if count > 1 else ""
-    join = "Lay the next page on so that the crosses meet; glue. " if count > 1 else ""
-    pen.text(pen.width_mm - MARGIN_MM, y, f"{sheets}{join}Print at actual size (100 %); "
-             "check the bar.", 9, "end", room=pen.width_mm - 2 * MARGIN_MM - 110.0)  # fmt: skip
+    y, right = pen.height_mm - MARGIN_MM - 3.0, pen.width_mm - MARGIN_MM
+    room = 0.48 * (right - MARGIN_MM)
+    pen.text(MARGIN_MM, y - 1.0, f"{sheet.name}: full size", 12, font=BOLD, room=room)
+    pen.text(right, y, "Print at actual size (100 %); check the bar.", 8.5, "end", room=room)
+    if count > 1:
+        words = f"Page {k + 1} of {count}. Glue the pages together so that the crosses meet."
+        pen.text(right, y - 4.0, words, 8.5, "end", room=room)
 
 
 def _check_bar(pen: Pen) -> None:
@@ -71,14 +77,29 @@ def _check_bar(pen: Pen) -> None:
     for end in (x, x + BAR_MM):
         pen.rule(end, y - 2.0, end, y + 2.0)
     pen.text(x + 0.5 * BAR_MM, y + 1.5, "100 mm between the middles of the end lines", 8, "middle")
-    pen.text(x + BAR_MM + 6.0, y - 1.0, "If your print is off, do not cut: scale the print.", 8)
+    pen.text(x + BAR_MM + 6.0, y - 1.0, BAR_WORDS, 8,
+             room=pen.width_mm - MARGIN_MM - x - BAR_MM - 6.0)  # fmt: skip
 
 
-def _stick_labels(sheet: Sheet) -> list[float]:
-    """Return where along the stick the label of each mark stands, mm from the foot."""
-    places = [m.z_mm for m in sheet.marks]
-    room = min(LABEL_MM, sheet.length_mm / max(len(places) - 1, 1))
-    return spread_labels(places, room, -2.0, sheet.length_mm + 2.0)
+@dataclass(frozen=True, slots=True)
+class _Labels:
+    """Which marks have words, where along the stick these stand, mm, and their size, points."""
+
+    marks: tuple[Mark, ...]
+    places_mm: tuple[float, ...]
+    size: float
+
+
+def _stick_labels(sheet: Sheet) -> _Labels:
+    """Give every mark its words; where that is too dense, only those with a diameter to set."""
+    marks, long = sheet.marks, sheet.length_mm
+    if len(marks) * LEAST_LABEL_MM > long:
+        ends = (marks[0], marks[-1])
+        marks = tuple(m for m in marks if m.settings or m in ends)
+    room = min(LABEL_MM, (long + 4.0) / max(len(marks) - 1, 1))
+    places = spread_labels([m.z_mm for m in marks], room, -2.0, long + 2.0)
+    size = LABEL_POINTS * min(1.0, room / LEAST_LABEL_MM)
+    return _Labels(marks, tuple(places), size)
 
 
 class _Band:
@@ -105,54 +126,51 @@ class _Band:
         """Say whether a place lies on this page."""
         return self.tile.start_mm - 1e-9 <= along <= self.tile.stop_mm + 1e-9
 
-    def _clip(self) -> None:
-        canvas = self.pen._canvas
-        path = canvas.beginPath()
-        k = 72.0 / 25.4
-        path.rect((self.left - 0.2) * k, (self.low - 1.0) * k, (self.right - self.left + 0.4) * k,
-                  (self.strip.height_mm + 2.0) * k)  # fmt: skip
-        canvas.saveState()
-        canvas.clipPath(path, stroke=0, fill=0)
+    def _clipped(self) -> AbstractContextManager[None]:
+        wide, high = self.right - self.left + 0.4, self.strip.height_mm + 2.0
+        return self.pen.clipped(self.left - 0.2, self.low - 1.0, wide, high)
 
-    def draw_stick(self, units: Units, labels: list[float]) -> None:
+    def draw_stick(self, units: Units, labels: _Labels) -> None:
         """Draw marks across a strip, and at each what to set."""
         pen, rule = self.pen, self.low + STICK_RULE_MM
-        self._clip()
         left, right = self.x(-ENDS_MM), self.x(self.sheet.length_mm + ENDS_MM)
-        pen.box(left, self.low, right - left, STICK_RULE_MM, MEDIUM)
-        for mark, label in zip(self.sheet.marks, labels, strict=True):
-            x, at = self.x(mark.z_mm), self.x(label)
-            pen.rule(x, self.low, x, rule)
-            if not (self.shows(label - 2.0) and self.shows(label + 2.0)):
-                continue  # the page that shares this overlap has room for all of it
-            pen.line(x, rule, at, rule + 3.0, FINE)
-            pen.text(at + 1.1, rule + 3.6, _mark_words(mark, units), 8.8, angle=90.0,
-                     room=STICK_MM - STICK_RULE_MM - 4.0)  # fmt: skip
-        pen.text(self.x(-ENDS_MM) + 4.2, self.low + 1.5, "foot", 8, angle=90.0)
-        pen.text(self.x(self.sheet.length_mm) + 4.0, self.low + 1.5, "top", 8, angle=90.0)
-        pen._canvas.restoreState()
+        with self._clipped():
+            pen.box(left, self.low, right - left, STICK_RULE_MM, MEDIUM)
+            for mark in self.sheet.marks:
+                pen.rule(self.x(mark.z_mm), self.low, self.x(mark.z_mm), rule)
+            for mark, label in zip(labels.marks, labels.places_mm, strict=True):
+                if not (self.shows(label - 2.0) and self.shows(label + 2.0)):
+                    continue  # the page that shares this overlap has room for all of it
+                at = self.x(label)
+                pen.line(self.x(mark.z_mm), rule, at, rule + 3.0, FINE)
+                pen.text(at + 0.125 * labels.size, rule + 3.6, _mark_words(mark, units),
+                         labels.size, angle=90.0, room=STICK_MM - STICK_RULE_MM - 4.0)  # fmt: skip
+            pen.text(left + 4.2, self.low + 1.5, "foot", 8, angle=90.0)
+            pen.text(right - 2.0, self.low + 1.5, "top", 8, angle=90.0)
 
     def draw_template(self) -> None:
-        """Draw outline, ends, card edge and axis of one hand."""
+        """Draw outline, ends, card edge and axis of one hand; the words stand in the card."""
         pen, length = self.pen, self.sheet.length_mm
         top = self.low + self.strip.height_mm
         mirrored = self.strip.kind == "mirrored"
-        self._clip()
         x0, x1 = self.x(-ENDS_MM), self.x(length + ENDS_MM)
-        pen.rule(x0, top, x1, top)
-        pen.line(x0, self.low, x1, self.low, FINE, (8.0, 1.5, 1.0, 1.5))
-        for x in (x0, x1):
-            pen.rule(x, self.low, x, top)
-        origin = (self.x(self.along(0.0)), self.y(0.0))
-        scale = (-1.0 if mirrored else 1.0, 1.0)
-        for chain in self.sheet.chains:
-            pen.chain(chain, origin, scale, 0.2)
-        self._draw_ends()
-        for gap in self.sheet.gaps:
-            a, b = sorted((self.x(self.along(gap.z_from_mm)), self.x(self.along(gap.z_to_mm))))
-            pen.box(a, self.low, b - a, self.strip.height_mm, FINE, None, (1.0, 1.0))
-        pen._canvas.restoreState()
-        self._draw_words(mirrored, x0, x1)
+        with self._clipped():
+            for gap in self.sheet.gaps:
+                a, b = sorted((self.x(self.along(gap.z_from_mm)), self.x(self.along(gap.z_to_mm))))
+                pen.box(a, self.low, b - a, self.strip.height_mm, FINE, None, (1.0, 1.0))
+        self._draw_words(mirrored, x0, x1)  # first: they wipe what lies under them
+        with self._clipped():
+            pen.rule(x0, top, x1, top)
+            pen.line(x0, self.low, x1, self.low, FINE, (8.0, 1.5, 1.0, 1.5))
+            for x in (x0, x1):
+                pen.rule(x, self.low, x, top)
+            origin = (self.x(self.along(0.0)), self.y(0.0))
+            low, high = sorted((self.along(self.tile.start_mm), self.along(self.tile.stop_mm)))
+            for chain in self.sheet.chains:
+                part = chain.between(low - 1.0, high + 1.0)
+                if part is not None:
+                    pen.chain(part, origin, (-1.0 if mirrored else 1.0, 1.0), 0.2)
+            self._draw_ends()
 
     def _draw_ends(self) -> None:
         """Draw the end faces as the template shows them: from the outline down to the axis."""
@@ -175,30 +193,36 @@ class _Band:
             below += " Dashed boxes were not seen: do not cut there."
         if right - left < NARROW_MM:  # beside a short piece
             x, room = right + 3.0, pen.width_mm - MARGIN_MM - right - 3.0
-        else:
-            x, room = left + OVERLAP_MM + 2.0, right - left - 2 * OVERLAP_MM
+            pen.paragraph(x, pen.paragraph(x, top - 4.0, above, room, 8.8) - 0.6, below, room, 8.8)
+            return
+        x, room = left + OVERLAP_MM + 2.0, right - left - 2 * OVERLAP_MM
         pen.text(x, top - 4.0, above, 8.8, room=room, clear=True)
-        pen.text(x, self.low + 1.6, below, 8.2, room=room, clear=True)
+        pen.text(x, top - 8.3, below, 8.8, room=room, clear=True)
 
     def draw_joins(self, k: int, count: int) -> None:
         """Draw the crosses and the line where the pages meet."""
-        top = self.low + self.strip.height_mm
+        stick = self.strip.kind == "stick"
+        high = STICK_RULE_MM if stick else self.strip.height_mm
+        top = self.low + high
+        crosses = (self.low + CROSS_MM, top - CROSS_MM) if stick else (
+            self.low + 0.2 * high, top - 1.5)  # fmt: skip
         for join, words in ((self.tile.join_left, k), (self.tile.join_right, k + 2)):
             if join is None:
                 continue
             x = self.x(join)
             self.pen.line(x, self.low, x, top, FINE, (2.0, 2.0), 0.5)
-            for y in (self.low + 0.2 * self.strip.height_mm, top - 1.5):
+            for y in crosses:
                 self.pen.rule(x - CROSS_MM, y, x + CROSS_MM, y)
                 self.pen.rule(x, y - CROSS_MM, x, y + CROSS_MM)
-            # Beyond the join, in the card's edge: the outline never comes there.
-            beyond = x - 2.0 if join == self.tile.join_left else x + 4.0
-            self.pen.text(beyond, top - 12.5, f"to page {words}", 6.5, angle=90.0, grey=0.35)
+            if not stick:
+                # Beyond the join, in the card's edge: the outline never comes there.
+                beyond = x - 2.0 if join == self.tile.join_left else x + 4.0
+                self.pen.text(beyond, top - 12.5, f"to page {words}", 6.5, angle=90.0, grey=0.35)
 
 
 def _mark_words(mark: Mark, units: Units) -> str:
     place = units.place(mark.z_mm)
     if not mark.settings:
         return place
-    sizes = " | ".join(f"Ø {setting_words(s.diameter_mm, units)}" for s in mark.settings)
-    return f"{place}:  {sizes}  {mark.name}"
+    sizes = " | ".join(setting_words(s.diameter_mm, units) for s in mark.settings)
+    return f"{place}:  Ø {sizes}  {mark.name}"

@@ -7,6 +7,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.inches import MM_PER_INCH
 from measure.mechanism import FOOT
 from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
 from measure.sheet import Sheet
@@ -21,6 +22,7 @@ FloatArray = NDArray[np.float64]
 
 WOOD = 0.88
 GRAPH_MM = 20.0
+MOST_THIN = 6
 GRAPH_TOP_MM = 20.0
 """Walls beyond this are drawn at it: what is thick needs no reading."""
 
@@ -121,15 +123,16 @@ def _draw_graph(
     top = min(max(tallest, 1.6 * section.min_wall_mm), GRAPH_TOP_MM)
     step = GRAPH_MM / top
     pen.text(x0, high + 1.2, f"Wall, {units.name}: line as planned, broken line at worst", 8.5)
-    for value in _ticks(top):
+    for value in _ticks(top, units):
         pen.line(x0 - 1.2, low + value * step, x0, low + value * step, FINE)
         pen.text(x0 - 2.0, low + value * step - 1.0, units.number(value), 7.5, "end")
     least = low + section.min_wall_mm * step
     pen.line(x0, least, x1, least, FINE, (1.0, 1.0))
     pen.text(x1 + 1.0, least - 1.0, f"min {units.number(section.min_wall_mm)}", 8)
-    for z in np.arange(0.0, sheet.length_mm + 0.1, 10.0 if sheet.length_mm < 350.0 else 50.0):
+    fine, named = _height_steps(sheet.length_mm, units)
+    for k, z in enumerate(np.arange(0.0, sheet.length_mm + 0.1, fine)):
         pen.line(place.x(float(z)), low, place.x(float(z)), low - 1.0, FINE)
-        if z % (50.0 if sheet.length_mm > 120.0 else 20.0) == 0.0:
+        if k % named == 0:
             pen.text(place.x(float(z)), low - 4.2, units.place(float(z)), 8, "middle")
     for wall in section.walls:
         for values, dash, width in ((wall.nominal_mm, (), 0.35), (wall.worst_mm, (1.2, 0.8), 0.18)):
@@ -151,9 +154,19 @@ def _draw_run(
         pen.polyline(np.column_stack([x, y]), width, dash)
 
 
-def _ticks(top: float) -> list[float]:
-    step = 5.0 if top > 8.0 else 2.0
+def _ticks(top: float, units: Units) -> list[float]:
+    wide, close = (0.25 * MM_PER_INCH, 0.125 * MM_PER_INCH) if units.inches else (5.0, 2.0)
+    step = wide if top > 8.0 else close
     return [float(v) for v in np.arange(0.0, top + 1e-9, step)]
+
+
+def _height_steps(length_mm: float, units: Units) -> tuple[float, int]:
+    """Return the spacing of the ticks along the piece, mm, and every how many is named."""
+    if units.inches:
+        return (0.5 * MM_PER_INCH, 4) if length_mm < 350.0 else (2.0 * MM_PER_INCH, 2)
+    if length_mm < 350.0:
+        return 10.0, 5 if length_mm > 120.0 else 2
+    return (50.0, 2) if length_mm < 1500.0 else (200.0, 1)
 
 
 def draw_bore_table(
@@ -208,17 +221,27 @@ def _notes(sheet: Sheet, section: Section, units: Units) -> list[str]:
     mechanism = sheet.mechanism
     if mechanism is not None and mechanism.shaft_length_mm is not None:
         if section.shaft_cut_mm is not None:
-            cut = f"Cut the shaft to {units.number(section.shaft_cut_mm)} {units.name} "
-            notes.append(f"{cut}(sold {units.number(mechanism.shaft_length_mm)}), held by "
-                         f"{mechanism.shaft_fixed_by}. Try the real part first.")  # fmt: skip
+            cut, sold = section.shaft_cut_mm, mechanism.shaft_length_mm
+            words = f"Cut the shaft to {units.number(cut)} {units.name} (sold {units.number(sold)})"
+            if cut > sold:
+                words = (
+                    f"The shaft must be {units.number(cut)} {units.name} long; the one sold, "
+                    f"{units.number(sold)}, is too short"
+                )
+            notes.append(f"{words}, held by {mechanism.shaft_fixed_by}. Try the real part first.")
         else:
             notes.append("The mechanism file does not say where the shaft sits: cut it by trial.")
-    for thin in sorted(section.thin, key=lambda t: t.worst_mm)[:3]:
+    thinnest = sorted(section.thin, key=lambda t: t.worst_mm)
+    for thin in thinnest[:MOST_THIN]:
         span = units.span(thin.from_mm, thin.to_mm)
+        if units.place(thin.from_mm) == units.place(thin.to_mm):
+            span = f"{units.place(thin.from_mm)} {units.name}"
         notes.append(
             f"Thin, {thin.part}, {span}: {units.number(thin.nominal_mm)} left at "
             f"{units.place(thin.at_mm)}, {units.number(thin.worst_mm)} at worst."
         )
+    if len(thinnest) > MOST_THIN:
+        notes.append(f"{len(thinnest) - MOST_THIN} more thin places: see the arrows.")
     if not section.thin:
         notes.append(f"No wall below {units.number(section.min_wall_mm)} {units.name}.")
     notes.append("A through bore longer than the bit: half way from each end.")

@@ -168,6 +168,18 @@ def own_stray(chain: Chain, profile: Profile) -> float:
     return float(np.max(off / local_u95(profile)))
 
 
+GAPS_MM = ((14.0, 26.0), (31.0, 32.5), (111.5, 113.0), (135.0, 136.0))
+"""Where a phone typically sees nothing: beside beads and shoulders."""
+
+
+def with_gaps(p: Profile, gaps: tuple[tuple[float, float], ...]) -> Profile:
+    """Return the rows outside the gaps."""
+    keep = np.ones(len(p.z_mm), dtype=bool)
+    for low, high in gaps:
+        keep &= (p.z_mm < low) | (p.z_mm > high)
+    return Profile(p.z_mm[keep], p.diameter_mm[keep], p.u95_mm[keep], p.u95_common_mm[keep])
+
+
 def times(folder: Path) -> None:
     """Print wall and processor time: on a busy machine only the latter tells."""
     print("Time (targets: first sheet 1.5 s, later ones 0.5 s); processor time in brackets")
@@ -176,19 +188,25 @@ def times(folder: Path) -> None:
     file = folder / "mill.csv"
     file.write_bytes(rows_csv(traced(mill().chain(), np.random.default_rng(1))))
     command = [sys.executable, "-c", "from measure.cli import main; main()", "sheet", str(file)]
-    first, later = [], []
+    first = []
     for _ in range(5):
         start, before = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN)
         subprocess.run(command, check=True, capture_output=True)
         after = resource.getrusage(resource.RUSAGE_CHILDREN)
         used = after.ru_utime - before.ru_utime + after.ru_stime - before.ru_stime
         first.append((time.perf_counter() - start, used))
-    for seed in range(7):
-        profile = traced(mill().chain(), np.random.default_rng(seed))
-        start, cpu = time.perf_counter(), time.process_time()
-        sheet_pdf(make_sheet(SheetRequest("Café mill", profile, fair=seed % 2 == 0)))
-        later.append((time.perf_counter() - start, time.process_time() - cpu))
-    for name, pairs in (("whole command", first), ("later, same process", later[1:])):
+    named = [("whole command", first)]
+    for name, turner, gaps in (("later, mill of 180 mm", mill(), ()),
+                               ("later, the same with four gaps", mill(), GAPS_MM),
+                               ("later, spindle of 600 mm", baluster(), ())):  # fmt: skip
+        later = []
+        for seed in range(7):
+            profile = with_gaps(traced(turner.chain(), np.random.default_rng(seed)), gaps)
+            start, cpu = time.perf_counter(), time.process_time()
+            sheet_pdf(make_sheet(SheetRequest("Café mill", profile, fair=seed % 2 == 0)))
+            later.append((time.perf_counter() - start, time.process_time() - cpu))
+        named.append((name, later[1:]))
+    for name, pairs in named:
         wall, used = np.median(np.array(pairs), axis=0)
         print(f"  {name}: {wall:.2f} s ({used:.2f} s)")
     print(f"  load of the machine meanwhile: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")

@@ -99,6 +99,17 @@ def test_spoilt_profiles(piece: Path, rows: str) -> None:
     assert refused(SheetAsked(piece))[1] in (2, 3)
 
 
+@pytest.mark.parametrize("first_in_inches", [False, True])
+def test_rows_in_two_units_are_refused_with_the_place(piece: Path, first_in_inches: bool) -> None:
+    p = traced(mill().chain(), np.random.default_rng(1))
+    inches = (p.z_mm < 91.5) == first_in_inches
+    d = np.where(inches, p.diameter_mm / 25.4, p.diameter_mm)
+    piece.write_bytes(rows_csv(Profile(p.z_mm, d, p.u95_mm, p.u95_common_mm)))
+    with pytest.raises(RefusalError, match=r"at 91\.25 mm") as caught:
+        run_sheet(SheetAsked(piece))
+    assert caught.value.notice.code == "profile-inches"
+
+
 def test_rows_too_far_apart_are_no_outline(piece: Path) -> None:
     lines = piece.read_text().splitlines()
     piece.write_text("\n".join([lines[0], *lines[1::20]]))

@@ -27,14 +27,7 @@ def test_number_and_kind_are_right_at_the_noise_of_a_trace(turner: Turner, seed:
     assert [f.name for f in found] == names_of(turner.made)
 
 
-ogee_end = pytest.mark.xfail(
-    reason="one end of the baluster's ogee is placed 3.3 mm off, beyond what the fit allows it"
-)
-
-
-@pytest.mark.parametrize(
-    "turner", [mill(), pytest.param(baluster(), marks=ogee_end)], ids=["mill", "baluster"]
-)
+@pytest.mark.parametrize("turner", [mill(), baluster()], ids=["mill", "baluster"])
 def test_places_and_sizes_within_two_tenths(turner: Turner) -> None:
     found = find_features(traced(turner.chain(), np.random.default_rng(3)))
     sharp = sharp_places(turner.chain())
@@ -49,8 +42,22 @@ def test_places_and_sizes_within_two_tenths(turner: Turner) -> None:
                 assert z == pytest.approx(want, abs=0.2)
                 placed += 1
             else:  # a faint corner: within what the fit itself allows it
-                assert abs(z - want) <= 2.0 * max(f.place_u95_mm, 0.2)
+                assert abs(z - want) <= max(f.place_u95_mm, 0.2)
     assert placed >= 10
+
+
+def test_faint_joints_are_placed_within_what_is_said_and_no_more_is_said_than_needed() -> None:
+    """An ogee of 60 mm meets a level line at 0 and a taper at 1.5 degrees of corner."""
+    off, said = [], []
+    for seed in range(8):
+        turner = baluster()
+        found = find_features(traced(turner.chain(), np.random.default_rng(seed)))
+        for made, f in zip(turner.made, found, strict=True):
+            if made.kind == "ogee":
+                off.append(max(abs(f.z_from_mm - made.z0), abs(f.z_to_mm - made.z1)))
+                said.append(f.place_u95_mm)
+    assert sum(o <= s for o, s in zip(off, said, strict=True)) >= 7
+    assert np.median(said) < 5.0
 
 
 def test_bead_is_so_wide_and_so_proud_at_its_place() -> None:
@@ -150,6 +157,16 @@ def test_distance_agrees_with_the_circle_through_the_ends() -> None:
         ours = signed_distance(z, r, ends[0], ends[1], np.full(20, bulge))
         plain = np.hypot(z - zc, r - rc) - radius
         np.testing.assert_allclose(ours, np.sign(bulge) * plain, atol=1e-9)
+
+
+def test_part_of_a_chain_is_the_chain_there() -> None:
+    chain = baluster().chain()
+    part = chain.between(100.0, 430.0)
+    assert part is not None
+    z = np.linspace(100.0, 430.0, 500)
+    np.testing.assert_array_equal(part.radius_at(z), chain.radius_at(z))
+    assert len(part.bulge) < len(chain.bulge)
+    assert chain.between(601.0, 700.0) is None
 
 
 def test_bulge_of_one_is_half_a_circle() -> None:

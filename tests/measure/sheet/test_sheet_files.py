@@ -17,6 +17,7 @@ from svgelements import Path as SvgPath
 from calib.refusal import RefusalError
 from measure.arcs import arcs_within
 from measure.chain import Chain, distance_to_chain
+from measure.mechanism import read_mechanism
 from measure.outlines import dxf_text, stl_bytes, svg_text
 from measure.planfile import read_plan
 from measure.profile import Profile
@@ -24,6 +25,9 @@ from measure.sheet import Sheet, SheetRequest, make_sheet
 from measure.solid import profile_of_plan, turned_round, volume_mm3
 
 NASTY = 'Café <b>"6"</b> & %%c ^J \\P \x00 ]]> 漢\n0\nEOF'
+
+
+EXAMPLES = Path(__file__).parents[3] / "measure" / "examples"
 
 
 @pytest.fixture(scope="module", params=["mill", "mill fair", "baluster"])
@@ -84,11 +88,15 @@ def test_svg_within_two_hundredths_at_one_to_one(sheet: Sheet, tmp_path: Path) -
     assert off_profile(sheet, points) < 0.02
 
 
-def test_own_plan_reader_reads_both_drawings(tmp_path: Path) -> None:
+@pytest.mark.parametrize("bored", [False, True])
+def test_own_plan_reader_reads_both_drawings(tmp_path: Path, bored: bool) -> None:
     profile = traced(mill().chain(), np.random.default_rng(1))
-    sheet = make_sheet(SheetRequest("mill", profile))
-    (tmp_path / "a.dxf").write_text(dxf_text(list(sheet.chains), "mill", (), "mm"))
-    (tmp_path / "a.svg").write_text(svg_text(list(sheet.chains), "mill", ()))
+    mechanism = read_mechanism(EXAMPLES / "quay-knob.toml")
+    sheet = make_sheet(SheetRequest("mill", profile, mechanism=mechanism, split_mm=135.0))
+    assert sheet.section is not None
+    bores = sheet.section.bores if bored else ()
+    (tmp_path / "a.dxf").write_text(dxf_text(list(sheet.chains), "mill", bores, "mm"))
+    (tmp_path / "a.svg").write_text(svg_text(list(sheet.chains), "mill", bores))
     for name in ("a.dxf", "a.svg"):
         back = profile_of_plan(read_plan(tmp_path / name))
         points = np.column_stack([back.z_mm, 0.5 * back.diameter_mm])
