@@ -39,6 +39,7 @@ RIM_BIAS_SD_PX = 0.15
 and a phone's sharpening moves the step. Measured on rendered photos; see DEVELOPERS.md."""
 PAIR_SPACING = 5
 """Every fifth outline point enters the comparison of sides: nearer ones are not independent."""
+CORNER_RAD = 0.2
 PAIR_FLOOR_PX = 0.3
 """Standard deviation of one comparison of sides beyond what both points state."""
 
@@ -199,6 +200,7 @@ def estimate(
     axis: Axis,
     knowledge: Knowledge,
     curves: tuple[SideCurve, SideCurve],
+    scatter: float = 1.0,
     iterations: int = 10,
 ) -> Estimate:
     """Solve for everything at once.
@@ -210,12 +212,15 @@ def estimate(
     view, axis : first guess.
     knowledge : what fixes the depth of the axis.
     curves : the sides at the first guess; which points are compared is decided from them.
+    scatter : how much more the sides differ than stated, from an earlier estimate; what is not
+        noise (grain, a shadow followed for a while) must not pull at the lens.
     """
     first, second = _frame(axis, view)
     foot = knowledge.foot is not None
     layout = Layout(view, axis, first, second, len(extras_start(sight)), foot)
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     pairs = _pairs(curves, outline, scale)
+    unit = max(scatter, 1.0)
     values = _Values(layout, outline)
     values.add("a", pairs.a)
     values.add("b", pairs.b)
@@ -223,7 +228,7 @@ def estimate(
     def compare(x: FloatArray) -> FloatArray:
         (za, ra), (zb, rb) = values.at(x, "a"), values.at(x, "b")
         gap = ra - np.interp(za, np.maximum.accumulate(zb), rb)
-        return np.asarray(gap * pairs.cosine / pairs.sd_mm)
+        return np.asarray(gap * pairs.cosine / (unit * pairs.sd_mm))
 
     known = _knowledge_residuals(layout, outline, knowledge, curves, scale, values)
 
@@ -251,7 +256,7 @@ def estimate(
     if isinstance(sight, SideSight):
         robust[len(pairs.a) + targets + 2 :][:4] = BIAS_SCALE
     solution = solve(residuals, x0, h, robust, iterations=iterations, tolerance=0.02)
-    return _finished(layout, solution, h, compare(solution.x), pairs, scale)
+    return _finished(layout, solution, h, unit * compare(solution.x), pairs, scale)
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,6 +278,10 @@ def _pairs(curves: tuple[SideCurve, SideCurve], outline: Outline, scale: float) 
     inside &= gap[where] < 1.5
     slope = local_slope(a.z_mm, a.r_mm)
     inside &= np.abs(slope) < 3.0
+    # At a corner neither tangent nor slope is one.
+    bend_b = np.abs(outline.bend[b.index])
+    inside &= np.abs(outline.bend[a.index]) < CORNER_RAD
+    inside &= np.maximum(bend_b[where], bend_b[where + 1]) < CORNER_RAD
     chosen = np.flatnonzero(inside)[::PAIR_SPACING]
     if len(chosen) < 10:
         raise ValueError(f"only {len(chosen)} points of the two sides face each other, need 10")

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calib.edges import fit_edges, rim_shapes, sample_lines
 
-__all__ = ["Outline", "refine_outline", "rescan"]
+__all__ = ["SPACING_PX", "Outline", "refine_outline", "rescan"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -17,8 +17,11 @@ Float32Array = NDArray[np.float32]
 SPACING_PX = 3.0
 """Distance of outline points. Nearer ones would share their pixels."""
 SCAN_HALF_PX = 10.0
+FIRST_REACH_PX = 4.5
+REACH_PX = 3.0
+"""How far from the followed line a rim is looked for, at first and when it is known better:
+further out lie the borders of shadows."""
 BLUR_PX = 1.1
-FIRST_STRETCH = 1.7
 TANGENT_REACH = 3
 """A tangent is fitted over this many points on each side."""
 CONTRAST_LEAST = 1.0
@@ -101,7 +104,7 @@ def _normals(tangents: FloatArray, points: FloatArray) -> FloatArray:
 def refine_outline(
     bgr: NDArray[np.uint8], to_linear: Float32Array, sides_px: tuple[FloatArray, FloatArray]
 ) -> Outline:
-    """Refine a coarse outline on the full photo.
+    """Refine an outline that lies within a few pixels of the rim, on the full photo.
 
     Parameters
     ----------
@@ -110,9 +113,8 @@ def refine_outline(
     """
     closed = np.concatenate([sides_px[0], sides_px[1][::-1]])
     line = resample(np.concatenate([closed, closed[:1]]), SPACING_PX)[:-1]
-    line = _smoothed(line, 3)
-    tangents = _tangents(line, np.ones(len(line)), 4)
-    line, tangents, _ = _scan(bgr, to_linear, line, tangents, FIRST_STRETCH, 3.0)
+    tangents = _tangents(_smoothed(line, 2), np.ones(len(line)), 4)
+    line, tangents, _ = _scan(bgr, to_linear, line, tangents, FIRST_REACH_PX, 2.0)
     return rescan(bgr, to_linear, line, tangents)
 
 
@@ -144,7 +146,7 @@ def rescan(
     ----------
     line, tangents : (n, 2) points in order round the piece, and unit tangents.
     """
-    line, tangents, fits = _scan(bgr, to_linear, line, tangents, 1.0, 1.5)
+    line, tangents, fits = _scan(bgr, to_linear, line, tangents, REACH_PX, 1.5)
     ahead = np.roll(tangents, -TANGENT_REACH, axis=0)
     behind = np.roll(tangents, TANGENT_REACH, axis=0)
     cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
@@ -158,20 +160,20 @@ def _scan(
     to_linear: Float32Array,
     line: FloatArray,
     tangents: FloatArray,
-    stretch: float,
+    reach: float,
     along: float,
 ) -> tuple[FloatArray, FloatArray, tuple[FloatArray, FloatArray, NDArray[np.bool_]]]:
     normals = _normals(tangents, line)
-    shapes = rim_shapes(SCAN_HALF_PX, SCAN_HALF_PX - 4.0, BLUR_PX)
+    shapes = rim_shapes(SCAN_HALF_PX, reach, BLUR_PX)
     offsets = along * np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
-    lines = sample_lines(bgr, line, normals, stretch * shapes.offsets_px, offsets, to_linear)
+    lines = sample_lines(bgr, line, normals, shapes.offsets_px, offsets, to_linear)
     fits = fit_edges(_shadow_shy(lines), shapes)
-    offset = stretch * fits.offset_px
+    offset = fits.offset_px
     found = ~fits.at_limit & (fits.contrast > CONTRAST_LEAST) & (fits.sd_px < 2.0)
     steady = _running_median(np.where(found, offset, np.nan), 4)
-    clear = found & (np.abs(offset - steady) < 2.5 * stretch)
+    clear = found & (np.abs(offset - steady) < 2.5)
     moved = np.where(clear, offset, np.nan_to_num(steady))
     line = line + moved[:, None] * normals
     weight = np.where(clear, 1.0 / (fits.sd_px**2 + 0.2**2), 0.05)
-    sd = np.sqrt((stretch * fits.sd_px) ** 2 + FLOOR_PX**2)
+    sd = np.sqrt(fits.sd_px**2 + FLOOR_PX**2)
     return line, _tangents(line, weight, TANGENT_REACH), (sd, fits.contrast, clear)

@@ -15,7 +15,7 @@ from measure.rest import Rest, resting_places
 from measure.revolve import Axis
 from measure.sides import SideCurve, contour_values, side_curves
 
-__all__ = ["bench_knowledge", "first_axis", "setup_knowledge"]
+__all__ = ["bench_knowledge", "curves_of", "first_axis", "foot_arc", "setup_knowledge"]
 
 FloatArray = NDArray[np.float64]
 
@@ -58,7 +58,7 @@ def first_axis(
     if setup == "level" and axis_height_mm is not None:
         return _axis_at_height(ends_px, view, bench_mm + axis_height_mm)
     if setup == "upright":
-        return _upright_axis(ends_px, view, bench_mm)
+        return _upright_axis(outline.points_px[foot_arc(outline, ends_px)], view, bench_mm)
     height = 15.0
     axis = _axis_at_height(ends_px, view, bench_mm + height)
     for _ in range(8):
@@ -84,16 +84,47 @@ def _axis_at_height(ends_px: FloatArray, view: View, height_mm: float) -> Axis:
     return Axis(points[0], d / np.linalg.norm(d))
 
 
-def _upright_axis(ends_px: FloatArray, view: View, bench_mm: float) -> Axis:
-    # The foot's middle lies a little behind the nearest rim; the estimate moves it there.
-    foot = view.on_plane(ends_px[:1], bench_mm)[0]
-    if not np.all(np.isfinite(foot)):
+def foot_arc(outline: Outline, ends_px: FloatArray) -> NDArray[np.int64]:
+    """Return indices (k,) of the outline points where the foot's rim stands on the bench.
+
+    Parameters
+    ----------
+    ends_px : (2, 2) ends of the axis line in the photo, the foot first.
+    """
+    d = ends_px[1] - ends_px[0]
+    along = np.abs(outline.tangents @ (d / np.linalg.norm(d)))
+    n = len(along)
+    off = np.linalg.norm(outline.points_px - ends_px[0], axis=1)
+    seed = int(np.argmin(np.where(along < RIM_MOST, off, np.inf)))
+    run = [seed]
+    for way in (1, -1):
+        i = (seed + way) % n
+        while along[i] < RIM_MOST and len(run) < n // 2:
+            run.append(i)
+            i = (i + way) % n
+    index = np.array(sorted(i for i in run if outline.clear[i]), dtype=np.int64)
+    return index[:: max(1, len(index) // FOOT_POINTS)]
+
+
+RIM_MOST = 0.8
+"""The rim of the foot runs across the axis; this cosine to it is a side already."""
+FOOT_POINTS = 60
+
+
+def _upright_axis(foot_px: FloatArray, view: View, bench_mm: float) -> Axis:
+    points = view.on_plane(foot_px, bench_mm) if len(foot_px) >= 6 else np.full((1, 2), np.nan)
+    if not np.all(np.isfinite(points)):
         raise RefusalError(
             "axis-behind",
-            "The foot of the piece does not lie on the bench that the target lies on.",
-            "Stand the piece on the same flat bench as the target.",
+            "The foot of the piece does not stand on the bench that the target lies on.",
+            "Stand the piece on the same flat bench as the target, its foot in clear sight.",
         )
-    return Axis(np.array([foot[0], foot[1], bench_mm]), np.array([0.0, 0.0, 1.0]))
+    # A circle by linear least squares is near enough to start from.
+    middle = points.mean(axis=0)
+    p = points - middle
+    design = np.column_stack([2.0 * p, np.ones(len(p))])
+    centre = np.linalg.lstsq(design, np.sum(p**2, axis=1), rcond=None)[0][:2] + middle
+    return Axis(np.array([*centre, bench_mm]), np.array([0.0, 0.0, 1.0]))
 
 
 def setup_knowledge(
