@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.lens import Lens
-from calib.modelpiece import ModelPiece, radii, side_points
+from calib.modelpiece import ModelPiece, contacts, side_points
 from calib.sight import (
     SideSight,
     Sight,
@@ -43,7 +43,10 @@ PAIR_EVERY_PX = 15.0
 """A trace compares both sides once every so many pixels."""
 LOCAL_PX = 0.16
 """What a side of one row is off by noise, grain and shading, as a trace states it."""
-STATIONS = 41
+STATIONS = 61
+CREST_SHARE = 0.97
+"""The diameter that was asked for is that of the crests: so much of it counts as one."""
+AHEAD_PX = 0.5
 FOOT_POINTS = 40
 
 
@@ -79,7 +82,10 @@ def expected(view: View, sight: Sight, lens: Lens, piece: ModelPiece, setup: str
     shared = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", slopes, covariance, slopes), 0.0))
     local = np.sqrt(2.0) * LOCAL_PX * model.scale
     total = 1.96 * np.hypot(shared, local)
-    return Expected(float(np.median(total)), float(total.max()), 1.96 * float(np.median(shared)))
+    thick = model.piece.radius(model.z) > CREST_SHARE * piece.radius_mm
+    middle = (float(np.median(column[thick])) for column in (total, 1.96 * shared))
+    u95, common = middle
+    return Expected(u95, float(total[thick].max()), common)
 
 
 class _Model:
@@ -96,6 +102,12 @@ class _Model:
         camera = view.camera_centre_mm
         self.z = np.linspace(0.0, piece.length_mm, STATIONS)
         self.pixels = view.to_pixels(side_points(piece, self.z, camera))
+        behind, before = (
+            view.to_pixels(side_points(piece, self.z + shift, camera)) for shift in (-0.02, 0.02)
+        )
+        self.ahead = self.pixels + AHEAD_PX * _unit(before - behind)
+        self.slope = piece.slope(self.z)
+        self.cosine = 1.0 / np.sqrt(1.0 + self.slope**2)
         self.depth = np.linalg.norm(piece.at(self.z) - camera, axis=1)
         self.scale = float(np.median(self.depth)) / view.lens.focal_px
         toward = piece.point_mm - camera
@@ -126,21 +138,35 @@ class _Model:
         return point, d / np.linalg.norm(d)
 
     def radii(self, x: FloatArray) -> FloatArray:
-        """Return r of both sides at the stations, (2, n), at fixed outline points."""
+        """Return r of both sides at the stations' z, (2, n), at fixed outline points.
+
+        A point that the unknowns move along the piece is brought back along its slope.
+        """
         view = self.view.with_vector(x[:VIEW_SIZE])
-        r = radii(view.rays(self.pixels), view.camera_centre_mm, *self.axis(x))
+        z, r = contacts(
+            view.rays(self.pixels), view.rays(self.ahead), view.camera_centre_mm, *self.axis(x)
+        )
         bias = x[VIEW_SIZE + self.extras + 4 :][:2]
-        return np.asarray(r - bias[:, None] * self.depth / view.lens.focal_px)
+        r = r - bias[:, None] * self.depth / view.lens.focal_px
+        return np.asarray(r - self.slope * (z - self.z))
 
     def diameters(self, x: FloatArray) -> FloatArray:
-        return np.asarray(self.radii(x).sum(axis=0))
+        """Return the diameters (n,), z counted from the mean of both sides' starts."""
+        view = self.view.with_vector(x[:VIEW_SIZE])
+        start, _ = contacts(
+            view.rays(self.pixels[:, 0]),
+            view.rays(self.ahead[:, 0]),
+            view.camera_centre_mm,
+            *self.axis(x),
+        )
+        return np.asarray(self.radii(x).sum(axis=0) + 2.0 * self.slope * start.mean())
 
     def residuals(self, x: FloatArray) -> FloatArray:
         r = self.radii(x)
         bias = x[VIEW_SIZE + self.extras + 4 :][:2]
         return np.concatenate(
             [
-                (r[0] - r[1]) / self.pair_sd,
+                (r[0] - r[1]) * self.cosine / self.pair_sd,
                 self._sight(x) - self.rest[0],
                 lens_prior_residuals(x, self.lens.with_vector(self.view.lens.vector())),
                 bias / RIM_BIAS_SD_PX,
@@ -180,6 +206,10 @@ class _Model:
         angle = np.arctan2(toward[1], toward[0]) + np.linspace(-1.2, 1.2, FOOT_POINTS)
         rim = np.column_stack([np.cos(angle), np.sin(angle), np.zeros(FOOT_POINTS)])
         return self.view.to_pixels(self.piece.point_mm + self.piece.radius_mm * rim)
+
+
+def _unit(vectors: FloatArray) -> FloatArray:
+    return np.asarray(vectors / np.linalg.norm(vectors, axis=-1, keepdims=True))
 
 
 def weighted(sight: Sight, weights: FloatArray) -> Sight:

@@ -33,7 +33,7 @@ BEND_SD_REFUSED, BEND_JUDGED_AT = 1.2e-3, 0.7
 """Standard deviation of the bending over the diagonal (6 px of 12 megapixels), at this share of
 the way from the middle to the corners: as much as is believed without any calibration."""
 STEEP_DEG = 15.0
-REACH_REFUSED, REACH_WISHED = 0.5, 0.8
+REACH_REFUSED, REACH_WISHED = 0.55, 0.8
 BOW_NAMED_MM = 0.3
 RATIO_NAMED = 0.005
 NEEDS_MORE = 3.0

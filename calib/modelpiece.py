@@ -1,8 +1,9 @@
-"""A plain cylinder beside the target: what stands for the piece before it has been measured.
+"""A model of a turned piece beside the target, before the piece itself has been measured.
 
-All outline points of one side of a cylinder lie in one plane through the camera, which holds the
-axis' direction too: so each side is a straight line in the undistorted picture, and the radius
-that a ray of it stands for is the distance of that plane from the axis. Target frame, mm.
+The model is a row of even coves between equal crests, or a plain cylinder. Which of the two
+matters: where the two sides of a piece swell and narrow, what one side shows of a cove must fall
+on what the other side shows, and that says something of the lens and of how the phone stood. The
+sides of a cylinder are two straight lines and say nothing of the kind. Target frame, mm.
 """
 
 from __future__ import annotations
@@ -17,8 +18,8 @@ from calib.view import View
 __all__ = [
     "SETUPS",
     "ModelPiece",
+    "contacts",
     "laid_piece",
-    "radii",
     "room_in_picture",
     "side_points",
     "standing_piece",
@@ -29,53 +30,92 @@ FloatArray = NDArray[np.float64]
 SETUPS = ("bench", "upright", "level", "plane")
 GAP_MM = 15.0
 """Room left between target and piece."""
+COVE_LENGTH_MM, FEWEST_COVES = 45.0, 2
 
 
 @dataclass(frozen=True, slots=True)
 class ModelPiece:
-    """A cylinder: `point_mm` (3,) of its axis at one end, unit `direction` (3,), size in mm."""
+    """A model: `point_mm` (3,) of its axis at one end, unit `direction` (3,), sizes in mm.
+
+    `radius_mm` is that of both ends and of all crests; `depth_mm` that of the coves, 0 for a
+    cylinder.
+    """
 
     point_mm: FloatArray
     direction: FloatArray
     radius_mm: float
     length_mm: float
+    depth_mm: float = 0.0
 
     def at(self, z_mm: FloatArray) -> FloatArray:
         """Return points (n, 3) of the axis."""
         return np.asarray(self.point_mm + np.asarray(z_mm)[:, None] * self.direction)
 
+    def radius(self, z_mm: FloatArray) -> FloatArray:
+        """Return r (n,) at z."""
+        return np.asarray(self.radius_mm - 0.5 * self.depth_mm * (1.0 - np.cos(self._turn * z_mm)))
+
+    def slope(self, z_mm: FloatArray) -> FloatArray:
+        """Return dr/dz (n,) at z."""
+        return np.asarray(-0.5 * self.depth_mm * self._turn * np.sin(self._turn * z_mm))
+
+    @property
+    def _turn(self) -> float:
+        coves = max(FEWEST_COVES, round(self.length_mm / COVE_LENGTH_MM))
+        return 2.0 * np.pi * coves / self.length_mm
+
 
 def side_points(piece: ModelPiece, z_mm: FloatArray, camera_mm: FloatArray) -> FloatArray:
-    """Return where the camera's rays touch both sides, shape (2, n, 3), in two planes.
+    """Return where the camera's rays touch both sides of the circles at z, shape (2, n, 3).
+
+    On the circle about b = a + z d, with unit vectors e1 and e2 across d, the surface is square
+    to (cos t, sin t, -r'); the ray touches it where ((b - c) . e1) cos t + ((b - c) . e2) sin t
+    = -(r - r' (b - c) . d).
 
     Raises
     ------
     ValueError
-        If the camera stands inside the cylinder.
+        If a circle is seen from inside, or hidden on both sides.
     """
     toward = piece.point_mm - camera_mm
     first = np.cross(piece.direction, toward)
     first /= np.linalg.norm(first)
     second = np.cross(piece.direction, first)
-    a, b = float(toward @ first), float(toward @ second)
-    away = float(np.hypot(a, b))
-    if away <= piece.radius_mm:
-        raise ValueError(f"camera is {away:g} mm from the axis, need more than the radius")
-    middle, half = np.arctan2(b, a), np.arccos(-piece.radius_mm / away)
+    from_camera = piece.at(z_mm) - camera_mm
+    a, b = from_camera @ first, from_camera @ second
+    away = np.hypot(a, b)
+    r = piece.radius(z_mm)
+    cosine = -(r - piece.slope(z_mm) * (from_camera @ piece.direction)) / away
+    if np.any(away <= r) or np.any(np.abs(cosine) >= 1.0):
+        raise ValueError("the camera sees no outline of part of the model")
+    middle, half = np.arctan2(b, a), np.arccos(cosine)
     sides = []
     for angle in (middle + half, middle - half):
-        out = piece.radius_mm * (np.cos(angle) * first + np.sin(angle) * second)
-        sides.append(piece.at(z_mm) + out)
+        out = np.cos(angle)[:, None] * first + np.sin(angle)[:, None] * second
+        sides.append(piece.at(z_mm) + r[:, None] * out)
     return np.stack(sides)
 
 
-def radii(
-    rays: FloatArray, camera_mm: FloatArray, point_mm: FloatArray, direction: FloatArray
-) -> FloatArray:
-    """Return the radius of the cylinder about an axis that each ray (..., 3) touches."""
-    normal = np.cross(rays, direction)
-    normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
-    return np.asarray(np.abs(normal @ (point_mm - camera_mm)))
+def contacts(
+    rays: FloatArray,
+    ahead: FloatArray,
+    camera_mm: FloatArray,
+    point_mm: FloatArray,
+    direction: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Return (z, r), (...,) each, of where the surface touches rays of an outline.
+
+    Parameters
+    ----------
+    rays, ahead : (..., 3) of points of the outline, and of points a little along its tangent:
+        the plane of the two touches the surface, and its normal meets the axis there.
+    point_mm, direction : (3,) of the axis.
+    """
+    w = np.cross(direction, np.cross(rays, ahead))
+    s = (w @ (point_mm - camera_mm)) / np.sum(rays * w, axis=-1)
+    offset = camera_mm + s[..., None] * rays - point_mm
+    z = offset @ direction
+    return z, np.linalg.norm(offset - z[..., None] * direction, axis=-1)
 
 
 def laid_piece(

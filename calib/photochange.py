@@ -23,6 +23,8 @@ FloatArray = NDArray[np.float64]
 
 TILT_RAD, TILT_ENOUGH_RAD = np.radians(22.5), np.radians(18.0)
 NEARER_LEAST = 0.93
+COVE_SHARE = 0.2
+"""Depth of the model's coves over its radius: a middling spindle (no source)."""
 BOARD_SCALE_SD = 0.0015
 """Print scale read off the check bars with a steel rule; a test holds it to `calib.printed`."""
 CORNER_SD_PX = 0.06
@@ -73,7 +75,25 @@ class Change:
 
 
 def placed(seen: Seen, asked: Asked) -> ModelPiece:
-    """Return where such a piece would lie in this photo."""
+    """Return where such a piece, with coves where they are to be seen, would lie in this photo.
+
+    Raises
+    ------
+    ValueError
+        If it would reach up to the phone.
+    """
+    plain = _plain(seen, asked)
+    coved = replace(plain, depth_mm=COVE_SHARE * plain.radius_mm)
+    ends = np.linspace(0.0, plain.length_mm, 50)
+    try:
+        side_points(coved, ends, seen.view.camera_centre_mm)
+    except ValueError:
+        side_points(plain, ends, seen.view.camera_centre_mm)
+        return plain
+    return coved
+
+
+def _plain(seen: Seen, asked: Asked) -> ModelPiece:
     radius, length = 0.5 * asked.diameter_mm, asked.length_mm
     # A piece that lies in a board's window rests on its paper, whose face is Z = 0.
     in_window = seen.window_mm is not None and length <= seen.window_mm[0]

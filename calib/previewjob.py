@@ -49,7 +49,8 @@ class Preview:
     tilt_rad : from straight down onto the target; `distance_mm` from phone to target.
     px_per_mm : at the piece.
     blur_px : middle width of the target's edges, NaN if none could be judged.
-    asked, expects : for which piece, and its uncertainty.
+    asked, expects : for which piece, and its uncertainty if it is turned with beads and coves.
+    plain : the uncertainty if it is a plain cylinder, which tells nothing of the lens.
     without_lens : what it would be without the saved lens; None where none was used.
     changes : those that gain something, the best first.
     notices : what the turner should know.
@@ -64,6 +65,7 @@ class Preview:
     blur_px: float
     asked: Asked
     expects: Expected
+    plain: Expected
     without_lens: Expected | None
     changes: tuple[Change, ...]
     notices: tuple[Notice, ...]
@@ -152,6 +154,7 @@ def preview(
     try:
         piece = placed(seen, asked)
         expects = expected(view, sight, prior, piece, asked.setup)
+        plain = expected(view, sight, prior, replace(piece, depth_mm=0.0), asked.setup)
     except ValueError:
         raise _bad(
             "A piece of that size would reach up to the phone.", "Check --diameter and --length."
@@ -170,7 +173,8 @@ def preview(
     distance = float(np.linalg.norm(view.translation_mm))
     per_mm = view.lens.focal_px / away
     return Preview(
-        found, prior, None, tilt, distance, per_mm, blur, asked, expects, bare, worth,
+        found, prior, None, tilt, distance, per_mm, blur, asked, expects, plain,
+        bare, worth,
         tuple(notices),
     )  # fmt: skip
 
@@ -209,15 +213,21 @@ def _text(photo: Photo, seen: Preview) -> str:
         "",
         f"To expect, for a piece of {asked.diameter_mm:g} mm diameter and {asked.length_mm:g} mm "
         f"length, {LIES[asked.setup]}:",
-        f"  diameters ± {expects.u95_mm:.2f} mm (95 %), at the worst place ± "
-        f"{expects.worst_mm:.2f} mm",
+        f"  turned with beads and coves  ± {expects.u95_mm:.2f} mm (95 %) on a diameter",
+        f"  a plain cylinder             ± {seen.plain.u95_mm:.2f} mm",
     ]
     if seen.without_lens is not None:
-        lines.append(f"  without the saved lens it would be ± {seen.without_lens.u95_mm:.2f} mm")
+        lines.append(
+            f"Without the saved lens it would be ± {seen.without_lens.u95_mm:.2f} mm with beads."
+        )
     if not seen.changes:
         return "\n".join([*lines, "", "No single change to the photo would gain much."])
     best, *others = seen.changes
-    lines += ["", "What would gain most:", f"  {best.words}: ± {best.gives.u95_mm:.2f} mm"]
+    lines += [
+        "",
+        "What would gain most, for the one with beads:",
+        f"  {best.words}: ± {best.gives.u95_mm:.2f} mm",
+    ]
     if others:
         lines += ["Instead of that:"]
         lines += [f"  {other.words}: ± {other.gives.u95_mm:.2f} mm" for other in others]
@@ -262,6 +272,7 @@ def _data(photo: Photo, seen: Preview) -> dict[str, Any]:
         "diameter_mm": asked.diameter_mm,
         "piece_length_mm": asked.length_mm,
         **_widths(seen.expects),
+        "u95_plain_mm": seen.plain.u95_mm,
         "u95_without_lens_mm": None if bare is None else bare.u95_mm,
         "changes": [{"code": c.code, "words": c.words, **_widths(c.gives)} for c in seen.changes],
         "warnings": [

@@ -5,7 +5,9 @@
 The photos are those of the accuracy benchmark, in DIR/ROW/ with their truth files. The preview is
 told the true greatest diameter and length; it is compared with the rows of the profile that are
 at least 0.7 of that diameter. The common part is what the geometry decides and the preview
-computes; the whole also holds what the trace found of grain, shadows and disagreeing sides.
+computes, for a model with even coves: how much the piece's own shape tells of the lens differs
+from piece to piece, and the preview cannot know it. The whole also holds what the trace found of
+grain, shadows and disagreeing sides.
 """
 
 from __future__ import annotations
