@@ -1,12 +1,13 @@
 """Decoding in several threads at once, as a set of photos is read."""
 
 import os
+import threading
 from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
 
-from calib.decoding import DamagedPictureError, decode_plain
+from calib.decoding import DamagedPictureError, _listening, decode_plain
 
 
 def jpeg(seed):
@@ -16,10 +17,30 @@ def jpeg(seed):
 
 
 def test_threads_leave_standard_error_where_it_was():
+    # The order that gives another thread's file back: the second begins while the first listens,
+    # and ends after it.
     before = os.fstat(2).st_ino
-    pictures = [jpeg(seed) for seed in range(6)] * 4
-    with ThreadPoolExecutor(4) as pool:
-        list(pool.map(decode_plain, pictures))
+    first_in, second_in, first_out = (threading.Event() for _ in range(3))
+
+    def first():
+        first_in.set()
+        second_in.wait(0.3)
+
+    def second():
+        second_in.set()
+        first_out.wait(0.3)
+
+    def one():
+        _listening(first)
+        first_out.set()
+
+    def two():
+        first_in.wait(5.0)
+        _listening(second)
+
+    with ThreadPoolExecutor(2) as pool:
+        for job in (pool.submit(one), pool.submit(two)):
+            job.result()
     assert os.fstat(2).st_ino == before
 
 
