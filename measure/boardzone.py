@@ -13,8 +13,6 @@ __all__ = ["board_zone"]
 
 FloatArray = NDArray[np.float64]
 
-PAGE_MORE_MM = 10.0
-"""A piece stands out of the paper, and is seen beyond its border a little."""
 BARE_MM = 10.0
 """Width of the strips of bare paper along the window's long sides."""
 TO_THE_EDGE = 1.0
@@ -39,7 +37,7 @@ def board_zone(board: Board, corners_mm: FloatArray, view: View) -> Zone | None:
         return view.to_pixels(corners)
 
     bare = (seen(-w, h - BARE_MM, w, h), seen(-w, -h, w, -h + BARE_MM))
-    page_w, page_h = (side / 2.0 + PAGE_MORE_MM for side in board.page_mm)
+    page_w, page_h = (side / 2.0 for side in board.page_mm)
     return Zone(
         seen(-page_w, -page_h, page_w, page_h), bare, tuple(_paper(board, corners_mm, view))
     )

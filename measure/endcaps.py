@@ -23,6 +23,8 @@ FloatArray = NDArray[np.float64]
 Radius = Callable[[FloatArray], FloatArray]
 
 MOST_RAYS = 40
+INWARD_MM = 2.0
+"""How far inside the outermost side points an end is looked for: they scatter at rims."""
 SAMPLES = 90
 INSIDE_MM = 40.0
 CLIP_PX = 3.0
@@ -32,7 +34,11 @@ CONES = (0.3, 0.6, 1.0, 2.0)
 """Slopes of chamfers and eased edges that are tried."""
 CONE_MOST_MM = 4.0
 FLOOR_PX = 0.8
-ROUNDED = 0.35
+CLOSING = 0.6
+"""Sides that close in by this slope are a dome's, unless the arc says otherwise."""
+BLUNT = 0.1
+"""A dome lower than this share of its radius is no other than a flat end."""
+ROUNDED = 0.2
 """Sides that close in by this slope before they are lost do not end square."""
 EASED_MM = 0.3
 DOMED = 0.25
@@ -140,8 +146,8 @@ def best_cap(
         return None
     rays = rays[:: max(1, len(rays) // MOST_RAYS)]
     u, r = _sides(curves, z0, sign)
-    near = u < max(NEAR_MM, NEAR_PX * scale_mm)
-    slope, r0 = np.polyfit(u[near], r[near], 1)
+    reach = max(NEAR_MM, NEAR_PX * scale_mm)
+    slope, r0 = _robust_line(u[u < reach], r[u < reach])
     lines = _rays(rays, camera_mm, axis, z0, sign, float(r.max()))
 
     def inside(x: FloatArray) -> FloatArray:
@@ -200,19 +206,33 @@ def best_cap(
     # Shapes that the arc cannot tell apart all have their say.
     alike = [c for c in found if c.misfit_px**2 < best.misfit_px**2 + _slack(best, len(rays))]
     low, high = min(c.low_mm for c in alike), max(c.high_mm for c in alike)
+    domes = [c for c in alike if c.kind == "dome"]
+    if slope > CLOSING and domes:
+        best = min(domes, key=lambda cap: cap.misfit_px)
     sd = max(best.end_mm - low, high - best.end_mm) / 1.96
     cap = replace(best, sd_mm=float(np.hypot(sd, FLOOR_PX * scale_mm)), low_mm=low, high_mm=high)
-    return _with_hidden(cap, lines, slope, scale_mm)
+    begin = max(-cap.end_mm, 0.0)
+    there = (u >= begin) & (u < begin + reach)
+    slope_there = _robust_line(u[there], r[there])[0] if there.sum() > 3 else slope
+    return _with_hidden(cap, lines, slope_there, r0, scale_mm)
 
 
-def _with_hidden(cap: Cap, lines: _Rays, slope: float, scale_mm: float) -> Cap:
+def _robust_line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Return (slope, level at 0) of the line through most points: strays lie near rims."""
+    i, j = np.triu_indices(len(x), 1)
+    slope = float(np.median((y[j] - y[i]) / (x[j] - x[i])))
+    return slope, float(np.median(y - slope * x))
+
+
+def _with_hidden(cap: Cap, lines: _Rays, slope: float, r0: float, scale_mm: float) -> Cap:
     """Return the cap with what may hide behind its own edge.
 
     Where the sides close in and the phone is not beyond the end, the end may be an eased edge,
     or the shoulder of a dome that goes on as far as the outermost ray allows.
     """
     beyond_end = -float(np.median(lines.start)) > cap.end_mm
-    if cap.kind != "flat" or beyond_end or slope < ROUNDED:
+    blunt = cap.kind == "flat" or cap.end_mm < BLUNT * r0
+    if not blunt or beyond_end or slope < ROUNDED:
         return cap
     nearest = -lines.b / np.maximum(lines.a, 1e-12)
     outermost = float(np.max(-(lines.start + lines.pace * nearest)))
@@ -250,7 +270,7 @@ def _fitted(
     def score(end: float) -> float:
         return float(np.mean(np.minimum(off(end) ** 2, CLIP_PX**2)))
 
-    tries = np.unique(np.concatenate([np.linspace(-1.0, most, 17), [0.0]]))
+    tries = np.unique(np.concatenate([np.linspace(-INWARD_MM, most, 21), [0.0]]))
     scores = np.array([score(float(t)) for t in tries])
     for _ in range(3):
         k = int(np.argmin(scores))

@@ -29,7 +29,7 @@ from measure.outline import Outline
 from measure.revolve import Axis
 from measure.sides import SideCurve, contour_values, local_slope
 
-__all__ = ["Estimate", "Knowledge", "Layout", "estimate", "rim_bias"]
+__all__ = ["CORNER_RAD", "Estimate", "Knowledge", "Layout", "estimate", "rim_bias"]
 
 FloatArray = NDArray[np.float64]
 
@@ -40,6 +40,7 @@ and a phone's sharpening moves the step. Measured on rendered photos; see DEVELO
 PAIR_SPACING = 5
 """Every fifth outline point enters the comparison of sides: nearer ones are not independent."""
 CORNER_RAD = 0.2
+"""More than this over the tangent's reach is a corner."""
 PAIR_FLOOR_PX = 0.3
 """Standard deviation of one comparison of sides beyond what both points state."""
 
@@ -301,12 +302,14 @@ def _knowledge_residuals(
     scale: float,
     values: _Values,
 ) -> Callable[[FloatArray], FloatArray]:
-    asked = []
+    asked, expected = [], []
     if knowledge.contacts is not None:
         asked += list(knowledge.contacts[:, 0])
+        expected += list(knowledge.contacts[:, 1])
     if knowledge.readings is not None:
         asked += list(knowledge.readings[:, 0])
-    near = [_near(curve, np.array(asked)) for curve in curves]
+        expected += [np.nan] * len(knowledge.readings)
+    near = [_near(curve, np.array(asked), np.array(expected)) for curve in curves]
     for k, (curve, picks) in enumerate(zip(curves, near, strict=True)):
         values.add(f"near {k}", curve.index[picks.ravel()])
         values.add(f"foot {k}", curve.index[curve.z_mm < curve.z_mm[0] + 3.0])
@@ -365,10 +368,21 @@ def _foot_start(
     return float(np.mean([np.median(c.r_mm[c.z_mm < c.z_mm[0] + 3.0]) for c in curves]))
 
 
-def _near(curve: SideCurve, asked: FloatArray) -> NDArray[np.int64]:
-    """Return positions (k, 5) in a curve of the points nearest to each asked z."""
-    order = np.abs(curve.z_mm[None, :] - asked[:, None]).argsort(axis=1)
-    return np.asarray(order[:, :5]) if len(asked) else np.zeros((0, 5), dtype=np.int64)
+def _near(curve: SideCurve, asked: FloatArray, expected: FloatArray) -> NDArray[np.int64]:
+    """Return positions (k, 5) in a curve of the points nearest to each asked z.
+
+    Points farther than `SAME_MM` from the expected r, where there is one, are of another part, or
+    strays at a corner.
+    """
+    if len(asked) == 0:
+        return np.zeros((0, 5), dtype=np.int64)
+    off = np.abs(curve.r_mm[None, :] - np.where(np.isnan(expected), 0.0, expected)[:, None])
+    other = np.where(np.isnan(expected)[:, None], 0.0, np.maximum(off - SAME_MM, 0.0))
+    distance = np.abs(curve.z_mm[None, :] - asked[:, None]) + OTHER_PART * other
+    return np.asarray(distance.argsort(axis=1)[:, :5])
+
+
+SAME_MM, OTHER_PART = 0.3, 10.0
 
 
 def _slope(z: FloatArray, r: FloatArray) -> FloatArray:

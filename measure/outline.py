@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.edges import fit_edges, rim_shapes, sample_lines
+from calib.edges import EdgeFits, EdgeShapes, fit_edges, rim_shapes, sample_lines
 
 __all__ = ["SPACING_PX", "Outline", "refine_outline", "rescan"]
 
@@ -72,14 +72,41 @@ def _smoothed(values: FloatArray, reach: int) -> FloatArray:
 
 
 def _tangents(points: FloatArray, weight: FloatArray, reach: int) -> FloatArray:
-    """Return unit tangents (n, 2) of a closed curve by weighted local straight lines."""
+    """Return unit tangents (n, 2) of a closed curve by weighted local straight lines.
+
+    Beside a corner the line through the points on its own side is taken: one that went round
+    the corner would be the tangent of neither side.
+    """
     shifts = np.arange(-reach, reach + 1)
+    chosen, best = _lines(points, weight, shifts)
+    plain = best <= BENT_PX**2
+    for aside in (-ASIDE, ASIDE):
+        tangent, left = _lines(points, weight, shifts + aside)
+        better = ~plain & (left < STRAIGHTER * best)
+        chosen = np.where(better[:, None], tangent, chosen)
+        best = np.where(better, left / STRAIGHTER, best)
+    return chosen
+
+
+def _lines(
+    points: FloatArray, weight: FloatArray, shifts: NDArray[np.int64]
+) -> tuple[FloatArray, FloatArray]:
+    """Return directions (n, 2) of lines through neighbours, and their mean square misfit (n,)."""
     index = (np.arange(len(points))[:, None] + shifts) % len(points)
     near, w = points[index], weight[index]
-    t = shifts - np.sum(w * shifts, axis=1, keepdims=True) / np.sum(w, axis=1, keepdims=True)
+    w = w / np.sum(w, axis=1, keepdims=True)
+    t = shifts - np.sum(w * shifts, axis=1, keepdims=True)
     slope = np.sum((w * t)[..., None] * near, axis=1)
-    length = np.linalg.norm(slope, axis=1, keepdims=True)
-    return np.asarray(slope / np.maximum(length, 1e-12))
+    unit = slope / np.maximum(np.linalg.norm(slope, axis=1, keepdims=True), 1e-12)
+    off = near - np.sum(w[..., None] * near, axis=1, keepdims=True)
+    across = off[..., 0] * unit[:, None, 1] - off[..., 1] * unit[:, None, 0]
+    return unit, np.sum(w * across * across, axis=1)
+
+
+BENT_PX = 0.25
+STRAIGHTER = 0.4
+ASIDE = 3
+"""A line that misses its points by this is bent; one aside must be so much straighter."""
 
 
 def _running_median(values: FloatArray, reach: int) -> FloatArray:
@@ -155,6 +182,34 @@ def rescan(
     return Outline(line, tangents, sd, bend, contrast, clear)
 
 
+def _with_neighbours(lines: Float32Array, shapes: EdgeShapes, own: EdgeFits) -> EdgeFits:
+    """Return the fits, those of noisy lines drawn to what they show together with their neighbours.
+
+    Grain and a noisy shadow throw single lines off by pixels; the rim runs on.
+    """
+    noisy = (own.sd_px > NOISY_PX) | own.at_limit | (own.contrast <= CONTRAST_LEAST)
+    index = np.flatnonzero(noisy)
+    if len(index) == 0:
+        return own
+    near = (index[:, None] + np.arange(-POOL, POOL + 1)) % len(lines)
+    pooled = fit_edges(lines[near].mean(axis=1), shapes)
+    spread = np.hypot(pooled.sd_px, UNEVEN_PX)
+    sd = np.where(own.at_limit[index], 9.0, own.sd_px[index])
+    share = sd**2 / (sd**2 + spread**2)
+    offset, sd_px = own.offset_px.copy(), own.sd_px.copy()
+    contrast, at_limit = own.contrast.copy(), own.at_limit.copy()
+    offset[index] += share * (pooled.offset_px - offset[index])
+    sd_px[index] = sd * spread / np.hypot(sd, spread)
+    contrast[index], at_limit[index] = pooled.contrast, pooled.at_limit
+    return EdgeFits(offset, sd_px, contrast, at_limit)
+
+
+NOISY_PX = 0.15
+POOL = 2
+UNEVEN_PX = 0.3
+"""How far the rim may run off the line that is followed, among so many neighbours."""
+
+
 def _scan(
     bgr: NDArray[np.uint8],
     to_linear: Float32Array,
@@ -166,8 +221,8 @@ def _scan(
     normals = _normals(tangents, line)
     shapes = rim_shapes(SCAN_HALF_PX, reach, BLUR_PX)
     offsets = along * np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
-    lines = sample_lines(bgr, line, normals, shapes.offsets_px, offsets, to_linear)
-    fits = fit_edges(_shadow_shy(lines), shapes)
+    lines = _shadow_shy(sample_lines(bgr, line, normals, shapes.offsets_px, offsets, to_linear))
+    fits = _with_neighbours(lines, shapes, fit_edges(lines, shapes))
     offset = fits.offset_px
     found = ~fits.at_limit & (fits.contrast > CONTRAST_LEAST) & (fits.sd_px < 2.0)
     steady = _running_median(np.where(found, offset, np.nan), 4)

@@ -179,7 +179,8 @@ def _followed(
         offsets = step * np.arange(-reach - SUPPORT, reach + SUPPORT + 1)
         along = step * np.array([-0.7, 0.0, 0.7])
         lines = sample_lines(bgr, points, normals, offsets, along, to_linear)
-        steps.append(_calm(_steps(_colour(lines)), 1))
+        colour = _colour(lines)
+        steps.append(_calm(_steps(colour) * _bench_beyond(colour), 1))
     lean = _lean(steps, half) if settle else np.zeros(len(half.at))
     steps = [_shifted(s, sign * lean) for s, sign in zip(steps, (1.0, -1.0), strict=True)]
     evidence = _evidence(steps[0], steps[1], slack)
@@ -262,6 +263,29 @@ def _steps(colour: Float32Array) -> FloatArray:
     size = np.sum((outer - inner) ** 2, axis=-1)
     left = np.sum(np.maximum(spread, 0.0), axis=-1)
     return np.asarray(size / (size + left + FLOOR**2), dtype=np.float64)
+
+
+def _bench_beyond(colour: Float32Array) -> FloatArray:
+    """Return by how much what lies beyond each place is like the bench, `STRANGE` to 1.
+
+    Beyond a rim there is bench, perhaps in shadow; beyond a lamination or the edge of a highlight
+    there is more of the piece.
+    """
+    edge = colour[:, -2 * SUPPORT :].mean(axis=1).astype(np.float64)
+    bench = _calm(edge, BENCH_REACH)
+    off = colour - bench[:, None, :]
+    off[..., 0] *= SHADOW_LIGHT
+    square = np.sum(off.astype(np.float64) ** 2, axis=-1)
+    total = np.cumsum(np.concatenate([np.zeros((len(colour), 1)), square], axis=1), axis=1)
+    k = np.arange(colour.shape[1] - 2 * SUPPORT)
+    beyond = (total[:, k + 2 * SUPPORT + 1] - total[:, k + SUPPORT + 1]) / SUPPORT
+    return np.asarray(STRANGE + (1.0 - STRANGE) / (1.0 + beyond / BENCH_SPREAD**2))
+
+
+BENCH_REACH = 12
+SHADOW_LIGHT = 0.4
+BENCH_SPREAD = 6.0
+STRANGE = 0.6
 
 
 def _evidence(a: FloatArray, b: FloatArray, slack: int) -> FloatArray:

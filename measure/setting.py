@@ -15,12 +15,19 @@ from measure.rest import Rest, resting_places
 from measure.revolve import Axis
 from measure.sides import SideCurve, contour_values, side_curves
 
-__all__ = ["bench_knowledge", "curves_of", "first_axis", "foot_arc", "setup_knowledge"]
+__all__ = [
+    "bench_knowledge",
+    "curves_of",
+    "first_axis",
+    "foot_arc",
+    "setup_knowledge",
+]
 
 FloatArray = NDArray[np.float64]
 
-TANGENT_SD_RAD = 0.03
-"""How well a tangent of the outline is known; a point that it moves far tells nothing."""
+TANGENT_SD_RAD, TANGENT_PER_PX = 0.006, 0.12
+"""How well a tangent of the outline is known: so well at best, and so much worse for each pixel
+of noise of its points. A point that it moves far tells nothing."""
 JITTER_REACH = 6
 JITTER_PX = 2.2
 """A rim runs evenly to a fraction of a pixel; this much from point to point is
@@ -159,7 +166,9 @@ def bench_knowledge(
     """
     z = np.concatenate([c.z_mm for c in curves])
     grid = np.arange(z.min(), z.max(), 0.25)
-    order = [np.interp(grid, c.z_mm + 1e-9 * np.arange(len(c.z_mm)), c.r_mm) for c in curves]
+    order = [
+        np.interp(grid, c.z_mm + 1e-9 * np.arange(len(c.z_mm)), _without_spikes(c)) for c in curves
+    ]
     # A rim that only one side shows proud is more likely a stray edge than the piece.
     mean = np.minimum(order[0], order[1]) + 0.5 * np.minimum(np.abs(order[0] - order[1]), 0.3)
     rests = resting_places(grid, mean)
@@ -174,13 +183,26 @@ def curves_of(
     """Return both side curves and (z, r, weight, side) of all outline points."""
     values = contour_values(outline.points_px, outline.tangents, view, axis)
     z, r = values[0], values[1]
-    turned = _turned(outline.tangents, TANGENT_SD_RAD)
+    turned = _turned(outline.tangents, TANGENT_SD_RAD + TANGENT_PER_PX * outline.sd_px)
     z_off, r_off, _, _ = contour_values(outline.points_px, turned, view, axis)
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     with np.errstate(invalid="ignore"):
-        firm = (np.abs(r_off - r) < 2.0 * scale) & (np.abs(z_off - z) < 1.5)
+        firm = (np.abs(r_off - r) < 2.0 * scale) & (np.abs(z_off - z) < 0.6)
     curves = side_curves(*values, outline.clear & firm)
     return (_calm(curves[0], scale), _calm(curves[1], scale)), values
+
+
+def _without_spikes(curve: SideCurve) -> FloatArray:
+    """Return r (n,) as most neighbours on the same part have it: at corners points lie anywhere."""
+    n = len(curve.r_mm)
+    near = np.clip(np.arange(n)[:, None] + np.arange(-SPIKE_REACH, SPIKE_REACH + 1), 0, n - 1)
+    z, r = curve.z_mm[near], curve.r_mm[near]
+    same = (np.abs(z - curve.z_mm[:, None]) < PART_MM) & (np.abs(r - curve.r_mm[:, None]) < PART_MM)
+    return np.asarray(np.nanmedian(np.where(same, r, np.nan), axis=1))
+
+
+SPIKE_REACH = 8
+PART_MM = 1.0
 
 
 def _calm(curve: SideCurve, scale: float) -> SideCurve:
@@ -197,6 +219,7 @@ def _calm(curve: SideCurve, scale: float) -> SideCurve:
     return SideCurve(curve.index[keep], curve.z_mm[keep], curve.r_mm[keep])
 
 
-def _turned(tangents: FloatArray, angle: float) -> FloatArray:
+def _turned(tangents: FloatArray, angle: FloatArray) -> FloatArray:
     c, s = np.cos(angle), np.sin(angle)
-    return np.asarray(tangents @ np.array([[c, s], [-s, c]]))
+    x, y = tangents.T
+    return np.column_stack([c * x - s * y, s * x + c * y])

@@ -14,7 +14,7 @@ __all__ = ["SideCurve", "contour_values", "local_slope", "side_curves", "without
 
 FloatArray = NDArray[np.float64]
 
-WEIGHT_LEAST = 0.25
+WEIGHT_LEAST = 0.1
 """Points whose ray passes nearer to the axis than this (sine of the angle) say little of r."""
 
 

@@ -35,7 +35,7 @@ class Zone:
 
     Attributes
     ----------
-    search_px : (4, 2) polygon that the piece lies in, as seen: a little more than the page.
+    search_px : (4, 2) polygon that the piece lies in, as seen: the page.
     bench_px : polygons (4, 2) of bare paper along the window's long sides.
     paper_px : polygons (4, 2) that are certainly not the piece.
     """
@@ -136,7 +136,7 @@ def prepare(
         cover[inside == 0] = 1
         paper = _filled(list(zone.paper_px), (h, w), scale)
         cover[cv2.erode(paper, np.ones((3, 3), np.uint8)) > 0] = 1
-        bench = (_filled(list(zone.bench_px), (h, w), scale) > 0) & (cover == 0)
+        bench = _bare(lab, (_filled(list(zone.bench_px), (h, w), scale) > 0) & (cover == 0))
     by_weight = [_piece_map(lab, cover, seen, weight, bench) for weight in LIGHT_WEIGHTS]
     union = np.maximum(by_weight[0], by_weight[1])
     shadow = _shadow_like(small, union, cover)
@@ -158,6 +158,17 @@ def prepare(
     return Scene(
         np.concatenate(planes, axis=2).astype(np.float32), scale, tuple(maps), tuple(by_weight[1:])
     )
+
+
+def _bare(lab: NDArray[np.uint8], strips: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the lighter part of strips of paper: the piece, or its shadow, may lie on them."""
+    if not strips.any():
+        return strips
+    usual = float(np.percentile(lab[..., 0][strips], 60))
+    return np.asarray(strips & (lab[..., 0] > PAPER_LEAST * usual))
+
+
+PAPER_LEAST = 0.85
 
 
 def _filled(
@@ -451,7 +462,8 @@ def _axis_guesses(piece: Float32Array) -> list[tuple[FloatArray, FloatArray]]:
 
 
 def find_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouette]:
-    """Yield the mirrored outline with the most evidence for each rival piece map.
+    """Yield mirrored outlines for each rival piece map: its own, if it mirrors itself, or else
+    the one with the most evidence.
 
     Parameters
     ----------
@@ -459,12 +471,74 @@ def find_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouett
     intrinsics : (3, 3) of the full photo.
     """
     for piece in scene.maps:
+        plain = _plain_silhouette(scene, intrinsics, piece)
+        if plain is not None:
+            yield plain
+            if plain.symmetry > PLAIN_ENOUGH:
+                continue
         features = scene.features.copy()
         features[..., 3] = piece
         hints = scene.hints if piece is scene.maps[0] else ()
         found = _find_silhouette(replace(scene, features=features, hints=hints), intrinsics)
         if found is not None:
             yield found
+
+
+def _plain_silhouette(
+    scene: Scene, intrinsics: FloatArray, piece: Float32Array
+) -> Silhouette | None:
+    """Return the outline of the piece map's largest blob, made to mirror itself."""
+    whole = cv2.morphologyEx(
+        (piece > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)
+    )
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole)
+    if count < 2:
+        return None
+    k = int(np.argmax(stats[1:, cv2.CC_STAT_AREA])) + 1
+    if stats[k, cv2.CC_STAT_AREA] < SMALLEST_BLOB * whole.size:
+        return None
+    blob = np.asarray(labels == k, dtype=np.float32)
+    guesses = _axis_guesses(np.where(blob > 0, 1.0, -1.0).astype(np.float32))
+    if not guesses:
+        return None
+    ends, half = guesses[0]
+    K = _shrunk(intrinsics, scene.scale)
+    for _ in range(4):
+        band = band_for(ends, K, 0.06, 1.8 * float(half) + 8.0, 1.0)
+        rows, left, right = _extents(warp(blob, band))
+        if len(rows) < 20:
+            return None
+        middle = 0.5 * (left + right) - band.half
+        fit = _line_through_most(rows, middle)
+        ends_row = np.array([rows[0], rows[-1]])
+        ends = band_to_pixels(band, band.half + np.polyval(fit, ends_row), ends_row)
+    width = np.zeros(band.rows)
+    width[rows.astype(int)] = 0.5 * (right - left + 1.0)
+    off = np.abs(middle - np.polyval(fit, rows))
+    share = float(np.mean(off < 1.5 + 0.06 * (right - left)))
+    return Silhouette(band, _longest_run(width), share, share)
+
+
+def _extents(blob: Float32Array) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return rows (k,) of a band that hold some of the blob, its first and last column there."""
+    inside = blob > 0.5
+    rows = np.flatnonzero(inside.any(axis=1))
+    left = inside[rows].argmax(axis=1)
+    right = inside.shape[1] - 1 - inside[rows, ::-1].argmax(axis=1)
+    return rows.astype(np.float64), left.astype(np.float64), right.astype(np.float64)
+
+
+def _line_through_most(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Return the coefficients (slope, level) of a line by iteratively reweighted least squares."""
+    fit = np.array([0.0, float(np.median(y))])
+    for _ in range(8):
+        weight = 1.0 / (1.0 + ((y - np.polyval(fit, x)) / 1.5) ** 2)
+        fit = np.polyfit(x, y, 1, w=np.sqrt(weight))
+    return np.asarray(fit)
+
+
+PLAIN_ENOUGH = 0.85
+SMALLEST_BLOB = 0.004
 
 
 def _find_silhouette(scene: Scene, intrinsics: FloatArray) -> Silhouette | None:

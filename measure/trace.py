@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -18,6 +17,7 @@ from calib.printed import PrintScale
 from calib.refusal import Notice, RefusalError
 from calib.sight import CornerSight
 from calib.targets import Target, parse_target
+from calib.view import View
 from measure.assemble import assemble
 from measure.boardzone import board_zone
 from measure.ends import EndPoint, find_end
@@ -43,10 +43,12 @@ SYMMETRY_LEAST = 0.3
 RIVALS_MOST = 3
 """Outlines that are solved before the photo is given up."""
 KEPT_LEAST = 0.85
-SCATTER_MOST = 1.9
+SCATTER_MOST = 3.0
 """Below this share of agreement, or above this scatter, the sides are not those of one round
 piece seen well: nothing is reported."""
 BORDER_PX = 8.0
+CUT_POINTS = 6
+"""A piece is cut by the picture or the box where so many points of its end lie at the border."""
 MEND_PX = 3.0
 ARC_MORE = 10
 
@@ -304,6 +306,7 @@ def _solve(
         view, axis = before.view, before.axis
     rests: list[Rest] = []
     solved = before
+    known = bool(request.known)
     for _ in range(rounds):
         curves, _ = curves_of(outline, view, axis)
         if min(len(c.index) for c in curves) < 30:
@@ -322,7 +325,7 @@ def _solve(
             bench,
             request.axis_height_mm,
             request.axis_offset_mm,
-            _readings(request, solved),
+            _readings(request, solved, _first_end(outline, view, axis, curves) if known else 0.0),
         )
         if request.setup == "bench":
             knowledge, rests = bench_knowledge(knowledge, curves)
@@ -363,10 +366,20 @@ def _axis_ends(outline: Outline) -> FloatArray:
     return np.asarray(centre + along[:, None] * d)
 
 
-def _readings(request: TraceRequest, solved: Estimate | None) -> FloatArray | None:
+def _readings(request: TraceRequest, solved: Estimate | None, first_mm: float) -> FloatArray | None:
     if not request.known or solved is None:
         return None
-    return np.array([(z, d, KNOWN_SD_MM) for z, d in request.known])
+    return np.array([(z + first_mm, d, KNOWN_SD_MM) for z, d in request.known])
+
+
+def _first_end(
+    outline: Outline, view: View, axis: Axis, curves: tuple[SideCurve, SideCurve]
+) -> float:
+    """Return z of the start end, which the turner's readings are counted from."""
+    scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
+    rays = view.rays(outline.points_px)
+    near = _arc(outline, curves, True)
+    return find_end(rays, view.camera_centre_mm, axis, curves, near, True, scale).z_mm
 
 
 def _finish(
@@ -394,6 +407,8 @@ def _finish(
         _cut_end(curves, first) if is_cut else end
         for end, is_cut, first in zip(ends, cut, (True, False), strict=True)
     ]
+    if request.setup == "upright":
+        ends[0] = _standing_end(axis, -found.thickness_mm, ends[0])
     start, stop = ends
     shifted = tuple(
         without_leaps(replace(c, z_mm=c.z_mm - start.z_mm), SPACING_PX * scale) for c in curves
@@ -436,6 +451,16 @@ def _finish(
     return Tracing(result, found, outline, solved, shifted, start.z_mm, tuple(rests))  # type: ignore[arg-type]
 
 
+def _standing_end(axis: Axis, bench_mm: float, seen: EndPoint) -> EndPoint:
+    """Return the foot of a standing piece: where its axis meets the bench."""
+    z = (bench_mm - axis.point_mm[2]) / axis.direction[2]
+    return EndPoint(float(z), STANDING_SD_MM, "flat", seen.seen_z_mm)
+
+
+STANDING_SD_MM = 0.1
+"""How flat a foot and bench are (common practice, no source)."""
+
+
 def _is_cut(
     photo: Photo,
     request: TraceRequest,
@@ -449,10 +474,10 @@ def _is_cut(
     if request.box_px is not None:
         x, y, w, h = request.box_px
         x0, y0, x1, y1 = max(x0, x), max(y0, y), min(x1, x + w), min(y1, y + h)
-    place = 0 if first else -1
-    tips = outline.points_px[[int(c.index[place]) for c in curves]]
+    tips = outline.points_px[_arc(outline, curves, first)]
     margin = np.array([tips[:, 0] - x0, x1 - tips[:, 0], tips[:, 1] - y0, y1 - tips[:, 1]])
-    return bool(np.any(margin.min(axis=0) < BORDER_PX * max(width, height) / 4032 + 6.0))
+    near = margin.min(axis=0) < BORDER_PX * max(width, height) / 4032 + 6.0
+    return int(near.sum()) >= CUT_POINTS
 
 
 def _cut_end(curves: tuple[SideCurve, SideCurve], first: bool) -> EndPoint:
