@@ -13,7 +13,11 @@ from calib.edgewidth import edge_widths
 from calib.ending import run_app
 from calib.finding import linear_table
 from calib.folders import CONFIG_VARIABLE
+from calib.lens import Lens
+from calib.lensfile import SavedLens, save_lens
 from calib.light import encoded
+from calib.orientation import displayed_size
+from calib.photo import read_photo
 
 SAMPLES = Path(__file__).parents[2] / "sample_images"
 
@@ -67,6 +71,25 @@ def test_the_words_name_target_tilt_and_gain(calib):
     assert status == 0
     for word in ("ID-1 card", "Tilt", "mm from the phone", "±", "What would gain most"):
         assert word in out
+
+
+def test_a_saved_lens_is_used_and_its_gain_told(calib):
+    made = truth("mill_flat")
+    photo = read_photo(SAMPLES / "mill_flat.jpg")
+    stored = displayed_size(photo.size_px, {6: 8, 8: 6}.get(photo.orientation, photo.orientation))
+    camera = np.array(made["K"])
+    sd = np.array([0.001 * camera[0, 0], 3.0, 3.0, 0.002, 0.003])
+    middle = ((stored[0] - 1) / 2.0, (stored[1] - 1) / 2.0)
+    lens = Lens(camera[0, 0], middle, 0.0, 0.0, stored, np.diag(sd**2), "calibrated")
+    save_lens(SavedLens(photo.camera, lens, 0.003, 10, 1600, 0.1, "k1 k2"), replace=True)
+    status, out, _ = calib("preview", SAMPLES / "mill_flat.jpg", "--json")
+    assert status == 0
+    said = json.loads(out)
+    assert said["lens_from"] == "calibrated"
+    assert said["u95_mm"] < said["u95_without_lens_mm"]
+    assert "calibrate-lens" not in {change["code"] for change in said["changes"]}
+    _, words, _ = calib("preview", SAMPLES / "mill_flat.jpg")
+    assert "Without the saved lens" in words
 
 
 def test_no_target_is_refused(calib, tmp_path):
