@@ -67,11 +67,15 @@ class Seen:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One change: `code` for programs, `words` for the turner, what it would give."""
+    """One change: `code` for programs, `words` for the turner, what it would give.
+
+    `there` is the view after it, where the phone is to be held elsewhere over the same target.
+    """
 
     code: str
     words: str
     gives: Expected
+    there: View | None = None
 
 
 def placed(seen: Seen, asked: Asked) -> ModelPiece:
@@ -149,13 +153,14 @@ def _moves(seen: Seen, asked: Asked, piece: ModelPiece) -> Iterator[Change]:
             for lean, words in ((along, "toward one end"), (across, "to one side"))
             for sign in (1.0, -1.0)
         ]
-        gives, words = min(tilted, key=lambda pair: pair[0].u95_mm)
-        yield Change("tilt", f"Tilt the phone 20 to 25 degrees, {words} of the piece", gives)
+        (gives, there), words = min(tilted, key=lambda pair: pair[0][0].u95_mm)
+        words = f"Tilt the phone 20 to 25 degrees, {words} of the piece"
+        yield Change("tilt", words, gives, there)
     nearest = framed_distance(view, scene, back)
     if nearest < NEARER_LEAST * distance:
-        gives = _from(seen, asked, piece, scene, back, nearest)
+        gives, there = _from(seen, asked, piece, scene, back, nearest)
         words = f"Come nearer: hold the phone {_round(nearest):.0f} mm away"
-        yield Change("nearer", f"{words} instead of {_round(distance):.0f}", gives)
+        yield Change("nearer", f"{words} instead of {_round(distance):.0f}", gives, there)
 
 
 def _leaning(lean: FloatArray, tilt: float) -> FloatArray:
@@ -164,12 +169,12 @@ def _leaning(lean: FloatArray, tilt: float) -> FloatArray:
 
 def _from(
     seen: Seen, asked: Asked, piece: ModelPiece, scene: Scene, toward: FloatArray, distance: float
-) -> Expected:
-    """Return what the photo gives from another place, as near as it must be to hold the scene."""
+) -> tuple[Expected, View]:
+    """Return what the photo gives from elsewhere, far enough to hold the scene, and its view."""
     far = max(distance, framed_distance(seen.view, scene, toward))
     there = moved_view(seen.view, scene.middle_mm, toward, far)
     sight = moved_sight(seen.sight, seen.view, there)
-    return expected(there, sight, seen.lens, piece, asked.setup)
+    return expected(there, sight, seen.lens, piece, asked.setup), there
 
 
 def _scene(seen: Seen, piece: ModelPiece) -> Scene:

@@ -25,6 +25,7 @@ from calib.refusal import BadFileError, Notice
 from calib.sharpness import clipped_near, judge_blur, judge_exposure, measure_blur
 from calib.sight import fit_view
 from calib.targets import parse_target
+from calib.view import View
 
 __all__ = ["Preview", "asked_for", "preview", "preview_photo"]
 
@@ -52,11 +53,13 @@ class Preview:
     asked, expects : for which piece, and its uncertainty if it is turned with beads and coves.
     plain : the uncertainty if it is a plain cylinder, which tells nothing of the lens.
     without_lens : what it would be without the saved lens; None where none was used.
+    view : of the target.
     changes : those that gain something, the best first.
     notices : what the turner should know.
     """
 
     found: FoundTarget
+    view: View
     lens: Lens
     lens_name: str | None
     tilt_rad: float
@@ -173,7 +176,7 @@ def preview(
     distance = float(np.linalg.norm(view.translation_mm))
     per_mm = view.lens.focal_px / away
     return Preview(
-        found, prior, None, tilt, distance, per_mm, blur, asked, expects, plain,
+        found, view, prior, None, tilt, distance, per_mm, blur, asked, expects, plain,
         bare, worth,
         tuple(notices),
     )  # fmt: skip
