@@ -17,7 +17,7 @@ from calib.movedview import Scene, framed_distance, moved_sight, moved_view, til
 from calib.sight import CornerSight, SideSight, Sight
 from calib.view import View
 
-__all__ = ["Asked", "Change", "Seen", "calibrated_like", "changes", "placed"]
+__all__ = ["Asked", "Change", "Outlook", "Seen", "calibrated_like", "changes", "outlook", "placed"]
 
 FloatArray = NDArray[np.float64]
 
@@ -66,6 +66,20 @@ class Seen:
 
 
 @dataclass(frozen=True, slots=True)
+class Outlook:
+    """What to expect of a piece with beads and coves, and of a plain one; the turner's lies
+    between the two."""
+
+    coved: Expected
+    plain: Expected
+
+    @property
+    def worth_mm(self) -> float:
+        """What photos are ranked by: the rms of both, so that neither kind is forgotten."""
+        return float(np.hypot(self.coved.u95_mm, self.plain.u95_mm) / np.sqrt(2.0))
+
+
+@dataclass(frozen=True, slots=True)
 class Change:
     """One change: `code` for programs, `words` for the turner, what it would give.
 
@@ -74,7 +88,7 @@ class Change:
 
     code: str
     words: str
-    gives: Expected
+    gives: Outlook
     there: View | None = None
 
 
@@ -112,22 +126,30 @@ def _plain(seen: Seen, asked: Asked) -> ModelPiece:
     return laid_piece(seen.view, seen.corners_mm, seen.window_mm, height, radius, length)
 
 
+def outlook(view: View, sight: Sight, lens: Lens, piece: ModelPiece, setup: str) -> Outlook:
+    """Return what to expect; arguments as for `calib.expected.expected`."""
+    plain = replace(piece, depth_mm=0.0)
+    return Outlook(
+        expected(view, sight, lens, piece, setup), expected(view, sight, lens, plain, setup)
+    )
+
+
 def changes(seen: Seen, asked: Asked, piece: ModelPiece, board_scale_known: bool) -> list[Change]:
-    """Return the changes that apply to this photo, the one that gives the least U95 first."""
+    """Return the changes that apply to this photo, the one that gains most first."""
     found = [*_lens(seen, asked, piece), *_moves(seen, asked, piece)]
     found += _board(seen, asked) if isinstance(seen.sight, SideSight) else []
     if isinstance(seen.sight, CornerSight) and not board_scale_known:
         sight = replace(seen.sight, scale_sd=np.full(2, BOARD_SCALE_SD))
-        gives = expected(seen.view, sight, seen.lens, piece, asked.setup)
+        gives = outlook(seen.view, sight, seen.lens, piece, asked.setup)
         found.append(Change("measure-bars", "Measure both check bars of the printed board", gives))
-    return sorted(found, key=lambda change: change.gives.u95_mm)
+    return sorted(found, key=lambda change: change.gives.worth_mm)
 
 
 def _lens(seen: Seen, asked: Asked, piece: ModelPiece) -> Iterator[Change]:
     if seen.lens.source == "calibrated":
         return
     lens = calibrated_like(seen.view.lens)
-    gives = expected(seen.view, seen.sight, lens, piece, asked.setup)
+    gives = outlook(seen.view, seen.sight, lens, piece, asked.setup)
     yield Change("calibrate-lens", "Calibrate the phone's lens once, with calib lens", gives)
 
 
@@ -153,7 +175,7 @@ def _moves(seen: Seen, asked: Asked, piece: ModelPiece) -> Iterator[Change]:
             for lean, words in ((along, "toward one end"), (across, "to one side"))
             for sign in (1.0, -1.0)
         ]
-        (gives, there), words = min(tilted, key=lambda pair: pair[0][0].u95_mm)
+        (gives, there), words = min(tilted, key=lambda pair: pair[0][0].worth_mm)
         words = f"Tilt the phone 20 to 25 degrees, {words} of the piece"
         yield Change("tilt", words, gives, there)
     nearest = framed_distance(view, scene, back)
@@ -169,12 +191,12 @@ def _leaning(lean: FloatArray, tilt: float) -> FloatArray:
 
 def _from(
     seen: Seen, asked: Asked, piece: ModelPiece, scene: Scene, toward: FloatArray, distance: float
-) -> tuple[Expected, View]:
+) -> tuple[Outlook, View]:
     """Return what the photo gives from elsewhere, far enough to hold the scene, and its view."""
     far = max(distance, framed_distance(seen.view, scene, toward))
     there = moved_view(seen.view, scene.middle_mm, toward, far)
     sight = moved_sight(seen.sight, seen.view, there)
-    return expected(there, sight, seen.lens, piece, asked.setup), there
+    return outlook(there, sight, seen.lens, piece, asked.setup), there
 
 
 def _scene(seen: Seen, piece: ModelPiece) -> Scene:
@@ -211,7 +233,7 @@ def _board(seen: Seen, asked: Asked) -> Iterator[Change]:
     toward = _leaning(lean, tilt)
     distance = framed_distance(level, scene, toward)
     there = moved_view(level, scene.middle_mm, toward, distance)
-    gives = expected(there, moved_sight(sight, level, there), seen.lens, piece, asked.setup)
+    gives = outlook(there, moved_sight(sight, level, there), seen.lens, piece, asked.setup)
     words = f"Lay the piece on the printed board: calib card --size {name}"
     yield Change("printed-board", words, gives)
 

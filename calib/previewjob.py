@@ -12,14 +12,14 @@ import numpy as np
 from calib.board import BOARDS, Board
 from calib.edgewidth import edge_places, edge_widths
 from calib.ending import Outcome
-from calib.expected import Expected, expected, weighted
+from calib.expected import weighted
 from calib.finding import FoundTarget, find_target, linear_table
 from calib.lens import Lens, lens_from_exif
 from calib.lenschoice import choose_lens
 from calib.modelpiece import SETUPS, room_in_picture
 from calib.movedview import tilt_of
 from calib.photo import Photo, read_photo
-from calib.photochange import Asked, Change, Seen, changes, placed
+from calib.photochange import Asked, Change, Outlook, Seen, changes, outlook, placed
 from calib.printed import PrintScale, print_scale
 from calib.refusal import BadFileError, Notice
 from calib.sharpness import clipped_near, judge_blur, judge_exposure, measure_blur
@@ -50,8 +50,7 @@ class Preview:
     tilt_rad : from straight down onto the target; `distance_mm` from phone to target.
     px_per_mm : at the piece.
     blur_px : middle width of the target's edges, NaN if none could be judged.
-    asked, expects : for which piece, and its uncertainty if it is turned with beads and coves.
-    plain : the uncertainty if it is a plain cylinder, which tells nothing of the lens.
+    asked, expects : for which piece, and its uncertainty.
     without_lens : what it would be without the saved lens; None where none was used.
     view : of the target.
     changes : those that gain something, the best first.
@@ -67,9 +66,8 @@ class Preview:
     px_per_mm: float
     blur_px: float
     asked: Asked
-    expects: Expected
-    plain: Expected
-    without_lens: Expected | None
+    expects: Outlook
+    without_lens: Outlook | None
     changes: tuple[Change, ...]
     notices: tuple[Notice, ...]
 
@@ -156,15 +154,14 @@ def preview(
     seen = Seen(view, sight, prior, face, window, found.thickness_mm)
     try:
         piece = placed(seen, asked)
-        expects = expected(view, sight, prior, piece, asked.setup)
-        plain = expected(view, sight, prior, replace(piece, depth_mm=0.0), asked.setup)
+        expects = outlook(view, sight, prior, piece, asked.setup)
     except ValueError:
         raise _bad(
             "A piece of that size would reach up to the phone.", "Check --diameter and --length."
         ) from None
     known = scale is None or scale.measured
     tried = changes(seen, asked, piece, known)
-    worth = tuple(c for c in tried if c.gives.u95_mm < WORTH_SHARE * expects.u95_mm)
+    worth = tuple(c for c in tried if c.gives.worth_mm < WORTH_SHARE * expects.worth_mm)
     tilt, _ = tilt_of(view)
     blur, light = _light(photo, found)
     notices = [*photo.notices, *found.notices, *light]
@@ -172,11 +169,11 @@ def preview(
         notices.append(_beyond(asked))
     middle = piece.at(np.array([0.5 * piece.length_mm]))[0]
     away = float(np.linalg.norm(middle - view.camera_centre_mm))
-    bare = None if lens is None else expected(view, sight, exif, piece, asked.setup)
+    bare = None if lens is None else outlook(view, sight, exif, piece, asked.setup)
     distance = float(np.linalg.norm(view.translation_mm))
     per_mm = view.lens.focal_px / away
     return Preview(
-        found, view, prior, None, tilt, distance, per_mm, blur, asked, expects, plain,
+        found, view, prior, None, tilt, distance, per_mm, blur, asked, expects,
         bare, worth,
         tuple(notices),
     )  # fmt: skip
@@ -216,25 +213,24 @@ def _text(photo: Photo, seen: Preview) -> str:
         "",
         f"To expect, for a piece of {asked.diameter_mm:g} mm diameter and {asked.length_mm:g} mm "
         f"length, {LIES[asked.setup]}:",
-        f"  turned with beads and coves  ± {expects.u95_mm:.2f} mm (95 %) on a diameter",
-        f"  a plain cylinder             ± {seen.plain.u95_mm:.2f} mm",
+        f"  with beads and coves  ± {expects.coved.u95_mm:.2f} mm (95 %) on a diameter",
+        f"  a plain cylinder      ± {expects.plain.u95_mm:.2f} mm; yours lies in between",
     ]
     if seen.without_lens is not None:
-        lines.append(
-            f"Without the saved lens it would be ± {seen.without_lens.u95_mm:.2f} mm with beads."
-        )
+        lines.append(f"Without the saved lens it would be {_between(seen.without_lens)}.")
     if not seen.changes:
         return "\n".join([*lines, "", "No single change to the photo would gain much."])
     best, *others = seen.changes
-    lines += [
-        "",
-        "What would gain most, for the one with beads:",
-        f"  {best.words}: ± {best.gives.u95_mm:.2f} mm",
-    ]
+    lines += ["", "What would gain most:", f"  {best.words}: {_between(best.gives)}"]
     if others:
         lines += ["Instead of that:"]
-        lines += [f"  {other.words}: ± {other.gives.u95_mm:.2f} mm" for other in others]
+        lines += [f"  {other.words}: {_between(other.gives)}" for other in others]
     return "\n".join(lines)
+
+
+def _between(outlook: Outlook) -> str:
+    low, high = f"{outlook.coved.u95_mm:.2f}", f"{outlook.plain.u95_mm:.2f}"
+    return f"± {low} mm" if low == high else f"± {low} to {high} mm"
 
 
 def _lens_words(seen: Preview) -> str:
@@ -275,8 +271,7 @@ def _data(photo: Photo, seen: Preview) -> dict[str, Any]:
         "diameter_mm": asked.diameter_mm,
         "piece_length_mm": asked.length_mm,
         **_widths(seen.expects),
-        "u95_plain_mm": seen.plain.u95_mm,
-        "u95_without_lens_mm": None if bare is None else bare.u95_mm,
+        "without_lens": None if bare is None else _widths(bare),
         "changes": [{"code": c.code, "words": c.words, **_widths(c.gives)} for c in seen.changes],
         "warnings": [
             {"code": n.code, "message": n.message, "advice": n.advice} for n in seen.notices
@@ -284,9 +279,10 @@ def _data(photo: Photo, seen: Preview) -> dict[str, Any]:
     }
 
 
-def _widths(expects: Expected) -> dict[str, float]:
+def _widths(outlook: Outlook) -> dict[str, float]:
     return {
-        "u95_mm": expects.u95_mm,
-        "u95_common_mm": expects.common_mm,
-        "u95_worst_mm": expects.worst_mm,
+        "u95_mm": outlook.coved.u95_mm,
+        "u95_common_mm": outlook.coved.common_mm,
+        "u95_worst_mm": outlook.coved.worst_mm,
+        "u95_plain_mm": outlook.plain.u95_mm,
     }

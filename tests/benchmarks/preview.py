@@ -54,9 +54,9 @@ def compare(path: Path) -> Compared:
     stated, common = (
         float(np.median(column[near])) for column in (profile.u95_mm, profile.u95_common_mm)
     )
-    expects = seen.expects
+    expects = seen.expects.coved
     best = seen.changes[0] if seen.changes else None
-    advice = "" if best is None else f"{best.code} {best.gives.u95_mm:.3f}"
+    advice = "" if best is None else f"{best.code} {best.gives.coved.u95_mm:.3f}"
     print(
         f"{truth.name:19s}{thick:6.0f}{truth.length_mm:6.0f}{math.degrees(seen.tilt_rad):6.0f}"
         f"{expects.u95_mm:9.3f}{stated:8.3f}{expects.u95_mm / stated:7.2f}"

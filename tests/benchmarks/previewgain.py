@@ -40,6 +40,8 @@ def common_mm(path: Path, truth: Truth, lens: Lens | None) -> float:
     request, scale = truth.request(), truth.print_scale()
     profile = trace(read_photo(path), request, lens=lens, scale=scale).profile
     near = profile.diameter_mm > THICK * 2.0 * truth.meridian[:, 1].max()
+    if not near.any():
+        raise RefusalError("too-thin", "The trace shows nothing as thick as the piece is.", "")
     return float(np.median(profile.u95_common_mm[near]))
 
 
@@ -80,10 +82,11 @@ def moved_scene(scene: Scene, code: str, seen: Preview, there: View) -> Scene:
 
 
 def tell(name: str, code: str, seen: Preview, foretold: float, before: float, after: float) -> bool:
-    ours, theirs = foretold / seen.expects.common_mm, after / before
+    now = seen.expects.coved.common_mm
+    ours, theirs = foretold / now, after / before
     good = abs(ours / theirs - 1.0) <= AGREE
     print(
-        f"{name:19s}{code:16s}preview {seen.expects.common_mm:.3f} to {foretold:.3f} ({ours:.2f})"
+        f"{name:19s}{code:16s}preview {now:.3f} to {foretold:.3f} ({ours:.2f})"
         f"   trace {before:.3f} to {after:.3f} ({theirs:.2f})   {'agree' if good else 'DIFFER'}",
         flush=True,
     )
@@ -102,7 +105,7 @@ def with_lens(path: Path, seed: int) -> bool | None:
     except RefusalError as error:
         print(f"{truth.name:19s}refused: {error.notice.code}", flush=True)
         return None
-    return tell(truth.name, change.code, seen, change.gives.common_mm, before, after)
+    return tell(truth.name, change.code, seen, change.gives.coved.common_mm, before, after)
 
 
 def rendered_again(path: Path, scene: Scene, out: Path) -> list[bool]:
@@ -126,7 +129,9 @@ def rendered_again(path: Path, scene: Scene, out: Path) -> list[bool]:
         except RefusalError as error:
             print(f"{moved.name:19s}refused: {error.notice.code}", flush=True)
             continue
-        found.append(tell(truth.name, change.code, seen, change.gives.common_mm, before, after))
+        found.append(
+            tell(truth.name, change.code, seen, change.gives.coved.common_mm, before, after)
+        )
     return found
 
 
