@@ -16,7 +16,7 @@ FloatArray = NDArray[np.float64]
 
 SIGMAS_PX = 0.4 * 1.22 ** np.arange(18)
 OFFSETS_PX = np.arange(-2.0, 2.01, 0.5)
-STEP_SHARE = 0.93
+STEP_SHARE = 0.9
 """Of the light's variation along a line that a plain step must explain to have a width."""
 MOST_LINES = 240
 
@@ -69,6 +69,25 @@ def edge_widths(
     reach_px : how far to look to either side.
     to_linear : (256,) table from encoded to linear light.
     """
+    near = min(NEAR_PX, reach_px)
+    width, share = _widths(bgr, points_px, normals, near, to_linear)
+    # A narrow look sees less of shadow and artwork; a wide edge does not fit into it.
+    width = np.where((share > STEP_SHARE) & (width < NEAR_SHARE * near), width, np.nan)
+    if reach_px > near:
+        wide, share = _widths(bgr, points_px, normals, reach_px, to_linear)
+        wide = np.where((share > STEP_SHARE) & (wide >= NEAR_SHARE * near), wide, np.nan)
+        width = np.where(np.isnan(width), wide, width)
+    return width
+
+
+def _widths(
+    bgr: NDArray[np.uint8],
+    points_px: FloatArray,
+    normals: FloatArray,
+    reach_px: float,
+    to_linear: NDArray[np.float32],
+) -> tuple[FloatArray, FloatArray]:
+    """Return the best width of a step on each line, and the share that the step explains."""
     t = np.arange(-reach_px, reach_px + 1e-9, 0.5)
     lines = sample_lines(bgr, points_px, normals, t, np.array([-1.0, 0.0, 1.0]), to_linear)
     light = lines.sum(axis=2).astype(np.float64)
@@ -80,10 +99,11 @@ def edge_widths(
         bases = orthonormal([np.ones_like(steps), steps])[:, 1]
         shares.append(np.max((light @ bases.T) ** 2, axis=1) / whole)
     table = np.stack(shares, axis=1)
-    best = table.argmax(axis=1)
-    width = np.sqrt(np.maximum(SIGMAS_PX[best] ** 2 - SAMPLING_SD_PX**2, 0.09))
-    return np.where(table.max(axis=1) > STEP_SHARE, width, np.nan)
+    found = SIGMAS_PX[table.argmax(axis=1)]
+    width = np.sqrt(np.maximum(found**2 - SAMPLING_SD_PX**2, 0.09))
+    return width, table.max(axis=1)
 
 
+NEAR_PX, NEAR_SHARE = 5.0, 0.35
 SAMPLING_SD_PX = 0.41
 """Linear interpolation between pixels is a blur of sqrt(1/6) px on average."""

@@ -2,7 +2,7 @@
 
 The unknowns and priors are those of a trace: lens, view, the target's own errors, the axis and
 the bias of both rims. What the photo shows of the target counts as it was found; what it would
-show of the piece is computed from the model. The covariance needs no measured piece [GUM1995].
+show of the piece is computed from the model. The covariance needs no measured piece [JCGM100].
 """
 
 from __future__ import annotations

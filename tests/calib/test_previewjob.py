@@ -15,7 +15,7 @@ from calib.finding import linear_table
 from calib.folders import CONFIG_VARIABLE
 from calib.lens import Lens
 from calib.lensfile import SavedLens, save_lens
-from calib.light import encoded
+from calib.light import encoded, linear
 from calib.orientation import displayed_size
 from calib.photo import read_photo
 
@@ -134,3 +134,26 @@ def test_the_width_of_a_blurred_step_is_found(sigma):
     normals = np.tile([1.0, 0.0], (20, 1))
     found = edge_widths(picture, points, normals, 12.0, linear_table())
     assert np.median(found) == pytest.approx(sigma, rel=0.15)
+
+
+def spoilt(kind):
+    """A rendered photo at half size, spoilt in linear light."""
+    small = cv2.resize(cv2.imread(str(SAMPLES / "mill_flat.jpg")), (2016, 1512))
+    light = linear(small)
+    if kind == "out-of-focus":
+        light = cv2.GaussianBlur(light, (0, 0), 6.0)
+    if kind == "motion-blur":
+        light = cv2.blur(light, (15, 1))
+    if kind == "overexposed":
+        light = np.minimum(3.5 * light, 1.0)
+    return np.rint(encoded(light)).astype(np.uint8)
+
+
+@pytest.mark.parametrize("kind", ["out-of-focus", "motion-blur", "overexposed", "fair"])
+def test_spoilt_photos_are_called_so(calib, tmp_path, kind):
+    cv2.imwrite(str(tmp_path / "photo.png"), spoilt(kind))
+    status, out, _ = calib("preview", "photo.png", "--json")
+    assert status == 0
+    said = {warning["code"] for warning in json.loads(out)["warnings"]}
+    named = {"out-of-focus", "motion-blur", "overexposed"} & said
+    assert named == ({kind} if kind != "fair" else set())
