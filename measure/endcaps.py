@@ -33,7 +33,8 @@ NEAR_MM, NEAR_PX = 0.8, 9.0
 CONES = (0.3, 0.6, 1.0, 2.0)
 """Slopes of chamfers and eased edges that are tried."""
 CONE_MOST_MM = 4.0
-FLOOR_PX = 0.8
+FLOOR_PX = 1.3
+"""How well an end is known at best: blur, an eased edge and grain (measured on rendered photos)."""
 CLOSING = 0.6
 """Sides that close in by this slope are a dome's, unless the arc says otherwise."""
 BLUNT = 0.1

@@ -74,18 +74,34 @@ def _smoothed(values: FloatArray, reach: int) -> FloatArray:
 def _tangents(points: FloatArray, weight: FloatArray, reach: int) -> FloatArray:
     """Return unit tangents (n, 2) of a closed curve by weighted local straight lines.
 
-    Beside a corner the line through the points on its own side is taken: one that went round
-    the corner would be the tangent of neither side.
+    Beside a corner the parabola through the points on its own side is taken: a line that went
+    round the corner would be the tangent of neither side.
     """
     shifts = np.arange(-reach, reach + 1)
     chosen, best = _lines(points, weight, shifts)
     plain = best <= BENT_PX**2
-    for aside in (-ASIDE, ASIDE):
-        tangent, left = _lines(points, weight, shifts + aside)
+    for way in (-1, 1):
+        tangent, left = _parabolas(points, way * np.arange(ASIDE))
         better = ~plain & (left < STRAIGHTER * best)
         chosen = np.where(better[:, None], tangent, chosen)
         best = np.where(better, left / STRAIGHTER, best)
     return chosen
+
+
+def _parabolas(points: FloatArray, shifts: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+    """Return directions (n, 2) at the points of parabolas through others, and their misfits (n,).
+
+    Beside a corner all neighbours lie on one side: a straight line would lag on a curved rim.
+    """
+    index = (np.arange(len(points))[:, None] + shifts) % len(points)
+    design = np.stack([np.ones(len(shifts)), shifts, shifts**2], axis=1).astype(np.float64)
+    inverse = np.linalg.pinv(design)
+    near = points[index]
+    unit = np.einsum("k,nkc->nc", inverse[1], near)
+    unit /= np.maximum(np.linalg.norm(unit, axis=1, keepdims=True), 1e-12)
+    left = near - np.einsum("jk,nkc->njc", design @ inverse, near)
+    across = left[..., 0] * unit[:, None, 1] - left[..., 1] * unit[:, None, 0]
+    return unit, np.mean(across * across, axis=1)
 
 
 def _lines(
@@ -103,10 +119,11 @@ def _lines(
     return unit, np.sum(w * across * across, axis=1)
 
 
-BENT_PX = 0.25
-STRAIGHTER = 0.4
-ASIDE = 3
-"""A line that misses its points by this is bent; one aside must be so much straighter."""
+BENT_PX = 0.3
+STRAIGHTER = 0.15
+ASIDE = 9
+"""A line that misses its points by this is bent; a parabola through so many points on one side
+must miss them by that much less, squared."""
 
 
 def _running_median(values: FloatArray, reach: int) -> FloatArray:

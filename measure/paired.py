@@ -34,6 +34,8 @@ TURN = 0.12
 MOST_TURN = 1.2
 SIDE_ON = 0.8
 BORNE_OUT = 0.5
+LEAN_EVERY = 4
+"""Of the lines, averaged over as many, every so many tell where the middle lies."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,10 +203,10 @@ def _lean(steps: list[FloatArray], half: _Half) -> FloatArray:
 
     The axis line is moved at both ends to where most edges find their partner.
     """
-    across = half.normal[:, 1]
-    calm = [_calm(s) for s in steps]
     row = half.at[:, 0]
-    share = (row - row.min()) / max(float(np.ptp(row)), 1e-9)
+    whole = (row - row.min()) / max(float(np.ptp(row)), 1e-9)
+    share, across = whole[::LEAN_EVERY], half.normal[::LEAN_EVERY, 1]
+    calm = [_calm(s)[::LEAN_EVERY].astype(np.float32) for s in steps]
     best = np.zeros(2)
     for pace, reach in ((3.0, 4), (1.0, 2)):
         shifts = pace * np.arange(-reach, reach + 1)
@@ -215,7 +217,7 @@ def _lean(steps: list[FloatArray], half: _Half) -> FloatArray:
             a, b = _shifted(calm[0], lean), _shifted(calm[1], -lean)
             scores.append(float(np.sum(np.sqrt(a * b).max(axis=1))))
         best = tries[int(np.argmax(scores))]
-    return np.asarray((best[0] + (best[1] - best[0]) * share) * across)
+    return np.asarray((best[0] + (best[1] - best[0]) * whole) * half.normal[:, 1])
 
 
 def _calm(steps: FloatArray, reach: int = 3) -> FloatArray:

@@ -187,7 +187,7 @@ def curves_of(
     z_off, r_off, _, _ = contour_values(outline.points_px, turned, view, axis)
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     with np.errstate(invalid="ignore"):
-        firm = (np.abs(r_off - r) < 2.0 * scale) & (np.abs(z_off - z) < 0.6)
+        firm = (np.abs(r_off - r) < 2.0 * scale) & (np.abs(z_off - z) < 1.2)
     curves = side_curves(*values, outline.clear & firm)
     return (_calm(curves[0], scale), _calm(curves[1], scale)), values
 

@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 from calib.view import View
 from measure.revolve import Axis, contact_points
 
-__all__ = ["SideCurve", "contour_values", "local_slope", "side_curves", "without_leaps"]
+__all__ = [
+    "SideCurve",
+    "contour_values",
+    "local_slope",
+    "side_curves",
+    "without_corners",
+    "without_leaps",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -100,6 +107,21 @@ def _without_crumbs(
         else:
             break
     return index
+
+
+def without_corners(curve: SideCurve, bend: FloatArray) -> SideCurve:
+    """Return the side without its points at corners, unless they are most of it.
+
+    `bend` is that of the outline's points, (n,) radians over the tangent's reach. At a corner no
+    tangent is sure, and points lie anywhere along their rays.
+    """
+    keep = np.abs(bend[curve.index]) < SHARP_RAD
+    if keep.sum() < 0.5 * len(keep):
+        return curve
+    return SideCurve(curve.index[keep], curve.z_mm[keep], curve.r_mm[keep])
+
+
+SHARP_RAD = 0.35
 
 
 def without_leaps(curve: SideCurve, spacing_mm: float) -> SideCurve:

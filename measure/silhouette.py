@@ -12,7 +12,14 @@ from numpy.typing import NDArray
 from calib.light import linear
 from measure.band import Band, band_for, band_to_pixels, warp
 
-__all__ = ["Scene", "Silhouette", "Zone", "find_silhouettes", "prepare"]
+__all__ = [
+    "Scene",
+    "Silhouette",
+    "Zone",
+    "plain_silhouettes",
+    "prepare",
+    "searched_silhouettes",
+]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -461,9 +468,8 @@ def _axis_guesses(piece: Float32Array) -> list[tuple[FloatArray, FloatArray]]:
     return guesses
 
 
-def find_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouette]:
-    """Yield mirrored outlines for each rival piece map: its own, if it mirrors itself, or else
-    the one with the most evidence.
+def plain_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouette]:
+    """Yield the rival piece maps' own outlines, of those that mirror themselves.
 
     Parameters
     ----------
@@ -472,10 +478,16 @@ def find_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouett
     """
     for piece in scene.maps:
         plain = _plain_silhouette(scene, intrinsics, piece)
-        if plain is not None:
+        if plain is not None and plain.symmetry > PLAIN_ENOUGH:
             yield plain
-            if plain.symmetry > PLAIN_ENOUGH:
-                continue
+
+
+def searched_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouette]:
+    """Yield the mirrored outline with the most evidence for each rival piece map.
+
+    For what mirrors itself only in parts: shadows and clutter. Parameters as above.
+    """
+    for piece in scene.maps:
         features = scene.features.copy()
         features[..., 3] = piece
         hints = scene.hints if piece is scene.maps[0] else ()
@@ -537,7 +549,7 @@ def _line_through_most(x: FloatArray, y: FloatArray) -> FloatArray:
     return np.asarray(fit)
 
 
-PLAIN_ENOUGH = 0.85
+PLAIN_ENOUGH = 0.6
 SMALLEST_BLOB = 0.004
 
 

@@ -23,14 +23,20 @@ from measure.boardzone import board_zone
 from measure.ends import EndPoint, find_end
 from measure.fit import Estimate, estimate, values_at
 from measure.outline import SPACING_PX, Outline, refine_outline, rescan
-from measure.paired import paired_rim
+from measure.paired import Rim, paired_rim
 from measure.profile import Profile
 from measure.rest import Rest
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.revolve import Axis
 from measure.setting import bench_knowledge, curves_of, first_axis, foot_arc, setup_knowledge
-from measure.sides import SideCurve, local_slope, without_leaps
-from measure.silhouette import Scene, Zone, find_silhouettes, prepare
+from measure.sides import SideCurve, local_slope, without_corners, without_leaps
+from measure.silhouette import (
+    Scene,
+    Zone,
+    plain_silhouettes,
+    prepare,
+    searched_silhouettes,
+)
 
 __all__ = ["Tracing", "measured", "trace"]
 
@@ -40,6 +46,8 @@ Progress = Callable[[str], None]
 KNOWN_SD_MM = 0.05
 """Standard uncertainty of a caliper reading on wood (common practice, no source)."""
 SYMMETRY_LEAST = 0.3
+SURE_LEAST, BORNE_OUT_LEAST = 0.96, 0.7
+"""Share of an outline that must show an edge on both sides: to look no further, and at all."""
 RIVALS_MOST = 3
 """Outlines that are solved before the photo is given up."""
 KEPT_LEAST = 0.85
@@ -153,19 +161,24 @@ def _followed(
         `no-piece`, `not-turned`.
     """
     intrinsics = _intrinsics(found, lens)
-    rims = []
-    for silhouette in find_silhouettes(scene, intrinsics):
-        if silhouette.symmetry >= SYMMETRY_LEAST:
-            rough = silhouette.sides_px(scene)
-            rims.append(paired_rim(photo.bgr, linear_table(), intrinsics, rough, 1.0 / scene.scale))
-    clock.lap("piece")
-    solved_once = False
-    for rim in sorted(rims, key=lambda rim: -rim.rank)[:RIVALS_MOST]:
-        solved = _follow(photo, request, lens, found, rim.sides_px, clock)
-        if solved is not None and solved.round:
-            return solved
-        solved_once |= solved is not None
-    raise _not_turned(photo) if solved_once else _no_piece(photo)
+    tried = False
+    rims: list[Rim] = []
+    for search, sure in ((plain_silhouettes, SURE_LEAST), (searched_silhouettes, BORNE_OUT_LEAST)):
+        for silhouette in search(scene, intrinsics):
+            if silhouette.symmetry >= SYMMETRY_LEAST:
+                rough = silhouette.sides_px(scene)
+                rims.append(
+                    paired_rim(photo.bgr, linear_table(), intrinsics, rough, 1.0 / scene.scale)
+                )
+        clock.lap("piece")
+        ranked = sorted(rims, key=lambda rim: -rim.rank)
+        for rim in [rim for rim in ranked if rim.borne_out >= sure][:RIVALS_MOST]:
+            solved = _follow(photo, request, lens, found, rim.sides_px, clock)
+            if solved is not None and solved.round:
+                return solved
+            tried |= solved is not None
+            rims.remove(rim)
+    raise _not_turned(photo) if tried else _no_piece(photo)
 
 
 class _Clock:
@@ -175,7 +188,7 @@ class _Clock:
 
     def lap(self, name: str) -> None:
         now = time.perf_counter()
-        self.laps[name] = now - self.last
+        self.laps[name] = self.laps.get(name, 0.0) + now - self.last
         self.last = now
 
 
@@ -378,8 +391,22 @@ def _first_end(
     """Return z of the start end, which the turner's readings are counted from."""
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     rays = view.rays(outline.points_px)
-    near = _arc(outline, curves, True)
-    return find_end(rays, view.camera_centre_mm, axis, curves, near, True, scale).z_mm
+    return seen_end(outline, rays, view.camera_centre_mm, axis, curves, True, scale).z_mm
+
+
+def seen_end(
+    outline: Outline,
+    rays: FloatArray,
+    camera_mm: FloatArray,
+    axis: Axis,
+    curves: tuple[SideCurve, SideCurve],
+    first: bool,
+    scale_mm: float,
+) -> EndPoint:
+    """Return the first or last end of the piece; see `measure.ends.find_end`."""
+    sides = (without_corners(curves[0], outline.bend), without_corners(curves[1], outline.bend))
+    near = _arc(outline, sides, first)
+    return find_end(rays, camera_mm, axis, sides, near, first, scale_mm)
 
 
 def _finish(
@@ -397,10 +424,8 @@ def _finish(
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     rays = view.rays(outline.points_px)
     ends = [
-        find_end(
-            rays, view.camera_centre_mm, axis, curves, _arc(outline, curves, first), first, scale
-        )
-        for first in (True, False)
+        seen_end(outline, rays, view.camera_centre_mm, axis, curves, f, scale)
+        for f in (True, False)
     ]
     cut = [_is_cut(photo, request, outline, curves, first) for first in (True, False)]
     ends = [

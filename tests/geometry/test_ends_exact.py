@@ -11,10 +11,9 @@ import pytest
 from exact_piece import Solid, exact_outline, line, round_arc, seen_outline
 from exact_views import lens_of, view_from
 
-from measure.ends import find_end
 from measure.revolve import Axis
 from measure.setting import curves_of
-from measure.trace import _arc
+from measure.trace import seen_end
 
 LENGTH = 100.0
 CLOSE_MM = 0.05
@@ -73,15 +72,8 @@ def ends_of(shape, camera):
     rays = view.rays(outline.points_px)
     found = []
     for first, true in ((True, 0.0), (False, LENGTH)):
-        end = find_end(
-            rays,
-            view.camera_centre_mm,
-            axis,
-            curves,
-            _arc(outline, curves, first),
-            first,
-            float(depth) / view.lens.focal_px,
-        )
+        scale = float(depth) / view.lens.focal_px
+        end = seen_end(outline, rays, view.camera_centre_mm, axis, curves, first, scale)
         found.append((end, end.z_mm - true))
     return found
 
