@@ -50,6 +50,10 @@ def compare(path: Path) -> Compared:
     except RefusalError as error:
         print(f"{truth.name:19s}  refused: {error.notice.code}", flush=True)
         return Compared(math.nan, math.nan)
+    except Exception as error:
+        # A fault in the program is told and does not end the benchmark.
+        print(f"{truth.name:19s}  BUG {type(error).__name__}: {error}", flush=True)
+        return Compared(math.nan, math.nan)
     near = profile.diameter_mm > THICK * thick
     stated, common = (
         float(np.median(column[near])) for column in (profile.u95_mm, profile.u95_common_mm)
