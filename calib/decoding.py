@@ -7,6 +7,7 @@ import os
 import re
 import sys
 import tempfile
+import threading
 from collections.abc import Callable
 from typing import TypeVar
 
@@ -96,8 +97,18 @@ def _listening(work: Callable[[], _T]) -> tuple[_T, str]:
     """Run the work and return what it gives and what C code wrote to standard error.
 
     The JPEG decoder tells of damage nowhere else: it fills the missing part with grey and
-    reports success. Taking its words in also keeps them off the turner's screen.
+    reports success. Taking its words in also keeps them off the turner's screen. Standard error
+    is the whole program's: one thread at a time may take it, or the last to give it back would
+    give back another's file.
     """
+    with _ONE_AT_A_TIME:
+        return _listening_alone(work)
+
+
+_ONE_AT_A_TIME = threading.Lock()
+
+
+def _listening_alone(work: Callable[[], _T]) -> tuple[_T, str]:
     sys.stderr.flush()
     saved = os.dup(2)
     try:

@@ -256,7 +256,8 @@ def _notices(
             Notice("lens-few-views", f"Only {views} photos carry this lens.", "Ten are better.")
         )
     if coverage.reach < REACH_WISHED or coverage.empty_corners:
-        where = ", ".join(coverage.empty_corners) or "the outer parts"
+        bare = coverage.empty_corners or coverage.bare_corners
+        where = ", ".join(bare) if 0 < len(bare) < 4 else "the outer parts"
         notices.append(
             Notice(
                 "lens-corners-missing",

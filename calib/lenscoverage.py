@@ -38,12 +38,20 @@ class Coverage:
     @property
     def empty_corners(self) -> tuple[str, ...]:
         """Corners of the frame, two by two cells each, that have no page corner."""
+        return self._empty(2)
+
+    @property
+    def bare_corners(self) -> tuple[str, ...]:
+        """Corners of the frame whose outermost cell has no page corner."""
+        return self._empty(1)
+
+    def _empty(self, n: int) -> tuple[str, ...]:
         c = self.counts
         parts = {
-            "top left": c[:2, :2],
-            "top right": c[:2, -2:],
-            "bottom left": c[-2:, :2],
-            "bottom right": c[-2:, -2:],
+            "top left": c[:n, :n],
+            "top right": c[:n, -n:],
+            "bottom left": c[-n:, :n],
+            "bottom right": c[-n:, -n:],
         }
         return tuple(name for name, part in parts.items() if part.sum() == 0)
 

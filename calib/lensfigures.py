@@ -89,6 +89,8 @@ def residual_map_svg(calibration: Calibration) -> str:
             length = float(np.hypot(dx, dy)) * grow
             shrink = min(1.0, 60.0 / max(length, 1e-9)) * grow
             body.append(_line(x, y, x + dx * shrink, y + dy * shrink, DOT, 1))
+    frame = f'<clipPath id="frame"><rect width="{WIDTH:g}" height="{height:.1f}"/></clipPath>'
+    body = [frame, '<g clip-path="url(#frame)">', *body, "</g>"]
     body.append(
         f'<rect x="0.5" y="0.5" width="{WIDTH - 1:g}" height="{height - 1:.1f}" fill="none" '
         f'stroke="{DARK}"/>'

@@ -286,8 +286,9 @@ def _text(
     lens = saved.lens
     sd = np.sqrt(np.diag(lens.covariance))
     lines = [
-        f"Focal length {lens.focal_px:.1f} ± {1.96 * sd[0]:.1f} px; centre "
-        f"{lens.centre_px[0]:.1f}, {lens.centre_px[1]:.1f} (± {1.96 * max(sd[1], sd[2]):.1f}); "
+        f"Focal length {lens.focal_px:.1f} ± {max(0.1, 1.96 * sd[0]):.1f} px; centre "
+        f"{lens.centre_px[0]:.1f}, {lens.centre_px[1]:.1f} "
+        f"(± {max(0.1, 1.96 * max(sd[1], sd[2])):.1f}); "
         f"k1 {lens.k1:.4f}, k2 {lens.k2:.4f}.",
         f"From {saved.photos} photos, corners {saved.rms_px:.3f} px off (rms). "
         f"Terms: {saved.terms}.",

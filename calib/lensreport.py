@@ -93,17 +93,20 @@ are enough; at most two are used.</p>
 
 
 def lens_lines(calibration: Calibration) -> list[tuple[str, str, str]]:
-    """Return (name, value, 95 % half-width) of what a lens is."""
+    """Return (name, value, 95 % half-width) of what a lens is.
+
+    No half-width is printed smaller than the last digit of its value.
+    """
     lens = calibration.lens
     u95 = 1.96 * np.sqrt(np.diag(lens.covariance))
     focus = 196.0 * calibration.focus_sd
     return [
-        ("focal length, px", f"{lens.focal_px:.1f}", f"{u95[0]:.1f}"),
+        ("focal length, px", f"{lens.focal_px:.1f}", f"{max(0.1, u95[0]):.1f}"),
         ("moved by autofocus from photo to photo, %", "", f"{focus:.1f}"),
-        ("centre x, px", f"{lens.centre_px[0]:.1f}", f"{u95[1]:.1f}"),
-        ("centre y, px", f"{lens.centre_px[1]:.1f}", f"{u95[2]:.1f}"),
-        ("k1", f"{lens.k1:.4f}", f"{u95[3]:.4f}"),
-        ("k2", f"{lens.k2:.4f}", f"{u95[4]:.4f}"),
+        ("centre x, px", f"{lens.centre_px[0]:.1f}", f"{max(0.1, u95[1]):.1f}"),
+        ("centre y, px", f"{lens.centre_px[1]:.1f}", f"{max(0.1, u95[2]):.1f}"),
+        ("k1", f"{lens.k1:.4f}", f"{max(1e-4, u95[3]):.4f}"),
+        ("k2", f"{lens.k2:.4f}", f"{max(1e-4, u95[4]):.4f}"),
     ]
 
 

@@ -26,6 +26,7 @@ UNEVEN_RATIO = 1.5
 """Widths in two directions must differ at least so much before motion is blamed: the piece and
 the card lie at different depths, so their focus differs a little too."""
 FEWEST_EDGES = 8
+LEAST_SPREAD = 0.02
 CLIPPED_LEVEL = 254
 CLIPPED_SHARE = 0.2
 CLIPPED_POINTS = 0.25
@@ -76,10 +77,13 @@ def measure_blur(sigma_px: FloatArray, direction_rad: FloatArray) -> Blur:
         raise ValueError(f"got shapes {sigma.shape} and {angle.shape}, need (n,) twice, n > 0")
     columns = np.stack([np.ones_like(angle), np.cos(angle), np.sin(angle)], axis=-1)
     middle = float(np.median(sigma))
-    spread = np.linalg.eigvalsh(columns.T @ columns / len(sigma))[0]
-    if len(sigma) < FEWEST_EDGES or spread < 0.02:
+    spread, ways = np.linalg.eigh(columns.T @ columns / len(sigma))
+    if len(sigma) < FEWEST_EDGES or spread[1] < LEAST_SPREAD:
         return Blur(middle, middle, math.nan, math.nan)
-    a, b, c = _robust_fit(columns, sigma**2)
+    # A card's sides run two ways only: they tell what differs between the two, and nothing of a
+    # movement along the diagonals, which is then taken to be none.
+    known = ways[:, spread >= LEAST_SPREAD]
+    a, b, c = (float(v) for v in known @ _robust_fit(columns @ known, sigma**2))
     half = min(math.hypot(b, c), a)
     return Blur(
         least_px=math.sqrt(max(a - half, 0.0)),
@@ -89,16 +93,16 @@ def measure_blur(sigma_px: FloatArray, direction_rad: FloatArray) -> Blur:
     )
 
 
-def _robust_fit(columns: FloatArray, values: FloatArray) -> tuple[float, float, float]:
+def _robust_fit(columns: FloatArray, values: FloatArray) -> FloatArray:
     weights = np.ones_like(values)
-    answer: FloatArray = np.zeros(3)
+    answer: FloatArray = np.zeros(columns.shape[1])
     for _ in range(10):
         root = np.sqrt(weights)
         answer = np.asarray(np.linalg.lstsq(columns * root[:, None], values * root, rcond=None)[0])
         residual = np.abs(values - columns @ answer)
         scale = max(1.4826 * float(np.median(residual)), 1e-9)
         weights = np.minimum(1.0, 1.345 * scale / np.maximum(residual, 1e-12))
-    return float(answer[0]), float(answer[1]), float(answer[2])
+    return answer
 
 
 def judge_blur(sigma_px: FloatArray, direction_rad: FloatArray) -> Notice | None:

@@ -120,3 +120,19 @@ def test_one_strong_colour_is_not_overexposed() -> None:
 def test_points_outside_the_picture_are_allowed() -> None:
     picture = np.full((20, 20, 3), 255, np.uint8)
     assert clipped_near(picture, np.array([[-50.0, 500.0]]))[0] == 1.0
+
+
+def test_two_ways_of_edges_tell_a_movement_along_one_of_them() -> None:
+    # A box of length L has the variance L^2 / 12.
+    angles = np.repeat([0.0, math.pi / 2], 20)
+    sigma = np.where(angles == 0.0, math.sqrt(1.0 + 12.0**2 / 12.0), 1.0)
+    blur = measure_blur(sigma, angles)
+    assert blur.motion_px == pytest.approx(12.0, rel=0.01)
+    assert abs(math.sin(blur.motion_rad)) < 0.01
+    notice = judge_blur(sigma, angles)
+    assert notice is not None
+    assert notice.code == "motion-blur"
+
+
+def test_edges_of_one_way_tell_no_movement() -> None:
+    assert math.isnan(measure_blur(np.full(40, 3.0), np.full(40, 0.3)).motion_px)
