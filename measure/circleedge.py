@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.edges import EdgeFits, fit_edges, rim_shapes, sample_lines
+from calib.edges import EdgeFits, EdgeShapes, fit_edges, normal_cdf, orthonormal, sample_lines
 from calib.view import View
 from measure.circles import Circle, CircleFit, arc_degrees, circle_points, fit_projected_circle
 
@@ -26,6 +27,7 @@ CLEAR = 2.0
 """Least root of light explained over light unexplained for a scan line to count."""
 UNSURE_PX = 0.7
 CLASH_PX = 3.0
+POSITION_STEP_PX, RAMP_PX = 0.25, 20.0
 SECTORS = 24
 """Points within one sector share what spoils them: a shadow, torn fibre, a chip."""
 OFF_PX = 1.5
@@ -127,6 +129,27 @@ def _scan_lines(view: View, height: float, circle: Circle) -> tuple[FloatArray, 
     return px, across, around / (2.0 * np.pi * circle.radius)
 
 
+@lru_cache(maxsize=16)
+def _face_shapes(reach: float, blur: float) -> EdgeShapes:
+    """Return shapes of the edge of a flat face: even, or shading slowly on either side.
+
+    Not those of a round rim: at a sharp corner nothing darkens toward grazing, and a shape with
+    a ramp of a few pixels would draw the edge inward by 0.15 px.
+    """
+    offsets = np.arange(-HALF_PX, HALF_PX + 0.5)
+    positions = np.arange(-reach, reach + 0.125, POSITION_STEP_PX)
+    t = offsets[None, :] - positions[:, None]
+    inside, outside = 1.0 - normal_cdf(t / blur), normal_cdf(t / blur)
+    ramps: list[FloatArray | None] = [None, inside * np.exp(np.minimum(t, 0.0) / RAMP_PX)]
+    ramps.append(outside * np.exp(-np.maximum(t, 0.0) / RAMP_PX))
+    bases = np.zeros((len(ramps), len(positions), 3, len(offsets)), dtype=np.float32)
+    for index, ramp in enumerate(ramps):
+        columns = [inside, outside] if ramp is None else [inside, outside, ramp]
+        bases[index, :, : len(columns)] = orthonormal(columns)
+    price = 3.0 * np.log(3.0 * len(offsets)) * np.array([0.0, 1.0, 1.0])
+    return EdgeShapes(offsets, positions, bases, price)
+
+
 def _edges_along(
     bgr: NDArray[np.uint8],
     to_linear: NDArray[np.float32],
@@ -138,7 +161,7 @@ def _edges_along(
     best: EdgeFits | None = None
     lines = None
     for blur in BLURS_PX:
-        shapes = rim_shapes(HALF_PX, reach, blur)
+        shapes = _face_shapes(reach, blur)
         if lines is None:
             lines = sample_lines(bgr, px, across, shapes.offsets_px, ALONG_PX, to_linear)
         fits = fit_edges(lines, shapes)
