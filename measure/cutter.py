@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from measure.blade import Thickness, assumed_thickness
 from measure.mating import COVERAGE
-from measure.steps import Step, find_steps
+from measure.steps import Step
 from measure.stock import stock_matches
 from measure.swept import Swept
 from measure.tool import Tool, ToolStep
@@ -16,7 +16,7 @@ from measure.toolnotices import tool_notices
 from measure.toolroles import Role, find_roles
 from measure.toolshots import Shot, laid_on_first
 from measure.toolsweep import blade_in, swept_blade, swept_round
-from measure.toolview import ToolView, centre_of
+from measure.toolview import ToolView, centre_of, steps_of
 
 __all__ = ["FLAT", "ROUND", "measure_tool"]
 
@@ -52,7 +52,7 @@ def measure_tool(
         raise ValueError(f"need as many turns as photos, got {len(turned_rad)} and {len(views)}")
     if form not in (ROUND, FLAT):
         raise ValueError(f"form is {form!r}, need {ROUND!r} or {FLAT!r}")
-    steps = find_steps(views[0].profile)
+    steps = steps_of(views[0])
     roles = find_roles(steps, shank_first)
     shots = laid_on_first(views, turned_rad, steps[roles.shank])
     if form == FLAT:
@@ -62,11 +62,10 @@ def measure_tool(
         role = roles.of_step[index]
         flat = form == FLAT and role not in (Role.SHANK, Role.POINT)
         made.append(_tool_step(index + 1, step, role, shots, thickness if flat else None))
-    z = views[0].profile.z_mm
     tool = Tool(
         steps=tuple(made),
         roles=roles,
-        tip_mm=float(z[0] if roles.tip_first else z[-1]),
+        tip_mm=steps[0].from_mm if roles.tip_first else steps[-1].to_mm,
         photos=len(views),
         thickness=thickness if form == FLAT else None,
         notices=(),

@@ -23,7 +23,6 @@ from measure.progress import StepWatch
 from measure.result import CUT, TraceRequest
 from measure.resultfile import result_json
 from measure.stations import stations
-from measure.steps import find_steps
 from measure.tool import Tool
 from measure.tooldata import tool_data
 from measure.toolplan import BoringPlan, plan_boring
@@ -31,6 +30,7 @@ from measure.toolrequest import ToolRequest
 from measure.toolroles import find_roles
 from measure.tooltext import tool_text
 from measure.tooltraces import ToolPhotos, shank_is_first, trace_tool
+from measure.toolview import steps_of
 from measure.tracefiles import PICTURE, PROFILE, REPORT, RESULT, STATIONS, TRACE_NAMES
 from measure.units import Units, units_for
 
@@ -86,13 +86,13 @@ def _tool(photos: ToolPhotos, asked: ToolRequest) -> Tool:
     thickness = None
     if asked.thickness_mm is not None:
         thickness = Thickness(asked.thickness_mm, THICKNESS_GIVEN_SD_MM, "given")
-    views = list(photos.views)
+    views = [trace.view for trace in photos.traces]
     if asked.form == FLAT and photos.first.setup == "bench":
-        steps = find_steps(views[0].profile)
+        steps = steps_of(views[0])
         shank = steps[find_roles(steps, shank_first).shank]
         thick = (thickness or assumed_thickness()).mm
-        for k, tracing in enumerate(photos.tracings):
-            views[k] = laid_flat(views[k], shank.diameter_mm, thick, -tracing.found.thickness_mm)
+        for k, trace in enumerate(photos.traces):
+            views[k] = laid_flat(views[k], shank.diameter_mm, thick, trace.bench_mm)
     tool = measure_tool(
         views, photos.turned_rad, form=asked.form, thickness=thickness, shank_first=shank_first
     )

@@ -38,7 +38,7 @@ def cutter_report(
     return fill_page(
         "cutter.html",
         title=f"{first.photo_name}: what it cuts",
-        photo=", ".join(tracing.result.photo_name for tracing in photos.tracings),
+        photo=", ".join(trace.result.photo_name for trace in photos.traces),
         setup=SETUP_WORDS[first.setup],
         scale_from=first.scale_from,
         lens_from=first.lens_from,

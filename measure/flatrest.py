@@ -91,4 +91,4 @@ def _renewed(view: ToolView, axis: Axis) -> ToolView:
     )
     u95 = np.interp(z / stretch, old.z_mm, old.u95_mm)
     common = np.minimum(np.interp(z / stretch, old.z_mm, old.u95_common_mm), u95)
-    return replace(view, axis=axis, profile=Profile(z, a + b, u95, common))
+    return replace(view, axis=axis, profile=Profile(z, a + b, u95, common), steps=None)

@@ -19,7 +19,7 @@ def tool_data(photos: ToolPhotos, tool: Tool, plan: BoringPlan, form: str) -> di
     data = trace_data(first)
     data |= {
         "kind": "cutter",
-        "photos": [tracing.result.photo_name for tracing in photos.tracings],
+        "photos": [trace.result.photo_name for trace in photos.traces],
         "turned_deg": [rounded(math.degrees(turn), 3) for turn in photos.turned_rad],
         "form": form,
         "thickness_mm": None if tool.thickness is None else rounded(tool.thickness.mm),

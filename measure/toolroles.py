@@ -73,7 +73,10 @@ def find_roles(steps: Sequence[Step], shank_first: bool | None = None) -> Roles:
     sure = True
     if shank_first is None:
         lead = _points(steps, 0) - _points(steps, -1)
-        shank_first, sure = lead >= 0, abs(lead) >= SURE_LEAD
+        shank_first = lead >= 0
+        # No chuck takes a thicker one: the true shank may have been missed in the photo.
+        held = steps[0 if shank_first else -1]
+        sure = abs(lead) >= SURE_LEAD and held.diameter_mm <= CHUCK_MM
     order = list(range(len(steps)))
     if shank_first:
         order.reverse()

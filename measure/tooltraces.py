@@ -4,42 +4,82 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
+from calib.finding import FoundTarget, find_target
 from calib.photo import Photo
 from calib.refusal import Notice, RefusalError
+from calib.targets import parse_target
+from calib.view import View
 from measure.fit import rim_bias
 from measure.progress import Progress
 from measure.reach import frame_of
-from measure.result import CUT, TraceRequest, TraceResult
+from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.revolve import Axis
+from measure.rimtrace import RimTrace, trace_rims
+from measure.silhouette import find_silhouettes, prepare
+from measure.toolsolve import (
+    LEAST_TAPER,
+    RIM_SD_PX,
+    SolvedStep,
+    solved_profile,
+    solved_rays,
+    step_of,
+)
 from measure.toolview import ToolView
-from measure.trace import Tracing, measured
+from measure.trace import Tracing, measured, prior_lens
 
-__all__ = ["ToolPhotos", "shank_is_first", "trace_tool", "view_of"]
+__all__ = ["ToolPhotos", "ToolTrace", "shank_is_first", "trace_tool"]
+
+FloatArray = NDArray[np.float64]
+
+GOOD_WORTH = 7.0
+"""A trace by rims this good needs no rival: most rims agree over the length of a hand."""
+BORDER_PX = 8.0
+THINNEST_MM, ROUGH_MM = 1.0, 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class ToolTrace:
+    """One photo of a tool.
+
+    Attributes
+    ----------
+    result : for tables, pictures and reports.
+    view : for the steps and what they sweep.
+    bench_mm : Z of the bench in the target frame.
+    side_names : what its two sides are called in the photo, such as "upper", "lower".
+    """
+
+    result: TraceResult
+    view: ToolView
+    bench_mm: float
+    side_names: tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True)
 class ToolPhotos:
     """Photos of one tool, turned about its length between them.
 
-    Attributes
-    ----------
-    side_names : what the two sides are called in the first photo, such as "upper", "lower".
-    notices : about the photos, beside those of the traces.
+    `notices` are about the photos after the first.
     """
 
-    tracings: tuple[Tracing, ...]
-    views: tuple[ToolView, ...]
+    traces: tuple[ToolTrace, ...]
     turned_rad: tuple[float, ...]
-    side_names: tuple[str, str]
     notices: tuple[Notice, ...]
 
     @property
     def first(self) -> TraceResult:
         """The trace of the first photo."""
-        return self.tracings[0].result
+        return self.traces[0].result
+
+    @property
+    def side_names(self) -> tuple[str, str]:
+        """What the two sides are called in the first photo."""
+        return self.traces[0].side_names
 
 
 def trace_tool(
@@ -56,43 +96,16 @@ def trace_tool(
         What the trace refuses, and `tool-cut` where the tool runs out of the picture at both
         ends.
     """
-    tracings = tuple(measured(photo, request, progress) for photo in photos)
-    notices = [notice for t in tracings[1:] for notice in t.result.notices]
-    for tracing in tracings:
-        if CUT == tracing.result.z_zero == tracing.result.far_end:
+    traces = tuple(_trace_one(photo, request, progress) for photo in photos)
+    for trace in traces:
+        if CUT == trace.result.z_zero == trace.result.far_end:
             raise RefusalError(
                 "tool-cut",
-                f"{tracing.result.photo_name} shows only the middle of the tool.",
+                f"{trace.result.photo_name} shows only the middle of the tool.",
                 "Take the photo again with the whole tool in it.",
             )
-    return ToolPhotos(
-        tracings=tracings,
-        views=tuple(view_of(tracing) for tracing in tracings),
-        turned_rad=tuple(turned_rad),
-        side_names=_side_names(tracings[0]),
-        notices=tuple(dict.fromkeys(notices)),
-    )
-
-
-def view_of(tracing: Tracing) -> ToolView:
-    """Return profile, camera, axis and the rays of both sides, rim bias taken off.
-
-    z counts as in the profile.
-    """
-    estimate = tracing.estimate
-    view, axis = estimate.view, estimate.axis
-    bias = estimate.layout.bias_of(estimate.x)
-    rays = []
-    for sign, curve in zip((1.0, -1.0), tracing.curves, strict=True):
-        side = np.full(len(tracing.outline.points_px), sign)
-        points = rim_bias(tracing.outline, side, bias)[curve.index]
-        rays.append(view.rays(points))
-    return ToolView(
-        profile=tracing.result.profile,
-        camera_mm=view.camera_centre_mm,
-        axis=Axis(axis.at(tracing.shift_mm), axis.direction),
-        rays=(rays[0], rays[1]),
-    )
+    notices = [notice for trace in traces[1:] for notice in trace.result.notices]
+    return ToolPhotos(traces, tuple(turned_rad), tuple(dict.fromkeys(notices)))
 
 
 def shank_is_first(result: TraceResult, side: str) -> bool:
@@ -102,8 +115,179 @@ def shank_is_first(result: TraceResult, side: str) -> bool:
     return bool(toward_far < 0.0)
 
 
-def _side_names(tracing: Tracing) -> tuple[str, str]:
-    view, axis = tracing.estimate.view, tracing.estimate.axis
+def _trace_one(photo: Photo, request: TraceRequest, progress: Progress) -> ToolTrace:
+    """Trace by straight rims; a tool that has none (a taper, flutes) as any turned piece."""
+    if request.setup != "upright":
+        found = _by_rims(photo, request, progress)
+        if found is not None:
+            return found
+    return _of_tracing(measured(photo, request, progress))
+
+
+def _by_rims(photo: Photo, request: TraceRequest, progress: Progress) -> ToolTrace | None:
+    lens = prior_lens(photo)
+    progress("looking for the target")
+    target = find_target(photo, lens, parse_target(request.target), None)
+    progress("looking for the tool")
+    covers = [] if target.is_board else [target.polygon_px]
+    scene = prepare(photo.bgr, covers, request.box_px)
+    f, (cx, cy) = target.view.lens.focal_px, lens.centre_px
+    best: RimTrace | None = None
+    for silhouette in find_silhouettes(scene, np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]])):
+        sides = _from_start(silhouette.sides_px(scene), request.start)
+        progress("following its rims")
+        found = trace_rims(photo, request, lens, target, sides)
+        if found is not None and (best is None or found.worth > best.worth):
+            best = found
+        if best is not None and best.worth > GOOD_WORTH:
+            break
+    if best is None:
+        return None
+    if not _agrees(best):
+        raise RefusalError(
+            "rims-contradict",
+            f"The rims seen in {photo.name} are not those of one tool: some may be reflections.",
+            "Lay it on dull dark cloth in soft light from all round, or rub chalk on it, and try "
+            "again.",
+        )
+    return _of_rims(photo, request, target, best)
+
+
+def _agrees(found: RimTrace) -> bool:
+    """Return whether the rims are those of one tool of cylinders.
+
+    Rims that are partly reflections, or an axis that they put askew, make cylinders come out as
+    cones; one of three steps may well be one.
+    """
+    steps = found.steps
+    cones = sum(abs(step.taper) >= LEAST_TAPER for step in steps)
+    thinnest = min(min(step.at_from_mm, step.at_to_mm) for step in steps)
+    return cones <= len(steps) // 3 and thinnest > THINNEST_MM
+
+
+def _from_start(
+    sides: tuple[FloatArray, FloatArray], start: str | None
+) -> tuple[FloatArray, FloatArray]:
+    """Return the sides in order from the end that z counts from."""
+    d = 0.5 * (sides[0][-1] + sides[1][-1] - sides[0][0] - sides[1][0])
+    if start is None:
+        start = "left" if abs(d[0]) >= abs(d[1]) else "top"
+    backward = {"left": d[0] < 0, "right": d[0] > 0, "top": d[1] < 0, "bottom": d[1] > 0}[start]
+    return (sides[0][::-1], sides[1][::-1]) if backward else sides
+
+
+def _of_rims(
+    photo: Photo, request: TraceRequest, target: FoundTarget, found: RimTrace
+) -> ToolTrace:
+    solved, steps = found.estimate, found.steps
+    view, start = solved.view, steps[0].z_from_mm
+    axis = Axis(solved.axis.at(start), solved.axis.direction)
+    scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
+    length = steps[-1].z_to_mm - start
+    outline = found.found.outline
+    z = np.concatenate(
+        [
+            side.z_mm - start
+            for sides in solved_rays(found.found, solved, solved.x)
+            for side in sides
+        ]
+    )
+    index = [pair[k][outline.clear[pair[k]]] for k in (0, 1) for pair in found.found.on_rims]
+    rims_px = outline.points_px[np.concatenate(index)]
+    ends_px = view.to_pixels(axis.at(np.array([0.0, length])))
+    cut = [_is_cut(photo, request, rims_px[np.abs(z - place) < 3.0]) for place in (0.0, length)]
+    share = max(step.common_sd_mm / max(step.at_from_mm, 1.0) for step in steps)
+    ends_sd = np.hypot(steps[0].from_sd_mm, steps[-1].to_sd_mm)
+    length_u95 = 1.96 * float(np.hypot(ends_sd, share * length))
+    result = TraceResult(
+        photo_name=photo.name,
+        setup=request.setup,
+        scale_from=target.scale_from,
+        lens_from=view.lens.source,
+        z_zero=CUT if cut[0] else END,
+        length_mm=None if any(cut) else length,
+        length_u95_mm=None if any(cut) else length_u95,
+        profile=solved_profile(steps),
+        notices=(*photo.notices, *target.notices, *_rough_ends(steps)),
+        left_out=tuple(
+            LeftOut(a.z_to_mm - start, b.z_from_mm - start, "not seen on both sides")
+            for a, b in pairwise(steps)
+            if b.z_from_mm - a.z_to_mm > 0.5
+        ),
+        outline_px=rims_px,
+        outline_z_mm=z,
+        axis_px=ends_px,
+        target_px=target.polygon_px,
+        target_is_board=target.is_board,
+        tilt_deg=float(np.degrees(np.arccos(np.clip(-view.rotation[2, 2], -1.0, 1.0)))),
+        px_per_mm=1.0 / scale,
+        far_end=CUT if cut[1] else END,
+        known=request.known,
+    )
+    tool = ToolView(
+        profile=result.profile,
+        camera_mm=view.camera_centre_mm,
+        axis=axis,
+        rays=(
+            view.rays(_debiased(found, 0)),
+            view.rays(_debiased(found, 1)),
+        ),
+        steps=tuple(step_of(step, start) for step in steps),
+        rim_sd_mm=RIM_SD_PX * scale,
+    )
+    return ToolTrace(result, tool, -target.thickness_mm, _side_names(view, axis))
+
+
+def _rough_ends(steps: Sequence[SolvedStep]) -> tuple[Notice, ...]:
+    """Return what to say where the ends of steps are poorly known."""
+    worst = 1.96 * max(max(step.from_sd_mm, step.to_sd_mm) for step in steps)
+    if worst < ROUGH_MM:
+        return ()
+    return (
+        Notice(
+            "step-ends-rough",
+            f"Where the steps begin and end is known only to ±{worst:.1f} mm.",
+            "Measure lengths on the tool itself, or hold the phone straight over its middle.",
+        ),
+    )
+
+
+def _debiased(found: RimTrace, k: int) -> FloatArray:
+    """Return the clear points (n, 2) of all rims of one side, the shared bias taken off."""
+    outline, solved = found.found.outline, found.estimate
+    side = np.full(len(outline.points_px), 1.0 - 2.0 * k)
+    points = rim_bias(outline, side, solved.layout.bias_of(solved.x))
+    index = np.concatenate([pair[k] for pair in found.found.on_rims])
+    return np.asarray(points[index[outline.clear[index]]])
+
+
+def _is_cut(photo: Photo, request: TraceRequest, points_px: FloatArray) -> bool:
+    """Return whether the border of the picture, or the box, cuts the tool at these points."""
+    width, height = photo.size_px
+    low, high = np.zeros(2), np.array([width - 1.0, height - 1.0])
+    if request.box_px is not None:
+        x, y, w, h = request.box_px
+        low, high = np.maximum(low, (x, y)), np.minimum(high, (x + w, y + h))
+    if len(points_px) == 0:
+        return False
+    return bool(np.minimum(points_px - low, high - points_px).min() < BORDER_PX)
+
+
+def _of_tracing(tracing: Tracing) -> ToolTrace:
+    estimate = tracing.estimate
+    view, axis = estimate.view, estimate.axis
+    bias = estimate.layout.bias_of(estimate.x)
+    rays = []
+    for sign, curve in zip((1.0, -1.0), tracing.curves, strict=True):
+        side = np.full(len(tracing.outline.points_px), sign)
+        rays.append(view.rays(rim_bias(tracing.outline, side, bias)[curve.index]))
+    axis = Axis(axis.at(tracing.shift_mm), axis.direction)
+    tool = ToolView(tracing.result.profile, view.camera_centre_mm, axis, (rays[0], rays[1]))
+    bench = -tracing.found.thickness_mm
+    return ToolTrace(tracing.result, tool, bench, _side_names(view, axis))
+
+
+def _side_names(view: View, axis: Axis) -> tuple[str, str]:
     across, _ = frame_of(view.camera_centre_mm, axis)
     ends = view.to_pixels(np.array([axis.point_mm, axis.point_mm + across]))
     d = ends[1] - ends[0]

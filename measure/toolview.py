@@ -18,8 +18,9 @@ from measure.reach import (
     reach_over,
 )
 from measure.revolve import Axis
+from measure.steps import Step, find_steps
 
-__all__ = ["Centre", "ToolView", "centre_of", "same_tool", "shank_of", "tools_differ"]
+__all__ = ["Centre", "ToolView", "centre_of", "same_tool", "shank_of", "steps_of", "tools_differ"]
 
 FloatArray = NDArray[np.float64]
 
@@ -43,12 +44,16 @@ class ToolView:
     axis : of the tool as traced; z = 0 as in the profile.
     rays : directions to the outline points of the two sides, (n, 3) and (m, 3); the first on
         the `across` side of `reach.frame_of`.
+    steps : where they were found as such; None to find them in the profile.
+    rim_sd_mm : how far a whole rim may be off, standard deviation.
     """
 
     profile: Profile
     camera_mm: FloatArray
     axis: Axis
     rays: tuple[FloatArray, FloatArray]
+    steps: tuple[Step, ...] | None = None
+    rim_sd_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +74,17 @@ class Centre:
     own_sd_mm: float
     axis_sd_mm: tuple[float, ...]
     lean_rad: float
+
+
+def steps_of(view: ToolView) -> tuple[Step, ...]:
+    """Return the steps of the tool.
+
+    Raises
+    ------
+    RefusalError
+        `no-steps`.
+    """
+    return find_steps(view.profile) if view.steps is None else view.steps
 
 
 def shank_of(view: ToolView, z_from: float, z_to: float) -> MiddleLine:
@@ -105,7 +121,7 @@ def centre_of(view: ToolView, shank: MiddleLine, z_from: float, z_to: float) -> 
     value, slope, weights = fit_line(z, middle, noise)
     rows = float(weights.sum())
     # Neighbouring rows share their errors; half a dozen rows count as one.
-    own_sd = noise / math.sqrt(max(rows / 6.0, 1.0))
+    own_sd = math.hypot(noise / math.sqrt(max(rows / 6.0, 1.0)), view.rim_sd_mm / math.sqrt(2.0))
     askew = abs(slope) * (z_to - z_from)
     if askew > 6.0 * own_sd and askew > 0.1:
         places: tuple[float, ...] = (z_from, z_to)

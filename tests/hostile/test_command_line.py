@@ -12,7 +12,7 @@ import pytest
 from tests.hostile.pictures import exif, jpeg_claiming, packed, scene
 from tests.hostile.test_bad_photos import BAD
 
-COMMANDS = [("measure", "trace"), ("calib", "preview")]
+COMMANDS = [("measure", "trace"), ("measure", "hole"), ("calib", "preview")]
 STATUS_BAD_FILE = 2
 STATUS_CANNOT_MEASURE = 3
 CHOSEN = [

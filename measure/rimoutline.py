@@ -1,0 +1,253 @@
+"""From the straight rims of a tool to its outline, to a fraction of a pixel.
+
+The rims are averaged along their length before the edge is fitted; between them the outline runs
+along the ellipses of the shoulders' edges.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.edges import fit_edges, rim_shapes, sample_lines
+from calib.view import View
+from measure.outline import SPACING_PX, Outline, resample, rescan
+from measure.reach import frame_of
+from measure.revolve import Axis
+from measure.rims import Rim, rim_points
+
+__all__ = ["Cylinder", "RimOutline", "cylinders_of", "rim_outline"]
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+IndexArray = NDArray[np.int64]
+
+ALONG_PX = 12.0
+"""A rim is averaged so far to each side before its edge is fitted."""
+REACH_PX, HALF_PX, BLUR_PX = 3.5, 7.0, 1.1
+CORNER_MM = 1.2
+"""So near to its ends a rim is left to the shoulders' edges."""
+AGREE_PX = 1.2
+FLOOR_PX = 0.06
+CIRCLE_POINTS = 180
+NEAR_CIRCLE_PX = 12.0
+
+
+@dataclass(frozen=True, slots=True)
+class Cylinder:
+    """One step as a cylinder: z along the axis, and its radius and offset across, mm.
+
+    `aside_mm` is toward the `across` side of `reach.frame_of`.
+    """
+
+    z_from_mm: float
+    z_to_mm: float
+    radius_mm: float
+    aside_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class RimOutline:
+    """The outline of a tool, and which of its points belong to what.
+
+    Attributes
+    ----------
+    on_rims : for each step the points on its rim on the `across` side and on the other.
+    between : for each place between steps, ends included, the points of the shoulder's edge.
+    places_mm : z of these places as they were when the outline was drawn.
+    """
+
+    outline: Outline
+    on_rims: tuple[tuple[IndexArray, IndexArray], ...]
+    between: tuple[IndexArray, ...]
+    places_mm: tuple[float, ...]
+
+
+def cylinders_of(rims: Sequence[Rim]) -> tuple[Cylinder, ...]:
+    """Return the steps that rims belong to; gaps between neighbours are closed.
+
+    Where the foot of a shoulder is hidden the larger step is seen up to its edge, so the
+    smaller one is carried on to it.
+    """
+    steps = [
+        Cylinder(
+            rim.z_from_mm,
+            rim.z_to_mm,
+            rim.radius_mm,
+            0.5 * (rim.radii_mm[0] - rim.radii_mm[1]),
+        )
+        for rim in rims
+    ]
+    for k in range(len(steps) - 1):
+        a, b = steps[k], steps[k + 1]
+        meet = a.z_to_mm if a.radius_mm >= b.radius_mm else b.z_from_mm
+        steps[k] = replace(a, z_to_mm=meet)
+        steps[k + 1] = replace(b, z_from_mm=meet)
+    return tuple(step for step in steps if step.z_to_mm > step.z_from_mm)
+
+
+def rim_outline(
+    bgr: NDArray[np.uint8],
+    to_linear: Float32Array,
+    view: View,
+    axis: Axis,
+    steps: Sequence[Cylinder],
+) -> RimOutline | None:
+    """Return the outline of a tool made of cylinders; None if its shape leaves the picture.
+
+    Parameters
+    ----------
+    bgr, to_linear : (H, W, 3) photo and its (256,) table to linear light.
+    view, axis : about right: within some pixels.
+    steps : in order along the axis.
+    """
+    closed = _silhouette(bgr.shape[:2], view, axis, steps)
+    if closed is None:
+        return None
+    line = resample(np.concatenate([closed, closed[:1]]), SPACING_PX)[:-1]
+    tangents = _tangents(line)
+    outline = rescan(bgr, to_linear, line, tangents)
+    members = []
+    for step in steps:
+        sides = []
+        for sign in (1.0, -1.0):
+            index, normal, on_rim = _on_rim(line, view, axis, step, sign)
+            if len(index) >= 8:
+                _put(outline, bgr, to_linear, index, on_rim, normal)
+            sides.append(index)
+        members.append((sides[0], sides[1]))
+    between = _between(outline, members, view, axis, steps)
+    places = (steps[0].z_from_mm, *(step.z_to_mm for step in steps))
+    return RimOutline(outline, tuple(members), between, places)
+
+
+def _between(
+    outline: Outline,
+    members: Sequence[tuple[IndexArray, IndexArray]],
+    view: View,
+    axis: Axis,
+    steps: Sequence[Cylinder],
+) -> tuple[IndexArray, ...]:
+    """Return, for each place where steps meet or end, the points near it that are on no rim."""
+    free = np.ones(len(outline.points_px), dtype=bool)
+    for sides in members:
+        for index in sides:
+            free[index] = False
+    places = [steps[0].z_from_mm, *(step.z_to_mm for step in steps)]
+    radii = [0.0, *(step.radius_mm for step in steps), 0.0]
+    across, toward = frame_of(view.camera_centre_mm, axis)
+    turn = np.linspace(0.0, 2.0 * np.pi, CIRCLE_POINTS, endpoint=False)[:, None]
+    ring = np.cos(turn) * across + np.sin(turn) * toward
+    found = []
+    for place, before, after in zip(places, radii[:-1], radii[1:], strict=True):
+        circle = view.to_pixels(axis.at(place) + max(before, after) * ring)
+        points = outline.points_px
+        near = np.zeros(len(points), dtype=bool)
+        for chunk in np.array_split(circle, 6):
+            gap = np.linalg.norm(points[:, None, :] - chunk[None, :, :], axis=2).min(axis=1)
+            near |= gap < NEAR_CIRCLE_PX
+        found.append(np.flatnonzero(near & free))
+    return tuple(found)
+
+
+def _silhouette(
+    shape: tuple[int, ...], view: View, axis: Axis, steps: Sequence[Cylinder]
+) -> FloatArray | None:
+    """Return the closed outline (n, 2) of all cylinders together, from the start end round."""
+    mask = np.zeros(shape, dtype=np.uint8)
+    across, toward = frame_of(view.camera_centre_mm, axis)
+    turn = np.linspace(0.0, 2.0 * np.pi, CIRCLE_POINTS, endpoint=False)[:, None]
+    ring = np.cos(turn) * across + np.sin(turn) * toward
+    for step in steps:
+        middle = step.aside_mm * across
+        circles = [
+            axis.at(z) + middle + step.radius_mm * ring for z in (step.z_from_mm, step.z_to_mm)
+        ]
+        pixels = view.to_pixels(np.concatenate(circles))
+        hull = cv2.convexHull(np.round(pixels * 8.0).astype(np.int32))
+        cv2.fillConvexPoly(mask, hull, 255, shift=3)
+    contours, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not contours:
+        return None
+    line = np.asarray(max(contours, key=len), dtype=np.float64).reshape(-1, 2)
+    ends = view.to_pixels(axis.at(np.array([steps[0].z_from_mm, steps[-1].z_to_mm])))
+    along = (line - ends[0]) @ (ends[1] - ends[0])
+    line = np.roll(line, -int(along.argmin()), axis=0)
+    return line
+
+
+def _tangents(line: FloatArray, reach: int = 4) -> FloatArray:
+    step = np.roll(line, -reach, axis=0) - np.roll(line, reach, axis=0)
+    return np.asarray(step / np.maximum(np.linalg.norm(step, axis=1, keepdims=True), 1e-9))
+
+
+def _on_rim(
+    line: FloatArray, view: View, axis: Axis, step: Cylinder, sign: float
+) -> tuple[IndexArray, FloatArray, FloatArray]:
+    """Return which outline points lie on one rim, its outward normal, and their feet on it."""
+    z = np.array([step.z_from_mm + CORNER_MM, step.z_to_mm - CORNER_MM])
+    if z[1] - z[0] < CORNER_MM:
+        return np.zeros(0, np.int64), np.zeros(2), np.zeros((0, 2))
+    radius = np.full(2, step.radius_mm + sign * step.aside_mm)
+    ends = view.to_pixels(rim_points(view.camera_centre_mm, axis, z, radius, sign))
+    middle = view.to_pixels(axis.at(z))
+    d = ends[1] - ends[0]
+    long = float(np.linalg.norm(d))
+    d = d / long
+    normal = np.array([-d[1], d[0]])
+    normal *= np.sign(normal @ (ends[0] - middle[0]))
+    along, off = (line - ends[0]) @ d, (line - ends[0]) @ normal
+    index = np.flatnonzero((along >= 0.0) & (along <= long) & (np.abs(off) < 4.0))
+    return index, normal, ends[0] + along[index, None] * d
+
+
+def _put(
+    outline: Outline,
+    bgr: NDArray[np.uint8],
+    to_linear: Float32Array,
+    index: IndexArray,
+    on_rim: FloatArray,
+    normal: FloatArray,
+) -> None:
+    """Fit the edge of one rim, averaged along it, and put its points into the outline."""
+    normals = np.broadcast_to(normal, on_rim.shape)
+    shapes = rim_shapes(HALF_PX, REACH_PX, BLUR_PX)
+    offsets = np.arange(-ALONG_PX, ALONG_PX + 1.0, 2.0)
+    lines = sample_lines(bgr, on_rim, normals, shapes.offsets_px, offsets, to_linear)
+    fits = fit_edges(lines, shapes)
+    found = ~fits.at_limit & (fits.contrast > 1.0)
+    if found.sum() < 0.3 * len(index):
+        outline.clear[index] = False
+        return
+    place = np.arange(len(index), dtype=np.float64)
+    slope, level = _steady(place[found], fits.offset_px[found])
+    away = fits.offset_px - level - slope * place
+    clear = found & (np.abs(away) < AGREE_PX)
+    moved = np.where(clear, fits.offset_px, level + slope * place)
+    outline.points_px[index] = on_rim + moved[:, None] * normals
+    flat = np.array([-normal[1], normal[0]])
+    way = np.sign(float(np.median(outline.tangents[index] @ flat))) or 1.0
+    turned = way * (flat + slope / SPACING_PX * np.sign(flat @ (on_rim[-1] - on_rim[0])) * normal)
+    outline.tangents[index] = turned / np.linalg.norm(turned)
+    outline.bend[index] = 0.0
+    # Neighbours share most of what was averaged: each counts for its share of it.
+    shared = np.sqrt(2.0 * ALONG_PX / (3.0 * SPACING_PX))
+    outline.sd_px[index] = np.sqrt((shared * fits.sd_px) ** 2 + FLOOR_PX**2)
+    outline.contrast[index] = fits.contrast
+    outline.clear[index] = clear
+
+
+def _steady(x: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Return slope and level of a line that most points agree on (repeated medians)."""
+    level = float(np.median(y))
+    slope = 0.0
+    for _ in range(10):
+        near = np.abs(y - level - slope * x) < AGREE_PX
+        if near.sum() < 4:
+            break
+        slope, level = (float(v) for v in np.polyfit(x[near], y[near], 1))
+    return slope, level

@@ -1,0 +1,444 @@
+"""The straight rims of a steel tool: found where they are faint beside highlights and shadows.
+
+Polished steel mirrors the bench at its rim, so that the strongest edges lie inside the piece and
+the true rim is almost invisible pixel by pixel. But a rim is straight along the axis. The photo is
+laid out so that the rim of any cylinder about the axis is a horizontal line: rows along the
+axis, columns by radius, one picture for each side. Averaged along the axis, faint rims rise
+out of the noise; of several edges the outermost is the rim.
+
+Frame: the target frame, mm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.view import View
+from measure.reach import frame_of
+from measure.revolve import Axis
+
+__all__ = ["Rim", "find_rims", "rim_points"]
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+
+ROW_MM = 0.25
+COLUMN_PX = 0.5
+BEYOND_MM, BEYOND_SHARE = 10.0, 0.2
+LEAST_RADIUS_MM, MOST_RADIUS_MM, LEAST_LENGTH_MM = 2.0, 60.0, 15.0
+FINE_PX = 1.25
+FOOT_PX = (2.0, 5.0)
+RAMP, SHARP = 1.4, 2.5
+"""A rim is sharp: a few pixels farther out the change has fallen to a fraction. At a shadow's
+border and where steel shades it goes on."""
+ALONG_MM = (3.0, 5.0)
+EVEN_SIGNIFICANCE, CERTAIN_SIGNIFICANCE = 3.0, 7.0
+"""An edge this many times the usual change of its neighbourhood counts half: as a rim, and as
+one that proves that what lies inside it is no rim."""
+MIRROR_SHARE, MIRROR_MM = 0.4, 1.0
+"""So far inside the rim, as a share of its radius and beyond it, reflections may make edges."""
+OUTER_WEIGHT, ONE_SIDED_WEIGHT = 0.85, 0.3
+LEAST_SLOPE = 5e-4
+"""Change of colour per column that no texture falls below: a step of 0.3 % of full scale."""
+SETTLE_MM = 1.5
+HELD_SHARE = 0.5
+"""A rim goes on while it is this strong, of what it is in its middle."""
+CLEAR_PX, HALO_PX, HALO_SHARE = 3.0, 8.0, 0.4
+SIGNS = (1.0, -1.0)
+LOOKS_MM = ((12.0, 0.3), (1.5, 0.1))
+"""Of the two looks: how far off the axis may be, and how finely it is looked for."""
+MOST_TURN = 0.1
+APART_MM = 0.5
+"""How far the two sides of one step may differ from their mean: half of a cutter's offset and
+what the axis is still off."""
+JUMP, DRIFT = 8.0, 0.3
+"""Prices of another step, and of a radius that grows by a column, in rows of full evidence."""
+NOTHING, NOTHING_SDS = 0.4, 1.5
+"""Gain of a row without piece: at least this, and so far above what the bench's texture gives."""
+SHORTEST_ROWS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Rim:
+    """A pair of straight rims, mm: z along the axis, and the radius on each side.
+
+    The first side is the `across` side of `reach.frame_of`.
+    """
+
+    z_from_mm: float
+    z_to_mm: float
+    radii_mm: tuple[float, float]
+
+    @property
+    def radius_mm(self) -> float:
+        """Mean of the two sides."""
+        return 0.5 * (self.radii_mm[0] + self.radii_mm[1])
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    z: FloatArray
+    r: FloatArray
+
+    @property
+    def column_mm(self) -> float:
+        return float(self.r[1] - self.r[0])
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """What one side shows, (rows, columns) each, 0 to 1.
+
+    Attributes
+    ----------
+    rim : how like the rim of the piece a place is.
+    certain : whether there is an edge beyond doubt, whatever of.
+    mirror : how well a place serves to tell the axis.
+    slopes : (rows, columns, 3) change of colour per column.
+    """
+
+    rim: Float32Array
+    certain: Float32Array
+    mirror: Float32Array
+    slopes: Float32Array
+
+
+def rim_points(
+    camera_mm: FloatArray, axis: Axis, z_mm: FloatArray, r_mm: FloatArray, sign: float
+) -> FloatArray:
+    """Return the points (..., 3) where cylinders about the axis show their rim on one side.
+
+    `z_mm` and `r_mm` are broadcast; `sign` is +1 for the `across` side.
+    """
+    across, toward = frame_of(camera_mm, axis)
+    back = camera_mm - axis.point_mm
+    distance = float(np.linalg.norm(back - (back @ axis.direction) * axis.direction))
+    z, r = np.broadcast_arrays(z_mm, r_mm)
+    sin = r / distance
+    normal = sign * np.sqrt(1.0 - sin**2)[..., None] * across + sin[..., None] * toward
+    return np.asarray(axis.at(z) + r[..., None] * normal)
+
+
+def find_rims(
+    bgr: NDArray[np.uint8],
+    view: View,
+    axis: Axis,
+    length_mm: float,
+    r_max_mm: float,
+    is_near: bool = False,
+) -> tuple[Axis, tuple[Rim, ...]]:
+    """Return the axis made symmetrical to the rims, and the rims from z = 0 on.
+
+    Parameters
+    ----------
+    bgr : (H, W, 3) the photo.
+    view : of the target.
+    axis : a first guess, z = 0 near the start end.
+    length_mm, r_max_mm : about how long and thick the tool is; rims are looked for a little
+        beyond both. Without rims are sizes that no boring tool has.
+    is_near : whether the axis is right within about a millimetre.
+    """
+    if not (length_mm > LEAST_LENGTH_MM and LEAST_RADIUS_MM < r_max_mm < MOST_RADIUS_MM):
+        return axis, ()
+    middle = axis.at(0.5 * length_mm)
+    ends = view.to_pixels(axis.at(np.array([0.0, length_mm])))
+    px_mm = float(np.linalg.norm(ends[1] - ends[0])) / length_mm
+    beyond = max(BEYOND_MM, BEYOND_SHARE * length_mm)
+    layout = _Layout(
+        np.arange(-beyond, length_mm + beyond, ROW_MM),
+        np.arange(LEAST_RADIUS_MM, 1.35 * r_max_mm + 4.0, COLUMN_PX / px_mm),
+    )
+    across, _ = frame_of(view.camera_centre_mm, Axis(middle, axis.direction))
+    looks = list(zip(LOOKS_MM, ALONG_MM, strict=True))
+    for (farthest, grain), along in looks[1:] if is_near else looks:
+        sides = [_evidence(_laid_out(bgr, view, axis, layout, s), layout, along) for s in SIGNS]
+        shift, turn = _lean(sides[0].mirror, sides[1].mirror, layout, farthest, grain)
+        moved = axis.direction + turn * across
+        axis = Axis(
+            axis.point_mm + (shift - turn * 0.5 * length_mm) * across,
+            moved / np.linalg.norm(moved),
+        )
+    sides = [_evidence(_laid_out(bgr, view, axis, layout, s), layout, along) for s in SIGNS]
+    return axis, _rims(sides[0], sides[1], layout)
+
+
+def _laid_out(
+    bgr: NDArray[np.uint8], view: View, axis: Axis, layout: _Layout, sign: float
+) -> Float32Array:
+    """Return one side of the photo as (rows, columns, 3), 0 to 1: rows are z, columns radius."""
+    points = rim_points(view.camera_centre_mm, axis, layout.z[:, None], layout.r[None, :], sign)
+    pixels = view.to_pixels(points).astype(np.float32)
+    laid = cv2.remap(
+        bgr, pixels[..., 0], pixels[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(laid, dtype=np.float32) / np.float32(255.0)
+
+
+def _evidence(laid: Float32Array, layout: _Layout, along_mm: float) -> _Side:
+    """Return what one side shows of rims."""
+    rows = round(along_mm / ROW_MM) | 1
+    kernel = _slope_kernel(FINE_PX / COLUMN_PX)
+    slopes = cv2.filter2D(laid, -1, kernel, borderType=cv2.BORDER_REPLICATE)
+    even = cv2.blur(slopes, (1, rows), borderType=cv2.BORDER_REPLICATE)
+    fine = np.asarray(np.linalg.norm(even, axis=2), dtype=np.float32)
+    # The outermost columns show the bench; its texture is the noise.
+    texture = np.median(fine[:, _bench(fine)], axis=1)[:, None]
+    usual = np.asarray(cv2.blur(texture, (1, 41), borderType=cv2.BORDER_REPLICATE)).reshape(-1, 1)
+    square = (fine / np.maximum(usual, LEAST_SLOPE)) ** 2
+    sharp = _sharpness(fine)
+    certain = (sharp * square / (square + CERTAIN_SIGNIFICANCE**2)).astype(np.float32)
+    edge = sharp * square / (square + EVEN_SIGNIFICANCE**2)
+    outermost = 1.0 - OUTER_WEIGHT * _beyond(certain, fine, layout)
+    # A highlight is mirrored about its own middle, but narrower than the piece.
+    mirror = certain * outermost * np.sqrt(layout.r / layout.r[-1])
+    return _Side(
+        np.asarray(edge * outermost, dtype=np.float32),
+        certain,
+        np.asarray(mirror, dtype=np.float32),
+        np.asarray(slopes, dtype=np.float32),
+    )
+
+
+def _bench(values: Float32Array) -> slice:
+    """Return the columns that are taken to show the bench."""
+    return slice(-max(values.shape[1] // 4, 1), None)
+
+
+def _sharpness(fine: Float32Array) -> Float32Array:
+    """Return 1 on the crests of sharp edges, less on ramps, 0 off the crests; (rows, columns)."""
+    reach = 2 * (int(CLEAR_PX / COLUMN_PX) // 2) + 1
+    crest = np.asarray(cv2.dilate(fine, np.ones((1, reach), np.uint8)), dtype=np.float32)
+    first, last = (int(px / COLUMN_PX) for px in FOOT_PX)
+    beyond = np.pad(fine, ((0, 0), (0, last)), mode="edge")
+    columns = fine.shape[1]
+    foot = np.min([beyond[:, k : k + columns] for k in range(first, last + 1)], axis=0)
+    sharp = np.clip((fine / np.maximum(foot, 1e-9) - RAMP) / (SHARP - RAMP), 0.0, 1.0)
+    return np.asarray(np.where(fine < crest, 0.0, sharp), dtype=np.float32)
+
+
+def _slope_kernel(sigma: float) -> Float32Array:
+    """Return a row that gives the slope per column, blurred; 1 on a ramp of slope 1."""
+    reach = int(4.0 * sigma) + 1
+    x = np.arange(-reach, reach + 1, dtype=np.float64)
+    kernel = x * np.exp(-0.5 * (x / sigma) ** 2)
+    return np.asarray((kernel / np.sum(kernel * x))[None, :], dtype=np.float32)
+
+
+def _beyond(edge: Float32Array, strength: Float32Array, layout: _Layout) -> Float32Array:
+    """Return the strongest edge farther out, as far as reflections may lie inside a rim.
+
+    Close by only one that is not much weaker counts: a phone's sharpening draws a halo there.
+    """
+    found = np.zeros_like(edge)
+    columns = edge.shape[1]
+    clear, halo = int(CLEAR_PX / COLUMN_PX), int(HALO_PX / COLUMN_PX)
+    for step in range(clear, min(halo, columns)):
+        counts = strength[:, step:] > HALO_SHARE * strength[:, : columns - step]
+        outer = np.where(counts, edge[:, step:], 0.0)
+        np.maximum(found[:, : columns - step], outer, out=found[:, : columns - step])
+    last = (MIRROR_SHARE * layout.r + MIRROR_MM) / layout.column_mm
+    for column in range(columns - halo):
+        stop = column + halo + max(int(last[column]) - halo, 1)
+        np.maximum(
+            found[:, column], edge[:, column + halo : stop].max(axis=1), out=found[:, column]
+        )
+    return found
+
+
+def _lean(
+    a: Float32Array, b: Float32Array, layout: _Layout, farthest_mm: float, grain_mm: float
+) -> tuple[float, float]:
+    """Return shift (mm, at the middle) and turn (rad) of the axis toward the first side.
+
+    For each shift and turn tried, what both sides show at one radius is averaged along the axis
+    and the best radius of each place counts.
+    """
+    every = max(round(grain_mm / layout.column_mm), 1)
+    rows = round(1.0 / ROW_MM)
+    a, b = (_pooled(side, rows, every) for side in (a, b))
+    z = np.arange(len(a)) * rows * ROW_MM
+    z = z - z.mean()
+    column = every * layout.column_mm
+    shifts = np.arange(-round(farthest_mm / column), round(farthest_mm / column) + 1)
+    turns = np.arange(-MOST_TURN, MOST_TURN + 1e-9, 2.0 * column / float(np.ptp(z)))
+    if farthest_mm < 5.0:
+        turns = turns[np.abs(turns) * 0.5 * np.ptp(z) <= farthest_mm]
+    pad = int(shifts[-1] + np.ceil(np.abs(turns).max() * np.abs(z).max() / column)) + 1
+    a, b = (np.pad(side, ((0, 0), (pad, pad))) for side in (a, b))
+    index = np.arange(a.shape[1] - 2 * pad) + pad
+    row = np.arange(len(a))[:, None]
+    best = (-1.0, 0.0, 0.0)
+    for turn in turns:
+        for shift in shifts:
+            line = np.rint(shift + turn * z / column).astype(int)[:, None]
+            both = a[row, index + line] * b[row, index - line]
+            total = float(cv2.blur(both, (1, 7)).max(axis=1).sum())
+            if total > best[0]:
+                best = (total, float(shift * column), float(turn))
+    return best[1], best[2]
+
+
+def _pooled(side: Float32Array, rows: int, columns: int) -> Float32Array:
+    """Return means over `rows` of the largest of `columns`, which a neighbour may share."""
+    side = np.asarray(cv2.dilate(side, np.ones((1, columns + 2), np.uint8)), dtype=np.float32)
+    n, m = len(side) // rows, side.shape[1] // columns
+    pooled = side[: n * rows, : m * columns : columns].reshape(n, rows, m).mean(axis=1)
+    return np.asarray(pooled, dtype=np.float32)
+
+
+def _rims(a: _Side, b: _Side, layout: _Layout) -> tuple[Rim, ...]:
+    reach = max(int(APART_MM / layout.column_mm), 1)
+    path = _path(*_scores(a, b, reach))
+    nothing = a.rim.shape[1]
+    rims = []
+    start = 0
+    for row in range(1, len(path) + 1):
+        goes_on = row < len(path) and abs(int(path[row]) - int(path[row - 1])) <= 1
+        if goes_on and (path[row] == nothing) == (path[start] == nothing):
+            continue
+        if path[start] != nothing and row - start >= SHORTEST_ROWS:
+            radii = _settled(a, b, slice(start, row), int(np.median(path[start:row])), layout)
+            if radii is not None:
+                low, high = _extent(a, b, radii, start, row, layout)
+                rims.append(Rim(low, high, radii))
+        start = row
+    return tuple(rims)
+
+
+def _settled(
+    a: _Side, b: _Side, rows: slice, middle: int, layout: _Layout
+) -> tuple[float, float] | None:
+    """Return the radii of the two sides of a step, None if none is beyond doubt.
+
+    Averaged over the whole step, what is an edge stands clear of the noise. The outermost pair
+    of edges is taken that the two sides show within what an offset allows; near the radius
+    that was found, but as far out as reflections may have hidden the rim.
+    """
+    strengths = [_step_strength(side, rows) for side in (a, b)]
+    settle = int(SETTLE_MM / layout.column_mm)
+    most = (MIRROR_SHARE * float(layout.r[middle]) + MIRROR_MM) / layout.column_mm
+    reach = 2 * int(APART_MM / layout.column_mm)
+    found: list[tuple[int, int]] = []
+    for one, other in ((0, 1), (1, 0)):
+        for column in range(min(middle + int(most), len(layout.r) - 1), middle - settle, -1):
+            if column < 0 or strengths[one][column] < CERTAIN_SIGNIFICANCE:
+                continue
+            low = max(column - reach, 0)
+            mate = low + int(strengths[other][low : column + reach + 1].argmax())
+            # Far from what the path found, both sides must be beyond doubt.
+            near = column <= middle + settle
+            if strengths[other][mate] >= (EVEN_SIGNIFICANCE if near else CERTAIN_SIGNIFICANCE):
+                found.append((column, mate) if one == 0 else (mate, column))
+                break
+    if not found:
+        return None
+    best = max(found, key=sum)
+    return float(layout.r[best[0]]), float(layout.r[best[1]])
+
+
+def _extent(
+    a: _Side, b: _Side, radii: tuple[float, float], start: int, stop: int, layout: _Layout
+) -> tuple[float, float]:
+    """Return where a pair of rims begins and ends, mm: averaged along it only a little.
+
+    The rows found are off by up to what was averaged along; where a rim stops, its edge leaves
+    its column.
+    """
+    quarter = (stop - start) // 4
+    inner = slice(start + quarter, stop - quarter)
+    ends = []
+    for side, radius in zip((a, b), radii, strict=True):
+        column = int(np.searchsorted(layout.r, radius))
+        near = side.slopes[:, max(column - 2, 0) : column + 3]
+        change = near[inner].mean(axis=0)
+        change = change / max(float(np.linalg.norm(change)), 1e-12)
+        share = cv2.blur((near * change).sum(axis=(1, 2))[:, None], (1, 5)).ravel()
+        share = np.clip(share / max(float(np.median(share[inner])), 1e-9), -1.0, 1.0)
+        ends.append(_longest_hold(share - HELD_SHARE, (start + stop) // 2))
+    # One side may be lost in a shadow before the rim ends; no edge goes on beyond it.
+    first, last = min(end[0] for end in ends), max(end[1] for end in ends)
+    return float(layout.z[first]) - 0.5 * ROW_MM, float(layout.z[last]) + 0.5 * ROW_MM
+
+
+def _longest_hold(gain: FloatArray, middle: int) -> tuple[int, int]:
+    """Return first and last row of the stretch through `middle` whose gain adds up to most."""
+    after = np.cumsum(gain[middle:])
+    before = np.cumsum(gain[middle::-1])
+    return middle - int(before.argmax()), middle + int(after.argmax())
+
+
+def _step_strength(side: _Side, rows: slice) -> Float32Array:
+    """Return, per column, the mean edge over a step against the mean texture of the bench."""
+    mean = np.linalg.norm(side.slopes[rows].mean(axis=0), axis=-1)
+    fine = np.asarray(mean[None, :], dtype=np.float32)
+    usual = max(float(np.median(fine[:, _bench(fine)])), LEAST_SLOPE / 2.0)
+    return np.asarray((_sharpness(fine) * fine / usual)[0], dtype=np.float32)
+
+
+def _scores(a: _Side, b: _Side, reach: int) -> tuple[Float32Array, float]:
+    """Return the score of each place as a pair of rims, and that of a row without piece.
+
+    What lies inside a pair of certain edges at one radius is no rim: the bench shows no such
+    pair about the axis, steel shows many inside its own.
+    """
+    kernel = np.ones((1, 2 * reach + 1), np.uint8)
+
+    def near(side: Float32Array) -> Float32Array:
+        return np.asarray(np.maximum(cv2.dilate(side, kernel), 0.0), dtype=np.float32)
+
+    rim_a, rim_b = near(a.rim), near(b.rim)
+    score = 0.5 * (np.minimum(rim_a, rim_b) + rim_a + rim_b)
+    sure_a, sure_b = near(a.certain), near(b.certain)
+    clear = 2 * reach + 1
+    for found, weight in (
+        (np.minimum(sure_a, sure_b), OUTER_WEIGHT),
+        (np.maximum(sure_a, sure_b), ONE_SIDED_WEIGHT),
+    ):
+        outer = np.maximum.accumulate(found[:, ::-1], axis=1)[:, ::-1]
+        score[:, :-clear] *= 1.0 - weight * outer[:, clear:]
+    bench = score[:, _bench(score)]
+    nothing = max(NOTHING, float(bench.mean() + NOTHING_SDS * bench.std()))
+    return np.asarray(score, dtype=np.float32), nothing
+
+
+def _path(score: Float32Array, nothing: float) -> NDArray[np.int64]:
+    """Return the column of each row of the best path, `columns` where there is no piece.
+
+    A path keeps its column; another step costs `JUMP`, a column of drift `DRIFT`
+    (dynamic programming [BellmanRoth1969]).
+    """
+    rows, columns = score.shape
+    gain = np.concatenate([score, np.full((rows, 1), nothing, np.float32)], axis=1)
+    came = np.empty((rows, columns + 1), dtype=np.int32)
+    index = np.arange(columns + 1, dtype=np.int32)
+    total = gain[0].copy()
+    for row in range(1, rows):
+        best = int(total.argmax())
+        candidate, source = total.copy(), index.copy()
+        _take(candidate, source, total[best] - JUMP, np.full(columns + 1, best, np.int32))
+        drifted = total[:columns] - DRIFT
+        _take(candidate[1:columns], source[1:columns], drifted[:-1], index[: columns - 1])
+        _take(candidate[: columns - 1], source[: columns - 1], drifted[1:], index[1:columns])
+        came[row] = source
+        total = candidate + gain[row]
+    path = np.empty(rows, dtype=np.int64)
+    path[-1] = int(total.argmax())
+    for row in range(rows - 1, 0, -1):
+        path[row - 1] = came[row, path[row]]
+    return path
+
+
+def _take(
+    candidate: Float32Array,
+    source: NDArray[np.int32],
+    offered: Float32Array,
+    origin: NDArray[np.int32],
+) -> None:
+    """Put what is offered in place where it is better."""
+    better = offered > candidate
+    candidate[better] = np.broadcast_to(offered, candidate.shape)[better]
+    source[better] = origin[better]

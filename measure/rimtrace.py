@@ -1,0 +1,240 @@
+"""A tool traced by its straight rims: from photo to camera, axis and steps.
+
+Bench, card and lens are taken as for any piece; only the outline is found in another way, and
+the ways in which the tool may rest on the bench are judged by whether its cylinders come out as
+cylinders.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.finding import FoundTarget, linear_table
+from calib.lens import Lens
+from calib.photo import Photo
+from calib.view import View
+from measure.fit import Estimate, estimate
+from measure.rest import resting_places
+from measure.result import TraceRequest
+from measure.revolve import Axis
+from measure.rimoutline import Cylinder, RimOutline, cylinders_of, rim_outline
+from measure.rims import Rim, find_rims
+from measure.setting import curves_of, setup_knowledge
+from measure.toolsolve import SolvedStep, solved_steps
+
+__all__ = ["RimTrace", "first_guess", "trace_rims"]
+
+FloatArray = NDArray[np.float64]
+
+KNOWN_SD_MM = 0.05
+"""Standard uncertainty of a caliper reading (common practice, no source)."""
+CONTACT_SD_MM = 0.05
+"""How flat and clean bench and tool are where they touch (common practice, no source)."""
+LEAST_KEPT = 0.6
+LEAST_COVERED = 0.6
+LEAST_CHANCE = 0.02
+LOOKS = 3
+"""Find the rims, find them again from the axis that they gave, then only measure anew."""
+
+
+@dataclass(frozen=True, slots=True)
+class RimTrace:
+    """A tool as its rims show it.
+
+    Attributes
+    ----------
+    steps : in the axis' own z.
+    covered : share of the length, from end to end, that steps cover.
+    """
+
+    found: RimOutline
+    estimate: Estimate
+    steps: tuple[SolvedStep, ...]
+    covered: float
+
+    @property
+    def worth(self) -> float:
+        """What speaks for it: rims that agree, whole length, cylinders without taper."""
+        turns = [min(abs(step.taper), 6.0) for step in self.steps]
+        length = self.steps[-1].z_to_mm - self.steps[0].z_from_mm
+        return (
+            self.estimate.kept
+            * self.covered
+            * float(np.sqrt(length))
+            / (1.0 + 0.1 * float(np.mean(turns)))
+        )
+
+
+def first_guess(
+    sides_px: tuple[FloatArray, FloatArray], view: View, bench_mm: float
+) -> tuple[Axis, float, float]:
+    """Return a rough axis over the bench, its length and the largest radius, mm.
+
+    Parameters
+    ----------
+    sides_px : coarse sides of the piece in the photo, in order from the start end.
+    """
+    middle = 0.5 * (sides_px[0] + sides_px[1])
+    half = 0.5 * np.linalg.norm(sides_px[0] - sides_px[1], axis=1)
+    inner = middle[len(middle) // 20 : len(middle) - len(middle) // 20]
+    centre = np.median(inner, axis=0)
+    d = np.linalg.svd(inner - inner.mean(axis=0), full_matrices=False)[2][0]
+    d = d if d @ (middle[-1] - middle[0]) > 0.0 else -d
+    ends = centre + np.array([(end - centre) @ d for end in (middle[0], middle[-1])])[:, None] * d
+    height = 10.0
+    length, px_mm = 1.0, 1.0
+    points = np.zeros((2, 3))
+    for _ in range(8):
+        flat = view.on_plane(ends, bench_mm + height)
+        points = np.column_stack([flat, np.full(2, bench_mm + height)])
+        length = float(np.linalg.norm(points[1] - points[0]))
+        px_mm = float(np.linalg.norm(ends[1] - ends[0])) / length
+        height = float(np.percentile(half, 95)) / px_mm
+    axis = Axis(points[0], (points[1] - points[0]) / length)
+    return axis, length, float(np.percentile(half, 99)) / px_mm
+
+
+def trace_rims(
+    photo: Photo,
+    request: TraceRequest,
+    lens: Lens,
+    target: FoundTarget,
+    sides_px: tuple[FloatArray, FloatArray],
+) -> RimTrace | None:
+    """Trace a tool from a coarse outline; None if its rims are not those of a tool."""
+    view = target.view
+    axis, length, radius = first_guess(sides_px, view, -target.thickness_mm)
+    best: RimTrace | None = None
+    for look in range(LOOKS):
+        if look < LOOKS - 1:
+            axis, rims = find_rims(photo.bgr, view, axis, length, radius, look > 0)
+            steps = cylinders_of(rims)
+        outline = rim_outline(photo.bgr, linear_table(), view, axis, steps) if steps else None
+        traced = None if outline is None else _solved(request, lens, target, outline, axis, steps)
+        if traced is None:
+            break
+        if best is None or traced.worth > 0.98 * best.worth:
+            best = traced
+        view, axis = best.estimate.view, best.estimate.axis
+        start = best.steps[0].z_from_mm
+        axis = Axis(axis.at(start), axis.direction)
+        length = best.steps[-1].z_to_mm - start
+        steps = _drawn_anew(best.steps, start)
+        radius = max(step.radius_mm for step in steps)
+    if best is None:
+        return None
+    return replace(best, steps=solved_steps(best.found, best.estimate))
+
+
+def _drawn_anew(steps: Sequence[SolvedStep], start: float) -> tuple[Cylinder, ...]:
+    """Return the cylinders of solved steps, z from the start end, gaps closed."""
+    rims = [
+        Rim(
+            step.z_from_mm - start,
+            step.z_to_mm - start,
+            (0.25 * (step.at_from_mm + step.at_to_mm),) * 2,
+        )
+        for step in steps
+    ]
+    return cylinders_of(rims)
+
+
+def _solved(
+    request: TraceRequest,
+    lens: Lens,
+    target: FoundTarget,
+    outline: RimOutline,
+    axis: Axis,
+    steps: Sequence[Cylinder],
+) -> RimTrace | None:
+    """Return the best of the ways in which the tool may lie; None if none can be solved."""
+    found: list[RimTrace] = []
+    for contacts in _ways_to_rest(request, steps):
+        traced = _solved_so(request, lens, target, outline, axis, contacts)
+        if traced is not None:
+            found.append(traced)
+    return max(found, key=lambda trace: trace.worth) if found else None
+
+
+def _ways_to_rest(request: TraceRequest, steps: Sequence[Cylinder]) -> list[FloatArray | None]:
+    """Return pairs of corners (z, r), (2, 2), that may carry the tool; [None] off the bench."""
+    if request.setup != "bench":
+        return [None]
+    z = np.array([end for step in steps for end in (step.z_from_mm + 1e-3, step.z_to_mm - 1e-3)])
+    r = np.array([step.radius_mm for step in steps for _ in range(2)])
+    grid = np.arange(z[0], z[-1], 0.25)
+    rests = resting_places(grid, np.interp(grid, z, r))
+    likely = [rest for rest in rests if rest.chance >= LEAST_CHANCE] or rests[:1]
+    return [np.stack([rest.first_mm, rest.second_mm]) for rest in likely[:3]]
+
+
+def _heights(
+    corners: FloatArray, steps: Sequence[SolvedStep], axis: Axis, bench: float
+) -> FloatArray:
+    """Return (z, height of the axis, sd) where the tool touches the bench, (2, 3)."""
+    rows = []
+    upright = float(np.sqrt(1.0 - axis.direction[2] ** 2))
+    for z, r in corners:
+        ends = [
+            (abs(end - z) + 3.0 * abs(0.5 * at - r), end, 0.5 * at, 0.5 * step.sd_mm)
+            for step in steps
+            for end, at in ((step.z_from_mm, step.at_from_mm), (step.z_to_mm, step.at_to_mm))
+        ]
+        _, z_there, radius, sd = min(ends) if ends else (0.0, z, r, 0.0)
+        rows.append((z_there, bench + radius * upright, float(np.hypot(CONTACT_SD_MM, sd))))
+    return np.array(rows)
+
+
+def _readings(request: TraceRequest, start_mm: float) -> FloatArray | None:
+    if not request.known:
+        return None
+    return np.array([(z + start_mm, d, KNOWN_SD_MM) for z, d in request.known])
+
+
+def _solved_so(
+    request: TraceRequest,
+    lens: Lens,
+    target: FoundTarget,
+    outline: RimOutline,
+    axis: Axis,
+    contacts: FloatArray | None,
+) -> RimTrace | None:
+    """Solve with the tool resting on two corners of its steps, each as it is found."""
+    view = target.view
+    bench = -target.thickness_mm
+    solved: Estimate | None = None
+    steps: tuple[SolvedStep, ...] = ()
+    for _ in range(2):
+        curves, _values = curves_of(outline.outline, view, axis)
+        if min(len(curve.index) for curve in curves) < 30:
+            return None
+        length = float(curves[0].z_mm[-1] - curves[0].z_mm[0])
+        knowledge = setup_knowledge(
+            request.setup,
+            axis,
+            length,
+            bench,
+            request.axis_height_mm,
+            request.axis_offset_mm,
+            _readings(request, steps[0].z_from_mm) if steps else None,
+        )
+        if contacts is not None:
+            heights = _heights(contacts, steps, axis, bench)
+            knowledge = replace(knowledge, heights=heights)
+        try:
+            solved = estimate(outline.outline, target.sight, lens, view, axis, knowledge, curves)
+        except ValueError:
+            return None
+        view, axis = solved.view, solved.axis
+        steps = solved_steps(outline, solved, with_common=False)
+        if not steps:
+            return None
+    if solved is None or solved.kept < LEAST_KEPT:
+        return None
+    whole = steps[-1].z_to_mm - steps[0].z_from_mm
+    covered = sum(step.z_to_mm - step.z_from_mm for step in steps) / whole
+    return RimTrace(outline, solved, steps, covered) if covered >= LEAST_COVERED else None
