@@ -23,7 +23,7 @@ FloatArray = NDArray[np.float64]
 Radius = Callable[[FloatArray], FloatArray]
 
 MOST_RAYS = 40
-INWARD_MM = 2.0
+INWARD_MM = 4.0
 """How far inside the outermost side points an end is looked for: they scatter at rims."""
 SAMPLES = 90
 INSIDE_MM = 40.0

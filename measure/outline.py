@@ -25,6 +25,9 @@ BLUR_PX = 1.1
 TANGENT_REACH = 3
 """A tangent is fitted over this many points on each side."""
 CONTRAST_LEAST = 1.0
+STRAY, STRAY_PX = 4.0, (0.9, 2.5)
+"""A point off the median of its neighbours by so many of their usual deviations, within these
+bounds, is weave or grain."""
 FLOOR_PX = 0.06
 """Least standard deviation of one point: pixel noise apart, grain and JPEG blocks remain."""
 
@@ -243,7 +246,9 @@ def _scan(
     offset = fits.offset_px
     found = ~fits.at_limit & (fits.contrast > CONTRAST_LEAST) & (fits.sd_px < 2.0)
     steady = _running_median(np.where(found, offset, np.nan), 4)
-    clear = found & (np.abs(offset - steady) < 2.5)
+    stray = np.abs(offset - steady)
+    usual = 1.4826 * _running_median(np.where(found, stray, np.nan), 8)
+    clear = found & (stray < np.clip(STRAY * np.nan_to_num(usual), *STRAY_PX))
     moved = np.where(clear, offset, np.nan_to_num(steady))
     line = line + moved[:, None] * normals
     weight = np.where(clear, 1.0 / (fits.sd_px**2 + 0.2**2), 0.05)
