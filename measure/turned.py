@@ -1,0 +1,193 @@
+"""Several traces of one piece brought together: one profile, and how oval it is where.
+
+The photos show one piece that lies as it lay, or that was turned about its axis between them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.refusal import Notice, RefusalError
+from measure.measured import Measured
+from measure.ovality import FEWEST_SIDES, Ovality, at_least, fit_ovality, sides_seen
+from measure.planmaking import plan_of_profile
+from measure.profile import Profile
+from measure.register import register
+from measure.result import TraceResult
+from measure.sidebyside import SideBySide, joined, side_by_side
+
+__all__ = ["OvalPlace", "Together", "bring_together"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class OvalPlace:
+    """The place of the largest oval that stands out: mm, radians; `turn` None for a bound."""
+
+    z_mm: float
+    size_mm: float
+    u95_mm: float | None
+    turn_rad: float | None
+    turn_u95_rad: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """What several photos say of one piece.
+
+    Attributes
+    ----------
+    result : the first photo's, with the profile and length of all.
+    photos : names, in order. `turned_rad` : (m,) turns; None if the piece was not moved.
+    z_mm : (n,) places that were compared, clear of shoulders and steep places.
+    oval : at those places; None unless three sides were seen.
+    bound_mm : (n,) largest less smallest diameter is at least this; None if not turned.
+    """
+
+    result: TraceResult
+    photos: tuple[str, ...]
+    turned_rad: FloatArray | None
+    z_mm: FloatArray
+    oval: Ovality | None
+    bound_mm: FloatArray | None
+
+    def largest(self) -> OvalPlace | None:
+        """Return the most oval place, None if nothing stands out of the noise."""
+        if self.oval is not None:
+            if not np.any(self.oval.found):
+                return None
+            k = int(np.argmax(np.where(self.oval.found, self.oval.size_mm, -1.0)))
+            return OvalPlace(
+                float(self.z_mm[k]),
+                float(self.oval.size_mm[k]),
+                float(self.oval.size_u95_mm[k]),
+                float(self.oval.widest_rad[k]),
+                float(self.oval.widest_u95_rad[k]),
+            )
+        if self.bound_mm is None or not np.any(self.bound_mm > 0.0):
+            return None
+        k = int(np.argmax(self.bound_mm))
+        return OvalPlace(float(self.z_mm[k]), float(self.bound_mm[k]), None, None, None)
+
+
+def bring_together(results: Sequence[TraceResult], turned_rad: FloatArray | None) -> Together:
+    """Return one profile, and the oval where the piece was turned.
+
+    Parameters
+    ----------
+    results : of each photo, two or more.
+    turned_rad : (m,) how far the piece was turned before each, all the same way round; None if
+        it was not moved.
+
+    Raises
+    ------
+    RefusalError
+        Codes `photos-differ` and `photos-flipped`: they do not show one piece, or not from the
+        same end.
+    """
+    if len(results) < 2:
+        raise ValueError(f"got {len(results)} result, need two or more")
+    offsets = [0.0, *(_offset(results[0], other) for other in results[1:])]
+    rows = side_by_side([r.profile for r in results], offsets)
+    flat = ~rows.steep
+    if not np.any(flat):
+        raise _differ(results[0].photo_name, results[1].photo_name)
+    oval = bound = None
+    notices: list[Notice] = [n for r in results[1:] for n in r.notices]
+    if turned_rad is None:
+        profile = joined(rows)
+    else:
+        bound = at_least(rows.diameter_mm[:, flat], rows.u95_mm[:, flat])
+        profile = _few_sided_profile(rows, bound)
+        if sides_seen(turned_rad) >= FEWEST_SIDES:
+            oval = fit_ovality(turned_rad, rows.diameter_mm[:, flat], rows.u95_mm[:, flat])
+            profile = _oval_profile(rows, oval)
+        else:
+            notices.append(
+                Notice(
+                    "oval-bound",
+                    f"{sides_seen(turned_rad)} sides were seen: how oval the piece is has only "
+                    "a lower bound.",
+                    "Take three photos or more, turned by 60 degrees each.",
+                )
+            )
+    length, length_u95 = _length(results)
+    result = replace(
+        results[0],
+        profile=profile,
+        length_mm=length,
+        length_u95_mm=length_u95,
+        notices=_once((*results[0].notices, *notices)),
+    )
+    names = tuple(r.photo_name for r in results)
+    return Together(result, names, turned_rad, rows.z_mm[flat], oval, bound)
+
+
+def _offset(first: TraceResult, other: TraceResult) -> float:
+    plan = plan_of_profile(first.profile, first.photo_name)
+    try:
+        placement, _ = register(Measured.of_trace(other), plan)
+    except RefusalError:
+        raise _differ(first.photo_name, other.photo_name) from None
+    if placement.flipped:
+        raise RefusalError(
+            "photos-flipped",
+            f"{other.photo_name} is counted from the other end than {first.photo_name}.",
+            "Leave the piece the same way round, or trace it apart with --from.",
+        )
+    return placement.offset_mm
+
+
+def _differ(first: str, other: str) -> RefusalError:
+    return RefusalError(
+        "photos-differ",
+        f"{other} does not show the same piece as {first}, or another part of it.",
+        "Name photos of one piece only.",
+    )
+
+
+def _length(results: Sequence[TraceResult]) -> tuple[float | None, float | None]:
+    known = [(r.length_mm, r.length_u95_mm) for r in results]
+    pairs = [(a, u) for a, u in known if a is not None and u is not None]
+    if len(pairs) < len(results):
+        return known[0]
+    # One phone and one card: their errors do not average out.
+    return float(np.mean([a for a, _ in pairs])), float(np.mean([u for _, u in pairs]))
+
+
+def _once(notices: tuple[Notice, ...]) -> tuple[Notice, ...]:
+    """Return the notices, each code once: five photos have one lens between them."""
+    kept: dict[str, Notice] = {}
+    for notice in notices:
+        kept.setdefault(notice.code, notice)
+    return tuple(kept.values())
+
+
+def _oval_profile(rows: SideBySide, oval: Ovality) -> Profile:
+    """Return mean diameters of the ovals; at steep places what the first photo saw."""
+    flat, common = ~rows.steep, rows.common_mm.mean(axis=0)
+    d, u = _of_first(rows, np.where(oval.found, oval.size_mm, 0.0))
+    d[flat] = oval.mean_mm
+    # One phone and one card again: the part all photos share stays.
+    u[flat] = np.maximum(oval.mean_u95_mm, common[flat])
+    return Profile(rows.z_mm, d, u, np.minimum(common, u))
+
+
+def _few_sided_profile(rows: SideBySide, bound_mm: FloatArray) -> Profile:
+    """Return means of fewer than three sides; what they differ by is added to the doubt."""
+    flat, common = ~rows.steep, rows.common_mm.mean(axis=0)
+    d, u = _of_first(rows, bound_mm)
+    d[flat] = rows.diameter_mm[:, flat].mean(axis=0)
+    u[flat] = rows.u95_mm[:, flat].mean(axis=0) + 0.5 * bound_mm
+    return Profile(rows.z_mm, d, u, np.minimum(common, u))
+
+
+def _of_first(rows: SideBySide, size_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return diameters and U95 of the first photo; of an oval it saw one side only."""
+    oval = np.interp(rows.z_mm, rows.z_mm[~rows.steep], size_mm)
+    return rows.diameter_mm[0].copy(), rows.u95_mm[0] + 0.5 * oval
