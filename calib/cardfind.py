@@ -20,6 +20,7 @@ from calib.quads import LEVELS, Coarse, coarse_quads, coarse_view
 from calib.rectangle import completed, is_convex, ratio_and_skew
 from calib.sidechoice import choose_edge
 from calib.sight import SideSight, fit_view
+from calib.strokes import frames, straight_strokes
 from calib.view import VIEW_SIZE, View
 
 __all__ = ["CardCandidate", "CardSearch", "find_cards"]
@@ -32,6 +33,8 @@ RATIO_OFF, SKEW_OFF = 0.05, 0.08
 SUPPORT_LEAST = 0.6
 """Share of each coarse side that must show an edge."""
 REFINED_MOST = 4
+DIRECT_FIRST = 1.0
+"""How much support an outline of the right ratio is ahead of one that three sides imply."""
 CLEAR_SUPPORT = 0.8
 OTHER_RATIOS = (1.2, 2.1)
 """Long over short side of what is worth calling a wrong rectangle: a turned piece is longer."""
@@ -99,6 +102,14 @@ class CardSearch:
     other: bool
 
 
+@dataclass(frozen=True, slots=True)
+class _Implied:
+    """A rectangle that three sides imply: its corners, and which side nobody has seen."""
+
+    quad: FloatArray
+    side: int
+
+
 def find_cards(
     bgr: NDArray[np.uint8],
     to_linear: Float32Array,
@@ -122,8 +133,8 @@ def find_cards(
         bgr, to_linear, lens, size_mm, size_sd_mm, thickness_mm, corner_radius_mm, coarse.step
     )
     outlines: list[FloatArray] = []
-    tried: list[FloatArray] = []
     candidates: list[CardCandidate] = []
+    tried: list[FloatArray] = []
     for level in range(len(LEVELS)):
         fresh = [
             quad
@@ -131,23 +142,37 @@ def find_cards(
             if not any(_same_place(quad, other, 0.01) for other in outlines)
         ]
         outlines += fresh
-        for guess in _guesses(sought, coarse, fresh):
-            if any(_same_place(guess, quad) for quad in tried):
-                continue
-            if any(c.good and _within(guess, c.sight.corners_px) for c in candidates):
-                continue
-            tried.append(guess)
-            candidate = _candidate(sought, guess)
-            if candidate is not None:
-                candidates.append(candidate)
+        _try(sought, _guesses(sought, coarse, fresh), tried, candidates)
         if level > 0 and any(c.good for c in candidates):
             break
+    if not any(c.good for c in candidates):
+        strokes = straight_strokes(coarse.lab)
+        framed = [(quad + 0.5) * coarse.step - 0.5 for quad in frames(strokes)]
+        _try(sought, _framed(sought, coarse, framed), tried, candidates)
     candidates = _apart(candidates)
     if any(c.good for c in candidates):
         return CardSearch(candidates, False, False)
     cut = any(_is_cut(sought, coarse, quad) for quad in outlines)
     other = any(_is_other(sought, coarse, quad) for quad in outlines)
     return CardSearch(candidates, cut, other)
+
+
+def _try(
+    sought: Sought,
+    guesses: list[FloatArray],
+    tried: list[FloatArray],
+    candidates: list[CardCandidate],
+) -> None:
+    """Add the candidates that guesses lead to, skipping those that were tried or found before."""
+    for guess in guesses:
+        if any(_same_place(guess, quad) for quad in tried):
+            continue
+        if any(c.good and _within(guess, c.sight.corners_px) for c in candidates):
+            continue
+        tried.append(guess)
+        candidate = _candidate(sought, guess)
+        if candidate is not None:
+            candidates.append(candidate)
 
 
 def _within(quad: FloatArray, other: FloatArray) -> bool:
@@ -181,18 +206,44 @@ def _guesses(sought: Sought, coarse: Coarse, quads: list[FloatArray]) -> list[Fl
             continue
         direct = _as_sought(sought, quad)
         if direct is not None and support.min() >= SUPPORT_LEAST:
-            weighed.append((float(support.sum()) + 1.0, direct))
+            weighed.append((float(support.sum()) + DIRECT_FIRST, direct))
+        for missing in range(4):
+            weighed += _weighed(sought, coarse, quad, missing)
+    return _best(weighed)
+
+
+def _framed(sought: Sought, coarse: Coarse, quads: list[FloatArray]) -> list[FloatArray]:
+    """Return the rectangles that frames of three sides imply, the best supported first."""
+    weighed: list[tuple[float, FloatArray]] = []
+    for quad in quads:
+        weighed += _weighed(sought, coarse, quad, 2)
+    return _best(weighed)
+
+
+def _weighed(
+    sought: Sought, coarse: Coarse, quad: FloatArray, missing: int
+) -> list[tuple[float, FloatArray]]:
+    """Return the rectangles that three sides of a quad imply, each with its support."""
+    found = []
+    for implied in _implied(sought, quad, missing):
+        if not _in_picture(sought, implied.quad):
             continue
-        for implied in _implied(sought, quad):
-            support = coarse.support(implied)
-            if _in_picture(sought, implied) and support.min() >= SUPPORT_LEAST:
-                weighed.append((float(support.sum()), implied))
+        snapped = coarse.snapped(implied.quad, implied.side)
+        support = coarse.support(snapped)
+        if is_convex(snapped) and support.min() >= SUPPORT_LEAST:
+            found.append((float(support.sum()), snapped))
+    return found
+
+
+def _best(weighed: list[tuple[float, FloatArray]]) -> list[FloatArray]:
     weighed.sort(key=lambda item: -item[0])
     kept: list[FloatArray] = []
     for _, quad in weighed:
         if not any(_same_place(quad, other) for other in kept):
             kept.append(quad)
-    return kept[:REFINED_MOST]
+        if len(kept) == REFINED_MOST:
+            break
+    return kept
 
 
 def _doubt(sought: Sought) -> float:
@@ -215,18 +266,18 @@ def _as_sought(sought: Sought, quad: FloatArray) -> FloatArray | None:
     return quad if math.log(ratio) > 0.0 else np.roll(quad, -1, axis=0)
 
 
-def _implied(sought: Sought, quad: FloatArray) -> list[FloatArray]:
-    """Return the rectangles sought that three sides of a quad imply, each side left out once."""
+def _implied(sought: Sought, quad: FloatArray, missing: int) -> list[_Implied]:
+    """Return the rectangles sought that the sides of a quad imply, one of them left out."""
     centre, focal = np.array(sought.lens.centre_px), sought.lens.focal_px
     found = []
     area = _area(quad)
-    for missing in range(4):
-        for wide in (True, False):
-            ratio = sought.size_mm[0] / sought.size_mm[1]
-            implied = completed(quad, missing, ratio if wide else 1.0 / ratio, centre, focal)
-            if implied is None or not is_convex(implied) or not 0.7 < _area(implied) / area < 2.2:
-                continue
-            found.append(implied if wide == (missing % 2 == 0) else np.roll(implied, -1, axis=0))
+    for wide in (True, False):
+        ratio = sought.size_mm[0] / sought.size_mm[1]
+        whole = completed(quad, missing, ratio if wide else 1.0 / ratio, centre, focal)
+        if whole is None or not is_convex(whole) or not 0.7 < _area(whole) / area < 2.2:
+            continue
+        turn = 0 if wide == (missing % 2 == 0) else 1
+        found.append(_Implied(np.roll(whole, -turn, axis=0), (missing - turn) % 4))
     return found
 
 
@@ -326,8 +377,9 @@ def _is_cut(sought: Sought, coarse: Coarse, quad: FloatArray) -> bool:
     if np.sort(support)[1] < CLEAR_SUPPORT:
         return False
     direct = _as_sought(sought, quad)
-    for whole in [direct] if direct is not None else _implied(sought, quad):
-        if whole is None or _in_picture(sought, whole):
+    wholes = [implied.quad for m in range(4) for implied in _implied(sought, quad, m)]
+    for whole in wholes if direct is None else [direct]:
+        if _in_picture(sought, whole):
             continue
         if _rounded(_corner_gaps(sought, sought.pose(whole)), sought.corner_radius_mm):
             return True

@@ -19,6 +19,7 @@ SEARCH_SIDE_PX = 800
 SMALLEST_SHARE = 0.004
 """A card smaller than this share of the photo carries too few pixels to measure with."""
 LARGEST_SHARE = 0.85
+SNAP_PX = 8
 SHORTEST_PX = 40
 LEVELS = ((96, False), (93, False), (88, False), (80, True))
 """Thresholds of the gradient, in percent of the photo below, and whether gaps are closed: sharp
@@ -32,16 +33,44 @@ class Coarse:
     Attributes
     ----------
     step : pixels of the photo to one here.
+    lab : (h, w, 3) the picture, CIE L*a*b*, slightly blurred.
     strength : (h, w) float32, gradient over lightness and colour.
     usual : its median: what grain and weave of the bench give.
     """
 
     step: int
+    lab: NDArray[np.uint8]
     strength: Float32Array
     usual: float
 
     def support(self, quad: FloatArray) -> FloatArray:
         """Return, for each side of a quad (4, 2) of the photo, the share that shows an edge."""
+        peak = self._across(quad, 3)[0].max(axis=2)
+        return np.asarray(np.mean(peak > max(2.5 * self.usual, 6.0), axis=1))
+
+    def snapped(self, quad: FloatArray, side: int) -> FloatArray:
+        """Return a quad with one side, from that corner to the next, moved to the nearest edge."""
+        strength, normal = self._across(quad, SNAP_PX)
+        seen = strength[side] / (strength[side] + 4.0 * self.usual + 1.0)
+        n, m = seen.shape
+        rises = np.arange(-SNAP_PX // 2, SNAP_PX // 2 + 1)
+        shift = np.rint(rises[:, None] * np.linspace(-0.36, 0.36, n)).astype(np.int64)
+        at = shift[:, :, None] + np.arange(m)
+        inside = (at >= 0) & (at < m)
+        votes = seen[np.arange(n)[:, None], np.clip(at, 0, m - 1)] * inside
+        total = votes.mean(axis=1)
+        # Of edges that are alike the nearer one.
+        total -= 0.01 * np.abs(np.arange(m) - SNAP_PX)
+        j, k = np.unravel_index(int(total.argmax()), total.shape)
+        move = (k - SNAP_PX) + 0.5 * rises[j] * np.array([-1.0, 1.0])
+        lines = [(quad[i], quad[(i + 1) % 4]) for i in range(4)]
+        offset = self.step * move[:, None] * normal[side]
+        lines[side] = (quad[side] + offset[0], quad[(side + 1) % 4] + offset[1])
+        corners = corners_of(np.array([a for a, _ in lines]), np.array([b for _, b in lines]))
+        return quad if corners is None else corners
+
+    def _across(self, quad: FloatArray, reach: int) -> tuple[Float32Array, FloatArray]:
+        """Return the strength on lines across each side, (4, 25, 2 reach + 1), and normals."""
         small = (quad + 0.5) / self.step - 0.5
         share = np.linspace(0.14, 0.86, 25)
         start, end = small, np.roll(small, -1, axis=0)
@@ -49,12 +78,11 @@ class Coarse:
         length = np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
         normal = np.column_stack([along[:, 1], -along[:, 0]]) / length
         at = start[:, None] + share[:, None] * along[:, None]
-        near = at[:, :, None] + np.arange(-3, 4)[:, None] * normal[:, None, None]
+        near = at[:, :, None] + np.arange(-reach, reach + 1)[:, None] * normal[:, None, None]
         h, w = self.strength.shape
         x = np.clip(np.rint(near[..., 0]), 0, w - 1).astype(np.int64)
         y = np.clip(np.rint(near[..., 1]), 0, h - 1).astype(np.int64)
-        peak = self.strength[y, x].max(axis=2)
-        return np.asarray(np.mean(peak > max(2.5 * self.usual, 6.0), axis=1))
+        return self.strength[y, x], normal
 
 
 def coarse_view(bgr: NDArray[np.uint8]) -> Coarse:
@@ -77,7 +105,8 @@ def coarse_view(bgr: NDArray[np.uint8]) -> Coarse:
         strength += x * x
         strength += y * y
     np.sqrt(strength, out=strength)
-    return Coarse(step, strength, float(np.median(strength[::4, ::4])))
+    usual = float(np.median(strength[::4, ::4]))
+    return Coarse(step, np.asarray(lab, dtype=np.uint8), strength, usual)
 
 
 def coarse_quads(coarse: Coarse, level: int) -> list[FloatArray]:

@@ -29,7 +29,7 @@ from measure.outline import Outline
 from measure.revolve import Axis
 from measure.sides import SideCurve, contour_values, local_slope
 
-__all__ = ["Estimate", "Knowledge", "Layout", "estimate", "rim_bias"]
+__all__ = ["CORNER_RAD", "Estimate", "Knowledge", "Layout", "estimate", "rim_bias"]
 
 FloatArray = NDArray[np.float64]
 
@@ -39,6 +39,8 @@ RIM_BIAS_SD_PX = 0.15
 and a phone's sharpening moves the step. Measured on rendered photos; see DEVELOPERS.md."""
 PAIR_SPACING = 5
 """Every fifth outline point enters the comparison of sides: nearer ones are not independent."""
+CORNER_RAD = 0.2
+"""More than this over the tangent's reach is a corner."""
 PAIR_FLOOR_PX = 0.3
 """Standard deviation of one comparison of sides beyond what both points state."""
 
@@ -199,6 +201,7 @@ def estimate(
     axis: Axis,
     knowledge: Knowledge,
     curves: tuple[SideCurve, SideCurve],
+    scatter: float = 1.0,
     iterations: int = 10,
 ) -> Estimate:
     """Solve for everything at once.
@@ -210,12 +213,15 @@ def estimate(
     view, axis : first guess.
     knowledge : what fixes the depth of the axis.
     curves : the sides at the first guess; which points are compared is decided from them.
+    scatter : how much more the sides differ than stated, from an earlier estimate; what is not
+        noise (grain, a shadow followed for a while) must not pull at the lens.
     """
     first, second = _frame(axis, view)
     foot = knowledge.foot is not None
     layout = Layout(view, axis, first, second, len(extras_start(sight)), foot)
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     pairs = _pairs(curves, outline, scale)
+    unit = max(scatter, 1.0)
     values = _Values(layout, outline)
     values.add("a", pairs.a)
     values.add("b", pairs.b)
@@ -223,7 +229,7 @@ def estimate(
     def compare(x: FloatArray) -> FloatArray:
         (za, ra), (zb, rb) = values.at(x, "a"), values.at(x, "b")
         gap = ra - np.interp(za, np.maximum.accumulate(zb), rb)
-        return np.asarray(gap * pairs.cosine / pairs.sd_mm)
+        return np.asarray(gap * pairs.cosine / (unit * pairs.sd_mm))
 
     known = _knowledge_residuals(layout, outline, knowledge, curves, scale, values)
 
@@ -251,7 +257,7 @@ def estimate(
     if isinstance(sight, SideSight):
         robust[len(pairs.a) + targets + 2 :][:4] = BIAS_SCALE
     solution = solve(residuals, x0, h, robust, iterations=iterations, tolerance=0.02)
-    return _finished(layout, solution, h, compare(solution.x), pairs, scale)
+    return _finished(layout, solution, h, unit * compare(solution.x), pairs, scale)
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,6 +279,10 @@ def _pairs(curves: tuple[SideCurve, SideCurve], outline: Outline, scale: float) 
     inside &= gap[where] < 1.5
     slope = local_slope(a.z_mm, a.r_mm)
     inside &= np.abs(slope) < 3.0
+    # At a corner neither tangent nor slope is one.
+    bend_b = np.abs(outline.bend[b.index])
+    inside &= np.abs(outline.bend[a.index]) < CORNER_RAD
+    inside &= np.maximum(bend_b[where], bend_b[where + 1]) < CORNER_RAD
     chosen = np.flatnonzero(inside)[::PAIR_SPACING]
     if len(chosen) < 10:
         raise ValueError(f"only {len(chosen)} points of the two sides face each other, need 10")
@@ -292,12 +302,14 @@ def _knowledge_residuals(
     scale: float,
     values: _Values,
 ) -> Callable[[FloatArray], FloatArray]:
-    asked = []
+    asked, expected = [], []
     if knowledge.contacts is not None:
         asked += list(knowledge.contacts[:, 0])
+        expected += list(knowledge.contacts[:, 1])
     if knowledge.readings is not None:
         asked += list(knowledge.readings[:, 0])
-    near = [_near(curve, np.array(asked)) for curve in curves]
+        expected += [np.nan] * len(knowledge.readings)
+    near = [_near(curve, np.array(asked), np.array(expected)) for curve in curves]
     for k, (curve, picks) in enumerate(zip(curves, near, strict=True)):
         values.add(f"near {k}", curve.index[picks.ravel()])
         values.add(f"foot {k}", curve.index[curve.z_mm < curve.z_mm[0] + 3.0])
@@ -356,10 +368,21 @@ def _foot_start(
     return float(np.mean([np.median(c.r_mm[c.z_mm < c.z_mm[0] + 3.0]) for c in curves]))
 
 
-def _near(curve: SideCurve, asked: FloatArray) -> NDArray[np.int64]:
-    """Return positions (k, 5) in a curve of the points nearest to each asked z."""
-    order = np.abs(curve.z_mm[None, :] - asked[:, None]).argsort(axis=1)
-    return np.asarray(order[:, :5]) if len(asked) else np.zeros((0, 5), dtype=np.int64)
+def _near(curve: SideCurve, asked: FloatArray, expected: FloatArray) -> NDArray[np.int64]:
+    """Return positions (k, 5) in a curve of the points nearest to each asked z.
+
+    Points farther than `SAME_MM` from the expected r, where there is one, are of another part, or
+    strays at a corner.
+    """
+    if len(asked) == 0:
+        return np.zeros((0, 5), dtype=np.int64)
+    off = np.abs(curve.r_mm[None, :] - np.where(np.isnan(expected), 0.0, expected)[:, None])
+    other = np.where(np.isnan(expected)[:, None], 0.0, np.maximum(off - SAME_MM, 0.0))
+    distance = np.abs(curve.z_mm[None, :] - asked[:, None]) + OTHER_PART * other
+    return np.asarray(distance.argsort(axis=1)[:, :5])
+
+
+SAME_MM, OTHER_PART = 0.3, 10.0
 
 
 def _slope(z: FloatArray, r: FloatArray) -> FloatArray:

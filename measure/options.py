@@ -30,7 +30,7 @@ Photo = Annotated[Path, typer.Argument(metavar="PHOTO", help="The photo.", show_
 Photos = Annotated[
     list[Path],
     typer.Argument(
-        metavar="PHOTO...", help="The photo; several photos of one piece.", show_default=False
+        metavar="PHOTO", help="The photo; several photos of one piece.", show_default=False
     ),
 ]
 Turned = Annotated[

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.edges import fit_edges, rim_shapes, sample_lines
+from calib.edges import EdgeFits, EdgeShapes, fit_edges, rim_shapes, sample_lines
 
-__all__ = ["Outline", "refine_outline", "rescan"]
+__all__ = ["SPACING_PX", "Outline", "refine_outline", "rescan"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -17,8 +17,11 @@ Float32Array = NDArray[np.float32]
 SPACING_PX = 3.0
 """Distance of outline points. Nearer ones would share their pixels."""
 SCAN_HALF_PX = 10.0
+FIRST_REACH_PX = 4.5
+REACH_PX = 3.0
+"""How far from the followed line a rim is looked for, at first and when it is known better:
+further out lie the borders of shadows."""
 BLUR_PX = 1.1
-FIRST_STRETCH = 1.7
 TANGENT_REACH = 3
 """A tangent is fitted over this many points on each side."""
 CONTRAST_LEAST = 1.0
@@ -69,14 +72,58 @@ def _smoothed(values: FloatArray, reach: int) -> FloatArray:
 
 
 def _tangents(points: FloatArray, weight: FloatArray, reach: int) -> FloatArray:
-    """Return unit tangents (n, 2) of a closed curve by weighted local straight lines."""
+    """Return unit tangents (n, 2) of a closed curve by weighted local straight lines.
+
+    Beside a corner the parabola through the points on its own side is taken: a line that went
+    round the corner would be the tangent of neither side.
+    """
     shifts = np.arange(-reach, reach + 1)
+    chosen, best = _lines(points, weight, shifts)
+    plain = best <= BENT_PX**2
+    for way in (-1, 1):
+        tangent, left = _parabolas(points, way * np.arange(ASIDE))
+        better = ~plain & (left < STRAIGHTER * best)
+        chosen = np.where(better[:, None], tangent, chosen)
+        best = np.where(better, left / STRAIGHTER, best)
+    return chosen
+
+
+def _parabolas(points: FloatArray, shifts: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+    """Return directions (n, 2) at the points of parabolas through others, and their misfits (n,).
+
+    Beside a corner all neighbours lie on one side: a straight line would lag on a curved rim.
+    """
+    index = (np.arange(len(points))[:, None] + shifts) % len(points)
+    design = np.stack([np.ones(len(shifts)), shifts, shifts**2], axis=1).astype(np.float64)
+    inverse = np.linalg.pinv(design)
+    near = points[index]
+    unit = np.einsum("k,nkc->nc", inverse[1], near)
+    unit /= np.maximum(np.linalg.norm(unit, axis=1, keepdims=True), 1e-12)
+    left = near - np.einsum("jk,nkc->njc", design @ inverse, near)
+    across = left[..., 0] * unit[:, None, 1] - left[..., 1] * unit[:, None, 0]
+    return unit, np.mean(across * across, axis=1)
+
+
+def _lines(
+    points: FloatArray, weight: FloatArray, shifts: NDArray[np.int64]
+) -> tuple[FloatArray, FloatArray]:
+    """Return directions (n, 2) of lines through neighbours, and their mean square misfit (n,)."""
     index = (np.arange(len(points))[:, None] + shifts) % len(points)
     near, w = points[index], weight[index]
-    t = shifts - np.sum(w * shifts, axis=1, keepdims=True) / np.sum(w, axis=1, keepdims=True)
+    w = w / np.sum(w, axis=1, keepdims=True)
+    t = shifts - np.sum(w * shifts, axis=1, keepdims=True)
     slope = np.sum((w * t)[..., None] * near, axis=1)
-    length = np.linalg.norm(slope, axis=1, keepdims=True)
-    return np.asarray(slope / np.maximum(length, 1e-12))
+    unit = slope / np.maximum(np.linalg.norm(slope, axis=1, keepdims=True), 1e-12)
+    off = near - np.sum(w[..., None] * near, axis=1, keepdims=True)
+    across = off[..., 0] * unit[:, None, 1] - off[..., 1] * unit[:, None, 0]
+    return unit, np.sum(w * across * across, axis=1)
+
+
+BENT_PX = 0.3
+STRAIGHTER = 0.15
+ASIDE = 9
+"""A line that misses its points by this is bent; a parabola through so many points on one side
+must miss them by that much less, squared."""
 
 
 def _running_median(values: FloatArray, reach: int) -> FloatArray:
@@ -101,7 +148,7 @@ def _normals(tangents: FloatArray, points: FloatArray) -> FloatArray:
 def refine_outline(
     bgr: NDArray[np.uint8], to_linear: Float32Array, sides_px: tuple[FloatArray, FloatArray]
 ) -> Outline:
-    """Refine a coarse outline on the full photo.
+    """Refine an outline that lies within a few pixels of the rim, on the full photo.
 
     Parameters
     ----------
@@ -110,9 +157,8 @@ def refine_outline(
     """
     closed = np.concatenate([sides_px[0], sides_px[1][::-1]])
     line = resample(np.concatenate([closed, closed[:1]]), SPACING_PX)[:-1]
-    line = _smoothed(line, 3)
-    tangents = _tangents(line, np.ones(len(line)), 4)
-    line, tangents, _ = _scan(bgr, to_linear, line, tangents, FIRST_STRETCH, 3.0)
+    tangents = _tangents(_smoothed(line, 2), np.ones(len(line)), 4)
+    line, tangents, _ = _scan(bgr, to_linear, line, tangents, FIRST_REACH_PX, 2.0)
     return rescan(bgr, to_linear, line, tangents)
 
 
@@ -144,7 +190,7 @@ def rescan(
     ----------
     line, tangents : (n, 2) points in order round the piece, and unit tangents.
     """
-    line, tangents, fits = _scan(bgr, to_linear, line, tangents, 1.0, 1.5)
+    line, tangents, fits = _scan(bgr, to_linear, line, tangents, REACH_PX, 1.5)
     ahead = np.roll(tangents, -TANGENT_REACH, axis=0)
     behind = np.roll(tangents, TANGENT_REACH, axis=0)
     cross = behind[:, 0] * ahead[:, 1] - behind[:, 1] * ahead[:, 0]
@@ -153,25 +199,53 @@ def rescan(
     return Outline(line, tangents, sd, bend, contrast, clear)
 
 
+def _with_neighbours(lines: Float32Array, shapes: EdgeShapes, own: EdgeFits) -> EdgeFits:
+    """Return the fits, those of noisy lines drawn to what they show together with their neighbours.
+
+    Grain and a noisy shadow throw single lines off by pixels; the rim runs on.
+    """
+    noisy = (own.sd_px > NOISY_PX) | own.at_limit | (own.contrast <= CONTRAST_LEAST)
+    index = np.flatnonzero(noisy)
+    if len(index) == 0:
+        return own
+    near = (index[:, None] + np.arange(-POOL, POOL + 1)) % len(lines)
+    pooled = fit_edges(lines[near].mean(axis=1), shapes)
+    spread = np.hypot(pooled.sd_px, UNEVEN_PX)
+    sd = np.where(own.at_limit[index], 9.0, own.sd_px[index])
+    share = sd**2 / (sd**2 + spread**2)
+    offset, sd_px = own.offset_px.copy(), own.sd_px.copy()
+    contrast, at_limit = own.contrast.copy(), own.at_limit.copy()
+    offset[index] += share * (pooled.offset_px - offset[index])
+    sd_px[index] = sd * spread / np.hypot(sd, spread)
+    contrast[index], at_limit[index] = pooled.contrast, pooled.at_limit
+    return EdgeFits(offset, sd_px, contrast, at_limit)
+
+
+NOISY_PX = 0.15
+POOL = 2
+UNEVEN_PX = 0.3
+"""How far the rim may run off the line that is followed, among so many neighbours."""
+
+
 def _scan(
     bgr: NDArray[np.uint8],
     to_linear: Float32Array,
     line: FloatArray,
     tangents: FloatArray,
-    stretch: float,
+    reach: float,
     along: float,
 ) -> tuple[FloatArray, FloatArray, tuple[FloatArray, FloatArray, NDArray[np.bool_]]]:
     normals = _normals(tangents, line)
-    shapes = rim_shapes(SCAN_HALF_PX, SCAN_HALF_PX - 4.0, BLUR_PX)
+    shapes = rim_shapes(SCAN_HALF_PX, reach, BLUR_PX)
     offsets = along * np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
-    lines = sample_lines(bgr, line, normals, stretch * shapes.offsets_px, offsets, to_linear)
-    fits = fit_edges(_shadow_shy(lines), shapes)
-    offset = stretch * fits.offset_px
+    lines = _shadow_shy(sample_lines(bgr, line, normals, shapes.offsets_px, offsets, to_linear))
+    fits = _with_neighbours(lines, shapes, fit_edges(lines, shapes))
+    offset = fits.offset_px
     found = ~fits.at_limit & (fits.contrast > CONTRAST_LEAST) & (fits.sd_px < 2.0)
     steady = _running_median(np.where(found, offset, np.nan), 4)
-    clear = found & (np.abs(offset - steady) < 2.5 * stretch)
+    clear = found & (np.abs(offset - steady) < 2.5)
     moved = np.where(clear, offset, np.nan_to_num(steady))
     line = line + moved[:, None] * normals
     weight = np.where(clear, 1.0 / (fits.sd_px**2 + 0.2**2), 0.05)
-    sd = np.sqrt((stretch * fits.sd_px) ** 2 + FLOOR_PX**2)
+    sd = np.sqrt(fits.sd_px**2 + FLOOR_PX**2)
     return line, _tangents(line, weight, TANGENT_REACH), (sd, fits.contrast, clear)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,8 @@ class Rest:
     Attributes
     ----------
     first_mm, second_mm : (2,) z and r of the two circles that touch the bench.
-    chance : that the piece rests so, given how well its centre of mass is known.
+    chance : that the piece can rest so, given how well its centre of mass is known; a piece
+        that can rest in two ways has two such chances, and they may add up to more than 1.
     """
 
     first_mm: FloatArray
@@ -59,12 +60,14 @@ def resting_places(z_mm: FloatArray, r_mm: FloatArray, sd_share: float = 0.02) -
     centre = float(np.sum(mass * 0.5 * (z_mm[1:] + z_mm[:-1])) / np.sum(mass))
     sd = sd_share * float(z_mm[-1] - z_mm[0])
     places = []
-    for a, b in itertools.pairwise(hull):
+    for a, b in pairwise(hull):
         # The plumb line through the centre of mass meets the hull a little off it when tilted.
         slope = (r_mm[b] - r_mm[a]) / max(z_mm[b] - z_mm[a], 1e-9)
         radius_there = r_mm[a] + slope * (centre - z_mm[a])
         foot = centre - slope * radius_there / (1.0 + slope**2)
-        below, above = (z_mm[a] - foot) / sd, (z_mm[b] - foot) / sd
+        # The foot moves less than the centre does, by the same tilt.
+        foot_sd = sd / (1.0 + slope**2)
+        below, above = (z_mm[a] - foot) / foot_sd, (z_mm[b] - foot) / foot_sd
         chance = float(_cdf(above) - _cdf(below))
         first = np.array([z_mm[a], r_mm[a]])
         places.append(Rest(first, np.array([z_mm[b], r_mm[b]]), chance))

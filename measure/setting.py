@@ -15,12 +15,19 @@ from measure.rest import Rest, resting_places
 from measure.revolve import Axis
 from measure.sides import SideCurve, contour_values, side_curves
 
-__all__ = ["bench_knowledge", "first_axis", "setup_knowledge"]
+__all__ = [
+    "bench_knowledge",
+    "curves_of",
+    "first_axis",
+    "foot_arc",
+    "setup_knowledge",
+]
 
 FloatArray = NDArray[np.float64]
 
-TANGENT_SD_RAD = 0.03
-"""How well a tangent of the outline is known; a point that it moves far tells nothing."""
+TANGENT_SD_RAD, TANGENT_PER_PX = 0.006, 0.12
+"""How well a tangent of the outline is known: so well at best, and so much worse for each pixel
+of noise of its points. A point that it moves far tells nothing."""
 JITTER_REACH = 6
 JITTER_PX = 2.2
 """A rim runs evenly to a fraction of a pixel; this much from point to point is
@@ -58,7 +65,7 @@ def first_axis(
     if setup == "level" and axis_height_mm is not None:
         return _axis_at_height(ends_px, view, bench_mm + axis_height_mm)
     if setup == "upright":
-        return _upright_axis(ends_px, view, bench_mm)
+        return _upright_axis(outline.points_px[foot_arc(outline, ends_px)], view, bench_mm)
     height = 15.0
     axis = _axis_at_height(ends_px, view, bench_mm + height)
     for _ in range(8):
@@ -84,16 +91,47 @@ def _axis_at_height(ends_px: FloatArray, view: View, height_mm: float) -> Axis:
     return Axis(points[0], d / np.linalg.norm(d))
 
 
-def _upright_axis(ends_px: FloatArray, view: View, bench_mm: float) -> Axis:
-    # The foot's middle lies a little behind the nearest rim; the estimate moves it there.
-    foot = view.on_plane(ends_px[:1], bench_mm)[0]
-    if not np.all(np.isfinite(foot)):
+def foot_arc(outline: Outline, ends_px: FloatArray) -> NDArray[np.int64]:
+    """Return indices (k,) of the outline points where the foot's rim stands on the bench.
+
+    Parameters
+    ----------
+    ends_px : (2, 2) ends of the axis line in the photo, the foot first.
+    """
+    d = ends_px[1] - ends_px[0]
+    along = np.abs(outline.tangents @ (d / np.linalg.norm(d)))
+    n = len(along)
+    off = np.linalg.norm(outline.points_px - ends_px[0], axis=1)
+    seed = int(np.argmin(np.where(along < RIM_MOST, off, np.inf)))
+    run = [seed]
+    for way in (1, -1):
+        i = (seed + way) % n
+        while along[i] < RIM_MOST and len(run) < n // 2:
+            run.append(i)
+            i = (i + way) % n
+    index = np.array(sorted(i for i in run if outline.clear[i]), dtype=np.int64)
+    return index[:: max(1, len(index) // FOOT_POINTS)]
+
+
+RIM_MOST = 0.8
+"""The rim of the foot runs across the axis; this cosine to it is a side already."""
+FOOT_POINTS = 60
+
+
+def _upright_axis(foot_px: FloatArray, view: View, bench_mm: float) -> Axis:
+    points = view.on_plane(foot_px, bench_mm) if len(foot_px) >= 6 else np.full((1, 2), np.nan)
+    if not np.all(np.isfinite(points)):
         raise RefusalError(
             "axis-behind",
-            "The foot of the piece does not lie on the bench that the target lies on.",
-            "Stand the piece on the same flat bench as the target.",
+            "The foot of the piece does not stand on the bench that the target lies on.",
+            "Stand the piece on the same flat bench as the target, its foot in clear sight.",
         )
-    return Axis(np.array([foot[0], foot[1], bench_mm]), np.array([0.0, 0.0, 1.0]))
+    # A circle by linear least squares is near enough to start from.
+    middle = points.mean(axis=0)
+    p = points - middle
+    design = np.column_stack([2.0 * p, np.ones(len(p))])
+    centre = np.linalg.lstsq(design, np.sum(p**2, axis=1), rcond=None)[0][:2] + middle
+    return Axis(np.array([*centre, bench_mm]), np.array([0.0, 0.0, 1.0]))
 
 
 def setup_knowledge(
@@ -128,7 +166,9 @@ def bench_knowledge(
     """
     z = np.concatenate([c.z_mm for c in curves])
     grid = np.arange(z.min(), z.max(), 0.25)
-    order = [np.interp(grid, c.z_mm + 1e-9 * np.arange(len(c.z_mm)), c.r_mm) for c in curves]
+    order = [
+        np.interp(grid, c.z_mm + 1e-9 * np.arange(len(c.z_mm)), _without_spikes(c)) for c in curves
+    ]
     # A rim that only one side shows proud is more likely a stray edge than the piece.
     mean = np.minimum(order[0], order[1]) + 0.5 * np.minimum(np.abs(order[0] - order[1]), 0.3)
     rests = resting_places(grid, mean)
@@ -143,13 +183,26 @@ def curves_of(
     """Return both side curves and (z, r, weight, side) of all outline points."""
     values = contour_values(outline.points_px, outline.tangents, view, axis)
     z, r = values[0], values[1]
-    turned = _turned(outline.tangents, TANGENT_SD_RAD)
+    turned = _turned(outline.tangents, TANGENT_SD_RAD + TANGENT_PER_PX * outline.sd_px)
     z_off, r_off, _, _ = contour_values(outline.points_px, turned, view, axis)
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     with np.errstate(invalid="ignore"):
-        firm = (np.abs(r_off - r) < 2.0 * scale) & (np.abs(z_off - z) < 1.5)
+        firm = (np.abs(r_off - r) < 2.0 * scale) & (np.abs(z_off - z) < 1.2)
     curves = side_curves(*values, outline.clear & firm)
     return (_calm(curves[0], scale), _calm(curves[1], scale)), values
+
+
+def _without_spikes(curve: SideCurve) -> FloatArray:
+    """Return r (n,) as most neighbours on the same part have it: at corners points lie anywhere."""
+    n = len(curve.r_mm)
+    near = np.clip(np.arange(n)[:, None] + np.arange(-SPIKE_REACH, SPIKE_REACH + 1), 0, n - 1)
+    z, r = curve.z_mm[near], curve.r_mm[near]
+    same = (np.abs(z - curve.z_mm[:, None]) < PART_MM) & (np.abs(r - curve.r_mm[:, None]) < PART_MM)
+    return np.asarray(np.nanmedian(np.where(same, r, np.nan), axis=1))
+
+
+SPIKE_REACH = 8
+PART_MM = 1.0
 
 
 def _calm(curve: SideCurve, scale: float) -> SideCurve:
@@ -166,6 +219,7 @@ def _calm(curve: SideCurve, scale: float) -> SideCurve:
     return SideCurve(curve.index[keep], curve.z_mm[keep], curve.r_mm[keep])
 
 
-def _turned(tangents: FloatArray, angle: float) -> FloatArray:
+def _turned(tangents: FloatArray, angle: FloatArray) -> FloatArray:
     c, s = np.cos(angle), np.sin(angle)
-    return np.asarray(tangents @ np.array([[c, s], [-s, c]]))
+    x, y = tangents.T
+    return np.column_stack([c * x - s * y, s * x + c * y])

@@ -10,11 +10,18 @@ from numpy.typing import NDArray
 from calib.view import View
 from measure.revolve import Axis, contact_points
 
-__all__ = ["SideCurve", "contour_values", "local_slope", "side_curves"]
+__all__ = [
+    "SideCurve",
+    "contour_values",
+    "local_slope",
+    "side_curves",
+    "without_corners",
+    "without_leaps",
+]
 
 FloatArray = NDArray[np.float64]
 
-WEIGHT_LEAST = 0.25
+WEIGHT_LEAST = 0.1
 """Points whose ray passes nearer to the axis than this (sine of the angle) say little of r."""
 
 
@@ -100,6 +107,49 @@ def _without_crumbs(
         else:
             break
     return index
+
+
+def without_corners(curve: SideCurve, bend: FloatArray) -> SideCurve:
+    """Return the side without its points at corners, unless they are most of it.
+
+    `bend` is that of the outline's points, (n,) radians over the tangent's reach. At a corner no
+    tangent is sure, and points lie anywhere along their rays.
+    """
+    keep = np.abs(bend[curve.index]) < SHARP_RAD
+    if keep.sum() < 0.5 * len(keep):
+        return curve
+    return SideCurve(curve.index[keep], curve.z_mm[keep], curve.r_mm[keep])
+
+
+SHARP_RAD = 0.35
+
+
+def without_leaps(curve: SideCurve, spacing_mm: float) -> SideCurve:
+    """Return the side without the few points at which it leaps from one part to another.
+
+    Where a rim hides what lies behind it the outline has a hollow corner. Its blurred tangents
+    make points all over the hidden stretch, farther from each other than they are in the photo;
+    the next ones on both sides are touched by it.
+
+    Parameters
+    ----------
+    spacing_mm : distance of outline points next to each other, at the piece.
+    """
+    n = len(curve.z_mm)
+    if n < 8:
+        return curve
+    apart = np.maximum(np.abs(np.diff(curve.index)), 1) * spacing_mm
+    along = np.abs(np.diff(curve.z_mm))
+    far = np.hypot(along, np.diff(curve.r_mm)) > LEAP * apart
+    # What moves in r alone is a square shoulder seen from the side.
+    far &= along > LEAST_LEAP * apart
+    touched = np.zeros(n, dtype=bool)
+    for k in np.flatnonzero(far):
+        touched[max(k - LEAP_REACH, 0) : k + 2 + LEAP_REACH] = True
+    return SideCurve(curve.index[~touched], curve.z_mm[~touched], curve.r_mm[~touched])
+
+
+LEAP, LEAST_LEAP, LEAP_REACH = 2.2, 1.2, 1
 
 
 def _unwrapped(index: NDArray[np.int64], count: int) -> NDArray[np.int64]:

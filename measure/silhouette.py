@@ -12,7 +12,14 @@ from numpy.typing import NDArray
 from calib.light import linear
 from measure.band import Band, band_for, band_to_pixels, warp
 
-__all__ = ["Scene", "Silhouette", "Zone", "find_silhouettes", "prepare"]
+__all__ = [
+    "Scene",
+    "Silhouette",
+    "Zone",
+    "plain_silhouettes",
+    "prepare",
+    "searched_silhouettes",
+]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -35,12 +42,14 @@ class Zone:
 
     Attributes
     ----------
-    search_px : (4, 2) polygon that the piece lies in, as seen: a little more than the window.
+    search_px : (4, 2) polygon that the piece lies in, as seen: the page.
     bench_px : polygons (4, 2) of bare paper along the window's long sides.
+    paper_px : polygons (4, 2) that are certainly not the piece.
     """
 
     search_px: FloatArray
     bench_px: tuple[FloatArray, ...]
+    paper_px: tuple[FloatArray, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +141,9 @@ def prepare(
     if zone is not None:
         inside = _filled([zone.search_px], (h, w), scale)
         cover[inside == 0] = 1
-        bench = (_filled(list(zone.bench_px), (h, w), scale) > 0) & (cover == 0)
+        paper = _filled(list(zone.paper_px), (h, w), scale)
+        cover[cv2.erode(paper, np.ones((3, 3), np.uint8)) > 0] = 1
+        bench = _bare(lab, (_filled(list(zone.bench_px), (h, w), scale) > 0) & (cover == 0))
     by_weight = [_piece_map(lab, cover, seen, weight, bench) for weight in LIGHT_WEIGHTS]
     union = np.maximum(by_weight[0], by_weight[1])
     shadow = _shadow_like(small, union, cover)
@@ -140,15 +151,31 @@ def prepare(
     opened = cv2.morphologyEx(lit, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     lit = np.asarray(opened, dtype=np.float32)
     share = float(np.sum(lit > 0)) / max(float(np.sum(union > 0)), 1.0)
-    maps = (union, lit) if 0.15 < share < 0.92 else (union,)
+    core = _core(small, union, bench if bench is not None else union < 0)
+    maps = [union]
+    if 0.15 < share < 0.92:
+        maps.append(lit)
+    if core is not None:
+        maps.append(core)
     smooth = cv2.GaussianBlur(lab.astype(np.float32), (0, 0), 1.5) * LAB_WEIGHTS
     step = np.linalg.norm(smooth[::2, 4::4] - smooth[::2, :-4:4], axis=2)
     strong = max(float(np.percentile(step, STRONG_PERCENT)), LEAST_STRONG)
     free = np.where(cover > 0, 0.0, seen)
     planes = [smooth / strong, union[..., None], free[..., None], seen[..., None]]
     return Scene(
-        np.concatenate(planes, axis=2).astype(np.float32), scale, maps, tuple(by_weight[1:])
+        np.concatenate(planes, axis=2).astype(np.float32), scale, tuple(maps), tuple(by_weight[1:])
     )
+
+
+def _bare(lab: NDArray[np.uint8], strips: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the lighter part of strips of paper: the piece, or its shadow, may lie on them."""
+    if not strips.any():
+        return strips
+    usual = float(np.percentile(lab[..., 0][strips], 60))
+    return np.asarray(strips & (lab[..., 0] > PAPER_LEAST * usual))
+
+
+PAPER_LEAST = 0.85
 
 
 def _filled(
@@ -187,12 +214,16 @@ def _piece_map(
         visible.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=6, borderValue=0
     )
     border = visible & (ring == 0) & ~covered
+    boxed = not visible.all()
+    if boxed:
+        border &= ~_short_sides(visible)
     if bench is not None:
         border = cv2.resize(bench.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     strange = _strangeness(feature, feature[border][::2])
     limit = max(3.0, float(np.percentile(strange[visible & ~covered], 60)))
     labels = np.full(strange.shape, cv2.GC_PR_BGD, dtype=np.uint8)
-    labels[strange > limit] = cv2.GC_PR_FGD
+    # In a box that was drawn round the piece most is piece.
+    labels[visible if boxed else strange > limit] = cv2.GC_PR_FGD
     labels[border | covered | ~visible] = cv2.GC_BGD
     if not np.any(labels == cv2.GC_PR_FGD):
         return np.full((h, w), -1.0, dtype=np.float32)
@@ -203,7 +234,7 @@ def _piece_map(
         None,
         np.zeros((1, 65)),
         np.zeros((1, 65)),
-        2,
+        5 if boxed else 2,
         cv2.GC_INIT_WITH_MASK,
     )
     piece = np.where((labels == cv2.GC_FGD) | (labels == cv2.GC_PR_FGD), 1.0, -1.0)
@@ -235,6 +266,48 @@ SHADOW_GREENER = 0.09
 """How a shadow changes the bench's colour (natural logarithm of blue over red, of green over
 both): the light that fills it is as blue as the lamp's or bluer, and a deep one bluer still (common
 practice, no source)."""
+
+
+def _short_sides(visible: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return what lies nearer to the short sides of the box than to the long ones.
+
+    A box is drawn along the piece: its short sides cut the piece, or what holds it.
+    """
+    rows, columns = np.nonzero(visible)
+    y, x = np.indices(visible.shape)
+    wide = np.minimum(x - columns.min(), columns.max() - x)
+    high = np.minimum(y - rows.min(), rows.max() - y)
+    landscape = np.ptp(columns) >= np.ptp(rows)
+    return np.asarray(wide < high if landscape else high < wide)
+
+
+def _core(
+    small: NDArray[np.uint8], piece: Float32Array, bench: NDArray[np.bool_]
+) -> Float32Array | None:
+    """Return the part of a piece map that is least like the bench; None where it is all alike.
+
+    A soft shadow is part bench, part piece by its colour; two clusters tell them apart.
+    """
+    tone = np.cbrt(linear(small).astype(np.float32)) * np.float32(100.0)
+    inside = piece > 0
+    if inside.sum() < 200 or bench.sum() < 200:
+        return None
+    level = np.median(tone[bench], axis=0)
+    off = np.linalg.norm(tone - level, axis=2)
+    grey = np.clip(off * 3.0, 0, 255).astype(np.uint8)
+    limit, _ = cv2.threshold(grey[inside][:, None], 0, 255, cv2.THRESH_OTSU)
+    core = inside & (grey > limit)
+    share = core.sum() / inside.sum()
+    high, low = float(off[core].mean()), float(off[inside & ~core].mean())
+    if not CORE_SHARE[0] < share < CORE_SHARE[1] or high < CORE_STRANGER * low:
+        return None
+    whole = np.where(core, 1.0, -1.0).astype(np.float32)
+    opened = cv2.morphologyEx(whole, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    return np.asarray(opened, dtype=np.float32)
+
+
+CORE_SHARE = (0.2, 0.9)
+CORE_STRANGER = 1.6
 
 
 def _strangeness(feature: Float32Array, sample: Float32Array) -> Float32Array:
@@ -395,13 +468,24 @@ def _axis_guesses(piece: Float32Array) -> list[tuple[FloatArray, FloatArray]]:
     return guesses
 
 
-def find_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouette]:
-    """Yield the mirrored outline with the most evidence for each rival piece map.
+def plain_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouette]:
+    """Yield the rival piece maps' own outlines, of those that mirror themselves.
 
     Parameters
     ----------
     scene : the reduced photo.
     intrinsics : (3, 3) of the full photo.
+    """
+    for piece in scene.maps:
+        plain = _plain_silhouette(scene, intrinsics, piece)
+        if plain is not None and plain.symmetry > PLAIN_ENOUGH:
+            yield plain
+
+
+def searched_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouette]:
+    """Yield the mirrored outline with the most evidence for each rival piece map.
+
+    For what mirrors itself only in parts: shadows and clutter. Parameters as above.
     """
     for piece in scene.maps:
         features = scene.features.copy()
@@ -410,6 +494,63 @@ def find_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouett
         found = _find_silhouette(replace(scene, features=features, hints=hints), intrinsics)
         if found is not None:
             yield found
+
+
+def _plain_silhouette(
+    scene: Scene, intrinsics: FloatArray, piece: Float32Array
+) -> Silhouette | None:
+    """Return the outline of the piece map's largest blob, made to mirror itself."""
+    whole = cv2.morphologyEx(
+        (piece > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)
+    )
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole)
+    if count < 2:
+        return None
+    k = int(np.argmax(stats[1:, cv2.CC_STAT_AREA])) + 1
+    if stats[k, cv2.CC_STAT_AREA] < SMALLEST_BLOB * whole.size:
+        return None
+    blob = np.asarray(labels == k, dtype=np.float32)
+    guesses = _axis_guesses(np.where(blob > 0, 1.0, -1.0).astype(np.float32))
+    if not guesses:
+        return None
+    ends, half = guesses[0]
+    K = _shrunk(intrinsics, scene.scale)
+    for _ in range(4):
+        band = band_for(ends, K, 0.06, 1.8 * float(half) + 8.0, 1.0)
+        rows, left, right = _extents(warp(blob, band))
+        if len(rows) < 20:
+            return None
+        middle = 0.5 * (left + right) - band.half
+        fit = _line_through_most(rows, middle)
+        ends_row = np.array([rows[0], rows[-1]])
+        ends = band_to_pixels(band, band.half + np.polyval(fit, ends_row), ends_row)
+    width = np.zeros(band.rows)
+    width[rows.astype(int)] = 0.5 * (right - left + 1.0)
+    off = np.abs(middle - np.polyval(fit, rows))
+    share = float(np.mean(off < 1.5 + 0.06 * (right - left)))
+    return Silhouette(band, _longest_run(width), share, share)
+
+
+def _extents(blob: Float32Array) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return rows (k,) of a band that hold some of the blob, its first and last column there."""
+    inside = blob > 0.5
+    rows = np.flatnonzero(inside.any(axis=1))
+    left = inside[rows].argmax(axis=1)
+    right = inside.shape[1] - 1 - inside[rows, ::-1].argmax(axis=1)
+    return rows.astype(np.float64), left.astype(np.float64), right.astype(np.float64)
+
+
+def _line_through_most(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Return the coefficients (slope, level) of a line by iteratively reweighted least squares."""
+    fit = np.array([0.0, float(np.median(y))])
+    for _ in range(8):
+        weight = 1.0 / (1.0 + ((y - np.polyval(fit, x)) / 1.5) ** 2)
+        fit = np.polyfit(x, y, 1, w=np.sqrt(weight))
+    return np.asarray(fit)
+
+
+PLAIN_ENOUGH = 0.6
+SMALLEST_BLOB = 0.004
 
 
 def _find_silhouette(scene: Scene, intrinsics: FloatArray) -> Silhouette | None:

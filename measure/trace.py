@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -16,18 +15,28 @@ from calib.lens import Lens, lens_from_exif
 from calib.photo import Photo
 from calib.printed import PrintScale
 from calib.refusal import Notice, RefusalError
-from calib.targets import parse_target
+from calib.sight import CornerSight
+from calib.targets import Target, parse_target
+from calib.view import View
 from measure.assemble import assemble
+from measure.boardzone import board_zone
 from measure.ends import EndPoint, find_end
 from measure.fit import Estimate, estimate, values_at
-from measure.outline import Outline, refine_outline, rescan
+from measure.outline import SPACING_PX, Outline, refine_outline, rescan
+from measure.paired import paired_rim
 from measure.profile import Profile
 from measure.rest import Rest
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.revolve import Axis
-from measure.setting import bench_knowledge, curves_of, first_axis, setup_knowledge
-from measure.sides import SideCurve, local_slope
-from measure.silhouette import Zone, find_silhouettes, prepare
+from measure.setting import bench_knowledge, curves_of, first_axis, foot_arc, setup_knowledge
+from measure.sides import SideCurve, local_slope, without_corners, without_leaps
+from measure.silhouette import (
+    Scene,
+    Zone,
+    plain_silhouettes,
+    prepare,
+    searched_silhouettes,
+)
 
 __all__ = ["Tracing", "measured", "trace"]
 
@@ -37,13 +46,17 @@ Progress = Callable[[str], None]
 KNOWN_SD_MM = 0.05
 """Standard uncertainty of a caliper reading on wood (common practice, no source)."""
 SYMMETRY_LEAST = 0.3
-KEPT_ENOUGH = 0.95
-"""Share of agreeing rim at which no rival outline is looked for."""
+BORNE_OUT_LEAST = 0.7
+"""Share of an outline that must show an edge on both sides."""
+RIVALS_MOST = 3
+"""Outlines that are solved before the photo is given up."""
 KEPT_LEAST = 0.85
-SCATTER_MOST = 1.9
+SCATTER_MOST = 3.0
 """Below this share of agreement, or above this scatter, the sides are not those of one round
 piece seen well: nothing is reported."""
 BORDER_PX = 8.0
+CUT_POINTS = 6
+"""A piece is cut by the picture or the box where so many points of its end lie at the border."""
 MEND_PX = 3.0
 ARC_MORE = 10
 
@@ -117,27 +130,59 @@ def measured(
     clock.lap("target")
     progress("looking for the piece")
     covers = [] if found.is_board else [found.polygon_px]
-    zone = _window(target, found) if isinstance(target, Board) else None
+    zone = _zone(target, found)
     scene = prepare(photo.bgr, covers, request.box_px, zone)
-    rivals: list[_Solved] = []
-    for silhouette in find_silhouettes(scene, _intrinsics(found, lens)):
-        clock.lap("piece")
-        if silhouette.symmetry < SYMMETRY_LEAST:
-            continue
-        solved = _follow(photo, request, lens, found, silhouette.sides_px(scene), clock)
-        if solved is not None:
-            rivals.append(solved)
-            if solved.estimate.kept > KEPT_ENOUGH and solved.round:
-                break
-    if not rivals:
-        raise _no_piece(photo)
-    best = max(rivals, key=lambda rival: (rival.round, rival.worth))
-    if not best.round:
-        raise _not_turned(photo)
+    best = _followed(photo, request, lens, found, scene, clock)
     progress("measuring")
     tracing = _finish(photo, request, found, best.outline, best.estimate, best.rests)
     clock.lap("finish")
     return replace(tracing, result=replace(tracing.result, timings=clock.laps))
+
+
+def _zone(target: Target, found: FoundTarget) -> Zone | None:
+    if not isinstance(target, Board) or not isinstance(found.sight, CornerSight):
+        return None
+    return board_zone(target, found.sight.points_mm, found.view)
+
+
+def _followed(
+    photo: Photo,
+    request: TraceRequest,
+    lens: Lens,
+    found: FoundTarget,
+    scene: Scene,
+    clock: _Clock,
+) -> _Solved:
+    """Return the best outline solved; rivals are tried in the order of what bears them out.
+
+    Raises
+    ------
+    RefusalError
+        `no-piece`, `not-turned`.
+    """
+    intrinsics = _intrinsics(found, lens)
+    tried = False
+    for search in (plain_silhouettes, searched_silhouettes):
+        rims = [
+            paired_rim(
+                photo.bgr,
+                linear_table(),
+                intrinsics,
+                silhouette.sides_px(scene),
+                1.0 / scene.scale,
+            )
+            for silhouette in search(scene, intrinsics)
+            if silhouette.symmetry >= SYMMETRY_LEAST
+        ]
+        clock.lap("piece")
+        for rim in sorted(rims, key=lambda rim: -rim.rank)[:RIVALS_MOST]:
+            if rim.borne_out < BORNE_OUT_LEAST:
+                continue
+            solved = _follow(photo, request, lens, found, rim.sides_px, clock)
+            if solved is not None and solved.round:
+                return solved
+            tried |= solved is not None
+    raise _not_turned(photo) if tried else _no_piece(photo)
 
 
 class _Clock:
@@ -147,32 +192,13 @@ class _Clock:
 
     def lap(self, name: str) -> None:
         now = time.perf_counter()
-        self.laps[name] = now - self.last
+        self.laps[name] = self.laps.get(name, 0.0) + now - self.last
         self.last = now
-
-
-WINDOW_MORE_MM = 8.0
-BARE_MM = 10.0
-
-
-def _window(board: Board, found: FoundTarget) -> Zone | None:
-    """Return the board's window as seen; a piece stands out of the paper, so a little more."""
-    if board.window_mm is None:
-        return None
-    w, h = (side / 2.0 for side in board.window_mm)
-
-    def seen(x0: float, y0: float, x1: float, y1: float) -> FloatArray:
-        corners = np.array([[x0, y0, 0.0], [x1, y0, 0.0], [x1, y1, 0.0], [x0, y1, 0.0]])
-        return found.view.to_pixels(corners)
-
-    more = WINDOW_MORE_MM
-    sides = (seen(-w, h - BARE_MM, w, h), seen(-w, -h, w, -h + BARE_MM))
-    return Zone(seen(-w - more, -h, w + more, h), sides)
 
 
 @dataclass(frozen=True, slots=True)
 class _Solved:
-    """One outline followed and solved; of rivals, that with the most agreeing rim is right."""
+    """One outline followed and solved."""
 
     outline: Outline
     estimate: Estimate
@@ -183,13 +209,6 @@ class _Solved:
         """Whether its sides agree as those of one round piece do."""
         fit = self.estimate
         return fit.kept >= KEPT_LEAST and fit.pairs_sd <= SCATTER_MOST
-
-    @property
-    def worth(self) -> float:
-        """Share of the rim that agrees; of equals the outline that holds more of the picture."""
-        x, y = self.outline.points_px.T
-        area = abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
-        return self.estimate.kept * math.sqrt(area)
 
 
 def _intrinsics(found: FoundTarget, lens: Lens) -> FloatArray:
@@ -206,7 +225,7 @@ def _follow(
     clock: _Clock,
 ) -> _Solved | None:
     """Follow one coarse outline and solve; None when its sides are not those of a round piece."""
-    if _starts_at_far_end(sides, request.start):
+    if _starts_at_far_end(sides, _start(request)):
         sides = (sides[0][::-1], sides[1][::-1])
     outline = refine_outline(photo.bgr, linear_table(), sides)
     clock.lap("outline")
@@ -264,6 +283,11 @@ def _no_piece(photo: Photo) -> RefusalError:
     )
 
 
+def _start(request: TraceRequest) -> str | None:
+    # A piece on its foot is seen from above: the foot is its lower end in the picture.
+    return "bottom" if request.start is None and request.setup == "upright" else request.start
+
+
 def _starts_at_far_end(sides: tuple[FloatArray, FloatArray], start: str | None) -> bool:
     first = 0.5 * (sides[0][0] + sides[1][0])
     last = 0.5 * (sides[0][-1] + sides[1][-1])
@@ -290,17 +314,18 @@ def _solve(
         When the sides have too little in common.
     """
     bench = -found.thickness_mm
+    ends_px = _axis_ends(outline)
     if before is None:
         view = found.view
-        ends_px = _axis_ends(outline)
         height, offset = request.axis_height_mm, request.axis_offset_mm
         axis = first_axis(request.setup, ends_px, outline, view, bench, height, offset)
     else:
         view, axis = before.view, before.axis
     rests: list[Rest] = []
     solved = before
+    known = bool(request.known)
     for _ in range(rounds):
-        curves, values = curves_of(outline, view, axis)
+        curves, _ = curves_of(outline, view, axis)
         if min(len(c.index) for c in curves) < 30:
             raise ValueError("too little of the two sides is seen")
         low = max(c.z_mm[0] for c in curves)
@@ -317,13 +342,14 @@ def _solve(
             bench,
             request.axis_height_mm,
             request.axis_offset_mm,
-            _readings(request, solved),
+            _readings(request, solved, _first_end(outline, view, axis, curves) if known else 0.0),
         )
         if request.setup == "bench":
             knowledge, rests = bench_knowledge(knowledge, curves)
         if request.setup == "upright":
-            knowledge = replace(knowledge, foot=_foot_arc(outline, values))
-        solved = estimate(outline, found.sight, lens, view, axis, knowledge, curves)
+            knowledge = replace(knowledge, foot=foot_arc(outline, ends_px))
+        scatter = 1.0 if solved is None else solved.pairs_sd
+        solved = estimate(outline, found.sight, lens, view, axis, knowledge, curves, scatter)
         view, axis = solved.view, solved.axis
     if solved is None:
         raise ValueError("nothing was solved: need at least one round")
@@ -357,20 +383,34 @@ def _axis_ends(outline: Outline) -> FloatArray:
     return np.asarray(centre + along[:, None] * d)
 
 
-def _readings(request: TraceRequest, solved: Estimate | None) -> FloatArray | None:
+def _readings(request: TraceRequest, solved: Estimate | None, first_mm: float) -> FloatArray | None:
     if not request.known or solved is None:
         return None
-    return np.array([(z, d, KNOWN_SD_MM) for z, d in request.known])
+    return np.array([(z + first_mm, d, KNOWN_SD_MM) for z, d in request.known])
 
 
-def _foot_arc(outline: Outline, values: tuple[FloatArray, ...]) -> NDArray[np.int64]:
-    z, _, weight, _ = values
-    # The rim on the bench is where the outline passes under the axis, at the start end.
-    arc = outline.clear & (weight < 0.85) & np.isfinite(z)
-    y = outline.points_px[:, 1]
-    nearest = y > np.median(y)
-    index = np.flatnonzero(arc & nearest)
-    return index[:: max(1, len(index) // 60)]
+def _first_end(
+    outline: Outline, view: View, axis: Axis, curves: tuple[SideCurve, SideCurve]
+) -> float:
+    """Return z of the start end, which the turner's readings are counted from."""
+    scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
+    rays = view.rays(outline.points_px)
+    return seen_end(outline, rays, view.camera_centre_mm, axis, curves, True, scale).z_mm
+
+
+def seen_end(
+    outline: Outline,
+    rays: FloatArray,
+    camera_mm: FloatArray,
+    axis: Axis,
+    curves: tuple[SideCurve, SideCurve],
+    first: bool,
+    scale_mm: float,
+) -> EndPoint:
+    """Return the first or last end of the piece; see `measure.ends.find_end`."""
+    sides = (without_corners(curves[0], outline.bend), without_corners(curves[1], outline.bend))
+    near = _arc(outline, sides, first)
+    return find_end(rays, camera_mm, axis, sides, near, first, scale_mm)
 
 
 def _finish(
@@ -388,18 +428,20 @@ def _finish(
     scale = float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
     rays = view.rays(outline.points_px)
     ends = [
-        find_end(
-            rays, view.camera_centre_mm, axis, curves, _arc(outline, curves, first), first, scale
-        )
-        for first in (True, False)
+        seen_end(outline, rays, view.camera_centre_mm, axis, curves, f, scale)
+        for f in (True, False)
     ]
     cut = [_is_cut(photo, request, outline, curves, first) for first in (True, False)]
     ends = [
         _cut_end(curves, first) if is_cut else end
         for end, is_cut, first in zip(ends, cut, (True, False), strict=True)
     ]
+    if request.setup == "upright":
+        ends[0] = _standing_end(axis, -found.thickness_mm, ends[0])
     start, stop = ends
-    shifted = tuple(replace(c, z_mm=c.z_mm - start.z_mm) for c in curves)
+    shifted = tuple(
+        without_leaps(replace(c, z_mm=c.z_mm - start.z_mm), SPACING_PX * scale) for c in curves
+    )
     profile, missing = _profile(solved, outline, shifted, start, stop, scale)  # type: ignore[arg-type]
     left_out = tuple(LeftOut(a, b, "not seen on both sides") for a, b in missing)
     if len(profile.z_mm) < 8:
@@ -438,6 +480,16 @@ def _finish(
     return Tracing(result, found, outline, solved, shifted, start.z_mm, tuple(rests))  # type: ignore[arg-type]
 
 
+def _standing_end(axis: Axis, bench_mm: float, seen: EndPoint) -> EndPoint:
+    """Return the foot of a standing piece: where its axis meets the bench."""
+    z = (bench_mm - axis.point_mm[2]) / axis.direction[2]
+    return EndPoint(float(z), STANDING_SD_MM, "flat", seen.seen_z_mm)
+
+
+STANDING_SD_MM = 0.1
+"""How flat a foot and bench are (common practice, no source)."""
+
+
 def _is_cut(
     photo: Photo,
     request: TraceRequest,
@@ -451,10 +503,10 @@ def _is_cut(
     if request.box_px is not None:
         x, y, w, h = request.box_px
         x0, y0, x1, y1 = max(x0, x), max(y0, y), min(x1, x + w), min(y1, y + h)
-    place = 0 if first else -1
-    tips = outline.points_px[[int(c.index[place]) for c in curves]]
+    tips = outline.points_px[_arc(outline, curves, first)]
     margin = np.array([tips[:, 0] - x0, x1 - tips[:, 0], tips[:, 1] - y0, y1 - tips[:, 1]])
-    return bool(np.any(margin.min(axis=0) < BORDER_PX * max(width, height) / 4032 + 6.0))
+    near = margin.min(axis=0) < BORDER_PX * max(width, height) / 4032 + 6.0
+    return int(near.sum()) >= CUT_POINTS
 
 
 def _cut_end(curves: tuple[SideCurve, SideCurve], first: bool) -> EndPoint:

@@ -21,6 +21,7 @@ from tests.benchmarks.scenedraws import (
     CONTACT_SD_MM,
     GAP_MM,
     Subject,
+    check_ends,
     check_seen,
     drawn_light,
     drawn_subject,
@@ -74,6 +75,7 @@ def beside_card(
         (rng.uniform(-0.5, 0.5), rng.uniform(-0.5, 0.5)),
     )
     check_seen(camera, subject, place, flat)
+    check_ends(camera, subject.zr, place)
     return Scene(
         name=name,
         seed=subject.seed,
@@ -119,6 +121,7 @@ def board_scene(rng: Rng, name: str, size: tuple[int, int], number: int, calibra
     pixels = outline_px(camera, subject.zr, place)
     if pixels.min() < 0.0 or np.any(pixels.max(axis=0) > np.array(size) - 1.0):
         raise StageError("the piece leaves the frame")
+    check_ends(camera, subject.zr, place)
     told = {"target": "a4", "print": _measured_bars(rng, scale, 0.05 if calibrated else 0.1)}
     if calibrated:
         told["lens"] = _calibrated_lens(rng, camera)

@@ -19,6 +19,7 @@ __all__ = [
     "CONTACT_SD_MM",
     "GAP_MM",
     "Subject",
+    "check_ends",
     "check_seen",
     "drawn_light",
     "drawn_subject",
@@ -120,3 +121,48 @@ def check_seen(camera: Camera, subject: Subject, place: FloatArray, flat: Flat) 
         raise StageError("the card leaves the frame")
     if apart_px(camera, subject.zr, place, card) < 0.008 * width:
         raise StageError("the card hides behind the piece")
+
+
+STEP_MM = 0.5
+"""A square step of this and more makes a part of its own."""
+
+
+def check_ends(
+    camera: Camera, zr: FloatArray, place: FloatArray, ends: tuple[bool, bool] = (True, True)
+) -> None:
+    """Refuse draws of which an end hides wholly behind a broader part.
+
+    `ends` says which are looked at: that at z = 0 and the far one.
+
+    Raises
+    ------
+    StageError
+        If so.
+    """
+    eye = np.linalg.inv(place) @ np.array([*camera.position, 1.0])
+    z, r = zr.T
+    steps = z[:-1][(np.diff(z) < 1e-6) & (np.abs(np.diff(r)) > STEP_MM)]
+    length = float(z[-1])
+    parts = (
+        np.linspace(0.05, steps.min() - 0.05 if len(steps) else length, 40),
+        np.linspace(length - 0.05, steps.max() + 0.05 if len(steps) else 0.0, 40),
+    )
+    for wanted, part in zip(ends, parts, strict=True):
+        if wanted and not any(_shows(eye[:3], zr, float(at)) for at in part):
+            raise StageError("an end hides behind a broader part")
+
+
+def _shows(eye: FloatArray, zr: FloatArray, z: float) -> bool:
+    """Return whether the eye sees both sides of the circle at z, piece frame."""
+    radius = float(np.interp(z, zr[:, 0], zr[:, 1]))
+    toward = np.arctan2(eye[1], eye[0])
+    # Where the sight line just touches the circle, a little to the eye's side.
+    swing = np.arccos(np.clip(radius / np.hypot(eye[0], eye[1]), 0.0, 1.0)) - 0.02
+    for angle in (toward - swing, toward + swing):
+        point = np.array([radius * np.cos(angle), radius * np.sin(angle), z])
+        way = point + np.linspace(0.003, 0.6, 400)[:, None] * (eye - point)
+        inside = (way[:, 2] > zr[0, 0]) & (way[:, 2] < zr[-1, 0])
+        reach = np.hypot(way[:, 0], way[:, 1])
+        if np.any(inside & (reach < np.interp(way[:, 2], zr[:, 0], zr[:, 1]) - 1e-3)):
+            return False
+    return True

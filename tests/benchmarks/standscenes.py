@@ -16,6 +16,7 @@ from tests.benchmarks.scenedraws import (
     CONTACT_SD_MM,
     GAP_MM,
     Subject,
+    check_ends,
     check_seen,
     drawn_light,
     drawn_subject,
@@ -65,6 +66,7 @@ def _upright(rng: Rng, name: str, size: tuple[int, int]) -> Scene:
     azimuth = -np.pi / 2.0 + rng.normal(0.0, np.deg2rad(10.0))
     camera = _framed_from(rng, lens, zr, place, [flat], elevation, azimuth)
     check_seen(camera, subject, place, flat)
+    check_ends(camera, zr, place)
     return _scene(
         rng, name, "upright", subject, place, flat, camera, phone,
         drawn={"elevation_deg": float(np.rad2deg(elevation)), "contact_lifts_mm": lifts.tolist()},
@@ -105,6 +107,7 @@ def _in_plane(
     azimuth = -np.pi / 2.0 + rng.normal(0.0, np.deg2rad(5.0))
     camera = _framed_from(rng, lens, seen, place, [flat], elevation, azimuth)
     check_seen(camera, subject, place, flat)
+    check_ends(camera, zr, place, (True, False) if on_lathe else (True, True))
     if on_lathe:
         told |= {"from": "right", "box": _box(camera, zr, place, free, not free_end)}
     if known:

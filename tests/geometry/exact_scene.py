@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from exact_piece import Solid, curve, exact_outline, line, lying_axis, round_arc, seen_outline
+from exact_piece import Solid, curve, exact_outline, lying_axis, seen_outline
 from exact_views import view_from
 
 from calib.exif import CameraId
@@ -236,46 +236,70 @@ def traced(it, lens, found, outline: Outline):
 
 @dataclass(frozen=True)
 class Judged:
-    """Errors of one photo, mm: diameters where the slope is below 1, elsewhere twice normal."""
+    """Errors of one photo, mm: diameters where the slope is below 1, elsewhere twice normal.
+
+    `calm` are the rows 4 mm and more from the shoulder and 2 mm and more from the ends.
+    """
 
     z_mm: np.ndarray
     error_mm: np.ndarray
     u95_mm: np.ndarray
+    calm: np.ndarray
     length_error_mm: float
     length_u95_mm: float
     covered: float
+
+    def normalised(self):
+        """Return errors in standard uncertainties."""
+        return self.error_mm / (self.u95_mm / 1.96)
+
+
+def shoulder_of(solid):
+    z, r = solid.table()
+    return float(z[int(np.argmax(np.abs(np.diff(r))))])
 
 
 def judged(it, tracing):
     result = tracing.result
     p = result.profile
-    d = 2.0 * it.solid.radius(p.z_mm)
     slope = it.solid.slope(p.z_mm)
-    error = p.diameter_mm - d
-    steep = np.abs(slope) >= 1.0
-    error = np.where(steep, error / np.sqrt(1.0 + slope**2), error)
+    error = p.diameter_mm - 2.0 * it.solid.radius(p.z_mm)
     z_fine, r_fine = it.solid.table()
-    for i in np.flatnonzero(steep | (np.abs(error) > 0.5)):
+    # At a shoulder a little z is a lot of diameter: twice the distance from the outline there.
+    for i in np.flatnonzero((np.abs(slope) >= 1.0) | (np.abs(error) > 0.5)):
         off = np.hypot(z_fine - p.z_mm[i], r_fine - 0.5 * p.diameter_mm[i])
         error[i] = np.sign(error[i]) * 2.0 * off.min()
+    calm = np.abs(p.z_mm - shoulder_of(it.solid)) > 4.0
+    calm &= (p.z_mm > 2.0) & (p.z_mm < it.solid.length - 2.0)
     return Judged(
         p.z_mm,
         error,
         p.u95_mm,
+        calm,
         result.length_mm - it.solid.length,
         result.length_u95_mm,
         result.measured_mm() / it.solid.length,
     )
 
 
-__all__ = [
-    "PLACES",
-    "Judged",
-    "Scene",
-    "judged",
-    "line",
-    "round_arc",
-    "scene",
-    "seen",
-    "traced",
-]
+def point_errors(it, tracing):
+    """Return the errors of the diameters at the outline's own points, mm, at their true z.
+
+    This is the estimate alone: ends, rows and evening out do not enter. Points near ends and
+    shoulder are left out, where a tangent is no tangent.
+    """
+    errors = []
+    for c in tracing.curves:
+        on_axis = tracing.estimate.axis.at(c.z_mm + tracing.shift_mm)
+        z = (on_axis - it.axis.point_mm) @ it.axis.direction
+        calm = np.abs(z - shoulder_of(it.solid)) > 4.0
+        calm &= (z > 4.0) & (z < it.solid.length - 4.0)
+        errors.append(2.0 * (c.r_mm - it.solid.radius(z))[calm])
+    return np.concatenate(errors)
+
+
+def drawn(setup, seed, spread=1.0, noise_px=0.1):
+    """Return a scene and its tracing from a seed."""
+    rng = np.random.default_rng(seed)
+    it = scene(setup, rng, spread)
+    return it, traced(it, *seen(it, rng, spread, noise_px))

@@ -18,29 +18,24 @@ from measure.rest import resting_places
 SD_SHARE = 0.2
 
 
-def chance_between(foot, low, high, sd):
-    return 0.5 * (
-        math.erf((high - foot) / sd / math.sqrt(2)) - math.erf((low - foot) / sd / math.sqrt(2))
-    )
+def chance_on(centre, sd, a, b):
+    """Return how likely a centre of mass lies so that its plumb line meets the line from a to b.
 
-
-def plumb(centre, a, b):
-    """Return the z where the plumb line from (centre, 0) meets the line through a and b."""
-    d = np.subtract(b, a)
-    t = np.dot(np.subtract((centre, 0.0), a), d) / np.dot(d, d)
-    return a[0] + t * d[0]
+    Square to that line, the points over a and b are the ends of the stretch: a_z + slope a_r.
+    """
+    slope = (b[1] - a[1]) / (b[0] - a[0]) if b[0] > a[0] else (b[1] - a[1]) / 1e-9
+    ends = [(p[0] + slope * p[1] - centre) / sd / math.sqrt(2) for p in (a, b)]
+    return 0.5 * (math.erf(ends[1]) - math.erf(ends[0]))
 
 
 def check_centre(z, r, centre):
-    length = z[-1] - z[0]
+    sd = SD_SHARE * (z[-1] - z[0])
     rests = resting_places(z, r, SD_SHARE)
-    assert len(rests) > 1
     judged = 0
     for rest in rests:
-        foot = plumb(centre, rest.first_mm, rest.second_mm)
-        expected = chance_between(foot, rest.first_mm[0], rest.second_mm[0], SD_SHARE * length)
+        expected = chance_on(centre, sd, rest.first_mm, rest.second_mm)
         assert rest.chance == pytest.approx(expected, abs=1e-4)
-        judged += expected > 0.05
+        judged += 0.05 < expected < 0.95
     assert judged >= 1
 
 
