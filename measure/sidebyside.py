@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.profile import Profile
+from measure.profile import GRID_MM, Profile
 
 __all__ = ["SideBySide", "joined", "side_by_side"]
 
@@ -24,11 +24,12 @@ SIDE_MM = 1e-6
 
 @dataclass(frozen=True, slots=True)
 class SideBySide:
-    """What m photos saw at the n rows of the first that all of them show; mm.
+    """What m photos saw at the n rows that any of them shows; mm.
 
     Attributes
     ----------
-    z_mm : (n,). `diameter_mm`, `u95_mm`, `common_mm` : (m, n).
+    z_mm : (n,). `diameter_mm`, `u95_mm`, `common_mm` : (m, n), 0 where a photo shows nothing.
+    shown : (m, n) whether the photo shows the place.
     steep : (n,) at or near a shoulder or steep place in any of them.
     """
 
@@ -36,11 +37,22 @@ class SideBySide:
     diameter_mm: FloatArray
     u95_mm: FloatArray
     common_mm: FloatArray
+    shown: BoolArray
     steep: BoolArray
+
+    @property
+    def by_all(self) -> BoolArray:
+        """Rows, (n,), that every photo shows, clear of steep places: there photos compare."""
+        return np.asarray(self.shown.all(axis=0) & ~self.steep)
+
+    def lead(self, values: FloatArray) -> FloatArray:
+        """Return of (m, n) values those of the first photo that shows the row, (n,)."""
+        first = np.argmax(self.shown, axis=0)
+        return np.asarray(values[first, np.arange(len(self.z_mm))])
 
 
 def side_by_side(profiles: Sequence[Profile], offsets_mm: Sequence[float]) -> SideBySide:
-    """Return the profiles at the rows of the first.
+    """Return the profiles at the rows of the first, and at grid places that only others show.
 
     Parameters
     ----------
@@ -54,33 +66,50 @@ def side_by_side(profiles: Sequence[Profile], offsets_mm: Sequence[float]) -> Si
     """
     if len(profiles) != len(offsets_mm) or not profiles:
         raise ValueError(f"got {len(profiles)} profiles and {len(offsets_mm)} offsets")
-    first = profiles[0]
-    side = _sides(first.z_mm)
-    tables, seen, steep = [], np.ones(len(first.z_mm), dtype=bool), np.zeros(len(side), dtype=bool)
+    z = _with_others(profiles, offsets_mm)
+    side = _sides(z)
+    tables, shown, steep = [], [], np.zeros(len(z), dtype=bool)
     for profile, offset in zip(profiles, offsets_mm, strict=True):
-        table, shown = _at(profile, first.z_mm - offset, side)
+        table, seen = _at(profile, z - offset, side)
         tables.append(table)
-        seen &= shown
-        steep |= _near_steep(profile, first.z_mm - offset)
-    if not np.any(seen):
+        shown.append(seen)
+        steep |= _near_steep(profile, z - offset)
+    some = np.any(shown, axis=0)
+    if not np.any(np.all(shown, axis=0)):
         raise ValueError("the photos show no place in common")
-    d, u, c = (np.stack([table[k][seen] for table in tables]) for k in range(3))
-    return SideBySide(first.z_mm[seen], d, u, c, steep[seen])
+    d, u, c = (np.stack([table[k][some] for table in tables]) for k in range(3))
+    return SideBySide(z[some], d, u, c, np.stack(shown)[:, some], steep[some])
 
 
 def joined(rows: SideBySide) -> Profile:
     """Return one profile, of a piece that was not moved between the photos.
 
     Places are averaged with weights; what all rows of a photo share is taken to be shared by the
-    photos as well (one phone, one card), so that it does not shrink.
+    photos as well (one phone, one card), so that it does not shrink. At steep places the first
+    photo that shows them counts alone.
     """
     local2 = np.maximum(rows.u95_mm**2 - rows.common_mm**2, 0.0)
-    weight = 1.0 / (local2 + 1e-6)
-    weight[1:, rows.steep] = 0.0
+    weight = rows.shown / (local2 + 1e-6)
+    first = np.arange(len(weight))[:, None] == np.argmax(rows.shown, axis=0)
+    weight = np.where(rows.steep & ~first, 0.0, weight)
     weight = weight / weight.sum(axis=0)
     common = (weight * rows.common_mm).sum(axis=0)
     u95 = np.sqrt((weight**2 * local2).sum(axis=0) + common**2)
     return Profile(rows.z_mm, (weight * rows.diameter_mm).sum(axis=0), u95, common)
+
+
+def _with_others(profiles: Sequence[Profile], offsets_mm: Sequence[float]) -> FloatArray:
+    """Return the rows of the first, and grid places outside its pieces up to where others reach."""
+    first = profiles[0]
+    low = min(float(p.z_mm[0]) + o for p, o in zip(profiles, offsets_mm, strict=True))
+    high = max(float(p.z_mm[-1]) + o for p, o in zip(profiles, offsets_mm, strict=True))
+    # z = 0 is the first photo's end: others reach beyond it by their error only.
+    steps = np.arange(max(int(np.ceil(low / GRID_MM)), 0), int(np.floor(high / GRID_MM)) + 1)
+    grid = GRID_MM * steps
+    known = np.zeros(len(grid), dtype=bool)
+    for piece in first.pieces():
+        known |= (grid > first.z_mm[piece][0] - 1e-6) & (grid < first.z_mm[piece][-1] + 1e-6)
+    return np.asarray(np.sort(np.concatenate([first.z_mm, grid[~known]]), kind="stable"))
 
 
 def _sides(z: FloatArray) -> FloatArray:

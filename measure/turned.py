@@ -15,14 +15,16 @@ from calib.refusal import Notice, RefusalError
 from measure.measured import Measured
 from measure.ovality import FEWEST_SIDES, Ovality, at_least, fit_ovality, sides_seen
 from measure.planmaking import plan_of_profile
-from measure.profile import Profile
+from measure.profile import LONGEST_BRIDGE_MM, Profile
 from measure.register import register
-from measure.result import TraceResult
+from measure.result import LeftOut, TraceResult
 from measure.sidebyside import SideBySide, joined, side_by_side
 
 __all__ = ["OvalPlace", "Together", "bring_together"]
 
 FloatArray = NDArray[np.float64]
+
+GAP_MM = LONGEST_BRIDGE_MM
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +96,7 @@ def bring_together(results: Sequence[TraceResult], turned_rad: FloatArray | None
         raise ValueError(f"got {len(results)} result, need two or more")
     offsets = [0.0, *(_offset(results[0], other) for other in results[1:])]
     rows = side_by_side([r.profile for r in results], offsets)
-    flat = ~rows.steep
+    flat = rows.by_all
     if not np.any(flat):
         raise _differ(results[0].photo_name, results[1].photo_name)
     oval = bound = None
@@ -123,6 +125,7 @@ def bring_together(results: Sequence[TraceResult], turned_rad: FloatArray | None
         length_mm=length,
         length_u95_mm=length_u95,
         notices=_once((*results[0].notices, *notices)),
+        left_out=_left_out(profile, results[0]),
     )
     names = tuple(r.photo_name for r in results)
     return Together(result, names, turned_rad, rows.z_mm[flat], oval, bound)
@@ -169,25 +172,32 @@ def _once(notices: tuple[Notice, ...]) -> tuple[Notice, ...]:
 
 
 def _oval_profile(rows: SideBySide, oval: Ovality) -> Profile:
-    """Return mean diameters of the ovals; at steep places what the first photo saw."""
-    flat, common = ~rows.steep, rows.common_mm.mean(axis=0)
-    d, u = _of_first(rows, np.where(oval.found, oval.size_mm, 0.0))
-    d[flat] = oval.mean_mm
+    """Return mean diameters of the ovals; elsewhere what the first photo that shows it saw."""
+    d, u, common = _of_first(rows, np.where(oval.found, oval.size_mm, 0.0))
+    d[rows.by_all] = oval.mean_mm
     # One phone and one card again: the part all photos share stays.
-    u[flat] = np.maximum(oval.mean_u95_mm, common[flat])
+    u[rows.by_all] = np.maximum(oval.mean_u95_mm, common[rows.by_all])
     return Profile(rows.z_mm, d, u, np.minimum(common, u))
 
 
 def _few_sided_profile(rows: SideBySide, bound_mm: FloatArray) -> Profile:
     """Return means of fewer than three sides; what they differ by is added to the doubt."""
-    flat, common = ~rows.steep, rows.common_mm.mean(axis=0)
-    d, u = _of_first(rows, bound_mm)
-    d[flat] = rows.diameter_mm[:, flat].mean(axis=0)
-    u[flat] = rows.u95_mm[:, flat].mean(axis=0) + 0.5 * bound_mm
+    d, u, common = _of_first(rows, bound_mm)
+    d[rows.by_all] = rows.diameter_mm[:, rows.by_all].mean(axis=0)
+    u[rows.by_all] = rows.u95_mm[:, rows.by_all].mean(axis=0) + 0.5 * bound_mm
     return Profile(rows.z_mm, d, u, np.minimum(common, u))
 
 
-def _of_first(rows: SideBySide, size_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return diameters and U95 of the first photo; of an oval it saw one side only."""
-    oval = np.interp(rows.z_mm, rows.z_mm[~rows.steep], size_mm)
-    return rows.diameter_mm[0].copy(), rows.u95_mm[0] + 0.5 * oval
+def _of_first(rows: SideBySide, size_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return diameters, U95 and common part of one photo; of an oval it saw one side only."""
+    oval = np.interp(rows.z_mm, rows.z_mm[rows.by_all], size_mm)
+    u95 = rows.lead(rows.u95_mm) + 0.5 * oval
+    return rows.lead(rows.diameter_mm), u95, rows.lead(rows.common_mm)
+
+
+def _left_out(profile: Profile, result: TraceResult) -> tuple[LeftOut, ...]:
+    """Return the stretches that no photo shows."""
+    stops = [(float(profile.z_mm[p][0]), float(profile.z_mm[p][-1])) for p in profile.pieces()]
+    ends = [0.0, *(v for stop in stops for v in stop), result.length_mm or stops[-1][1]]
+    gaps = zip(ends[::2], ends[1::2], strict=True)
+    return tuple(LeftOut(a, b, "not seen in any photo") for a, b in gaps if b - a > GAP_MM)

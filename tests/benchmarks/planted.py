@@ -194,6 +194,10 @@ def report_one(one: Checked) -> None:
         f"{one.case.name}: {one.result.verdict}, U95 {np.median(rows.u95_mm):.2f} (shared "
         f"{np.median(rows.u95_common_mm):.2f}), rows {', '.join(shares)}"
     )
+    if not one.case.errors and one.case.bead is None and one.case.scale == 1.0:
+        print(
+            f"  true to the plan: {'FALSE ALARM' if one.result.verdict == OUTSIDE else 'no alarm'}"
+        )
     if one.case.bead is not None:
         low, high, shift = one.case.bead
         hits = [m for m in one.result.moved if m.z_from_mm < high and m.z_to_mm > low]

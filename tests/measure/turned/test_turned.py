@@ -146,13 +146,13 @@ def test_files() -> None:
     assert oval_data(together)["oval"]["widest_deg"] == pytest.approx(30.0, abs=0.5)
 
 
-def test_gaps_stay_gaps() -> None:
+def test_only_places_that_all_photos_show_are_compared() -> None:
     a, b = oval_profile(0.0, 0.0, 0.0), oval_profile(0.0, 0.0, 0.0)
     kept = (b.z_mm < 60.0) | (b.z_mm > 80.0)
     cut = Profile(b.z_mm[kept], b.diameter_mm[kept], b.u95_mm[kept], b.u95_common_mm[kept])
     rows = side_by_side([a, cut], [0.0, 0.0])
-    assert not np.any((rows.z_mm > 60.0) & (rows.z_mm < 80.0))
-    assert len(joined(rows).pieces()) == 2
+    assert not np.any((rows.z_mm > 60.0) & (rows.z_mm < 80.0) & rows.by_all)
+    assert len(joined(rows).pieces()) == 1
 
 
 @pytest.mark.parametrize(
@@ -186,3 +186,19 @@ def test_turns_are_read_in_degrees(tmp_path) -> None:
     assert turns is not None
     assert np.allclose(turns, TURNS)
     assert check_several(photos, TraceRequest(), None) is None
+
+
+def test_what_one_photo_hides_another_shows() -> None:
+    a = oval_profile(0.0, 0.0, 0.0)
+    kept = (a.z_mm < 60.0) | (a.z_mm > 80.0)
+    cut = Profile(a.z_mm[kept], a.diameter_mm[kept], a.u95_mm[kept], a.u95_common_mm[kept])
+    for pair in ([a, cut], [cut, a]):
+        together = bring_together([trace_of(p, f"{k}.jpg") for k, p in enumerate(pair)], None)
+        profile = together.result.profile
+        assert len(profile.pieces()) == 1
+        assert np.allclose(profile.diameter_mm, a.diameter_mm, atol=1e-6)
+        assert together.result.left_out == ()
+        between = (profile.z_mm > 61.0) & (profile.z_mm < 79.0)
+        assert np.allclose(profile.u95_mm[between], U95)
+    both = bring_together([trace_of(cut, "a.jpg"), trace_of(cut, "b.jpg")], None).result
+    assert [(part.z_from_mm, part.z_to_mm) for part in both.left_out] == [(59.75, 80.25)]
