@@ -38,6 +38,8 @@ SETUP = "sheet"
 ASYMMETRY_MM = 0.3
 """Sides that differ by more are worth a word, mm on the radius of the drawing."""
 FOUND_LEAST = 0.85
+CENTRE_ROUNDS, CENTRE_STILL_MM = 6, 0.02
+CENTRE_ON_MM, CENTRE_SHARE = 0.15, 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,24 +203,33 @@ def _off_centre(axis: AxisGuess, centre: AxisGuess | None, along_mm: FloatArray)
 def _centre_line(sheet: _Sheet, reading: Reading) -> AxisGuess:
     """Return the drawn centre line, fitted to the photo.
 
+    The rough line may be askew where words stand on it: the fit is done again about itself until
+    it holds, and most of what is found must lie on it.
+
     Raises
     ------
     ValueError
-        If it is not found.
+        If it is not found, or cannot be told from what stands near it.
     """
     axis = reading.axis
     low = max(axis.from_mm, reading.path.z_mm[0] - 15.0)
     high = min(axis.to_mm, reading.path.z_mm[-1] + 15.0)
     z = np.arange(low, high, 0.4)
-    points = axis.point_mm + z[:, None] * axis.direction
-    normals = np.broadcast_to(axis.normal, points.shape)
-    found = sheet.find(points, normals, 0.3)
-    across = (found.points_mm - axis.point_mm) @ axis.normal
-    use = found.good & (np.abs(across) < 0.6)
-    if np.count_nonzero(use) < 20:
-        raise ValueError("too little of the centre line is found")
-    slope, shift = robust_line(z[use], across[use])
-    return axis_through(axis, slope, shift)
+    for _ in range(CENTRE_ROUNDS):
+        points = axis.point_mm + z[:, None] * axis.direction
+        found = sheet.find(points, np.broadcast_to(axis.normal, points.shape), 0.3)
+        across = (found.points_mm - axis.point_mm) @ axis.normal
+        use = found.good & (np.abs(across) < 0.6)
+        if np.count_nonzero(use) < 20:
+            raise ValueError("too little of the centre line is found")
+        slope, shift = robust_line(z[use], across[use])
+        axis = axis_through(axis, slope, shift)
+        if abs(slope) * (high - low) < CENTRE_STILL_MM:
+            break
+    off = np.abs(across[use] - slope * z[use] - shift)
+    if np.mean(off < CENTRE_ON_MM) < CENTRE_SHARE:
+        raise ValueError("the centre line cannot be told from what stands near it")
+    return axis
 
 
 def _middle_of(sides: tuple[Side, ...]) -> tuple[float, float]:

@@ -150,8 +150,19 @@ def robust_line(
     along, across : (n,) points, mm.
     least_mm : scatter below which no point is a stray.
     """
-    weight = np.ones_like(along)
+    half = len(along) // 2
     slope, shift = 0.0, 0.0
+    weight = np.ones_like(along)
+    if half >= 5:
+        # Medians first [Theil1950], or many strays on one side would draw the line to themselves.
+        order = np.argsort(along, kind="stable")
+        x, y = along[order], across[order]
+        run = np.maximum(x[half : 2 * half] - x[:half], 1e-9)
+        slope = float(np.median((y[half : 2 * half] - y[:half]) / run))
+        left = across - slope * along
+        left = left - float(np.median(left))
+        scale = max(1.4826 * float(np.median(np.abs(left))), least_mm)
+        weight = 1.0 / (1.0 + (left / (2.0 * scale)) ** 2)
     for _ in range(8):
         slope, shift = np.polyfit(along, across, 1, w=np.sqrt(weight))
         left = across - slope * along - shift

@@ -19,6 +19,9 @@ FloatArray = NDArray[np.float64]
 TRIED = 4
 """Rival readings that are settled before the best is taken."""
 INKED_LEAST = 0.7
+BOLD_LEAST = 0.5
+"""Less ink than this along the outline, a bold line without gaps having 1, is no drawn line but
+grain of wood, print or cloth."""
 BOLD = 0.6
 CENTRE_SHARE = 0.7
 """A centre line is at least this long, as a share of what is drawn boldly."""
@@ -43,7 +46,7 @@ def find_outline(ink: Ink, profile: str | None) -> tuple[Reading, tuple[Path, ..
     guesses = axis_guesses(ink)
     readings = best_readings(ink, guesses, profile)[:TRIED]
     settled = [_settled(ink, reading) for reading in readings]
-    settled = [reading for reading in settled if reading.path.inked >= INKED_LEAST]
+    settled = [reading for reading in settled if _is_drawn(reading)]
     settled.sort(key=lambda reading: -reading.worth)
     if not settled:
         raise _nothing(ink, guesses, profile)
@@ -72,6 +75,12 @@ def _nothing(ink: Ink, guesses: list[AxisGuess], profile: str | None) -> Refusal
         "No line of the drawing can be followed as the outline of a turned piece.",
         "Draw the outline with a firm, unbroken line, darker than all others, clear of the card.",
     )
+
+
+def _is_drawn(reading: Reading) -> bool:
+    path = reading.path
+    boldness = path.worth / max(float(path.z_mm[-1] - path.z_mm[0]), 1e-6)
+    return path.inked >= INKED_LEAST and boldness >= BOLD_LEAST
 
 
 def _extent_mm(ink: Ink) -> float:

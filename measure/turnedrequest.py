@@ -55,7 +55,7 @@ def check_several(
             f"--turned names {len(turns)} angles for {len(photos)} photos.",
             "Give one angle for each photo, 0 for the first.",
         )
-    return np.deg2rad(np.array(turns))
+    return np.asarray(np.deg2rad(np.array(turns)), dtype=np.float64)
 
 
 def _turns(text: str) -> list[float]:
