@@ -16,12 +16,12 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "measure" / "drawing"))
 
-from sheets import Sketch, photo_of, turning  # noqa: E402
+from sheets import Sketch, photo_of, turning
 
-from calib.refusal import RefusalError  # noqa: E402
-from measure.drawing import measure_drawing  # noqa: E402
-from measure.drawingrequest import DrawingRequest  # noqa: E402
-from tests.benchmarks.scoring import in_truth, judged  # noqa: E402
+from calib.refusal import RefusalError
+from measure.drawing import measure_drawing
+from measure.drawingrequest import DrawingRequest
+from tests.benchmarks.scoring import in_truth, judged
 
 LENGTH_MM = 130.0
 WITHIN_MM, SHARE = 0.2, 0.95
@@ -74,11 +74,12 @@ def main() -> None:
         inside.append(float(np.mean(rows.inside)))
         wrong += (drawing.profile == "half") != sketch.half
         off = (result.length_mm or np.nan) - LENGTH_MM
+        length = f"length {off:+.2f} ±{result.length_u95_mm:.2f}"
         print(
             f"{name}: read as {drawing.profile}, {share:.1%} within {WITHIN_MM} mm, mean "
             f"{np.mean(rows.error_mm[~rows.steep]):+.2f}, inside U95 {inside[-1]:.1%} (U95 "
-            f"{np.median(result.profile.u95_mm):.2f}), length {off:+.2f} ±{result.length_u95_mm:.2f}"
-            f", {took:.1f} s {' '.join(n.code for n in result.notices)}",
+            f"{np.median(result.profile.u95_mm):.2f}), {length}, "
+            f"{took:.1f} s {' '.join(n.code for n in result.notices)}",
             flush=True,
         )
     print(
