@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 __all__ = ["FEWEST_SIDES", "LEAST_APART_RAD", "Ovality", "at_least", "fit_ovality", "sides_seen"]
 
@@ -21,9 +22,8 @@ BoolArray = NDArray[np.bool_]
 FEWEST_SIDES = 3
 LEAST_APART_RAD = np.deg2rad(8.0)
 """Sides nearer than this, half a turn being none, count as one."""
-CHI2_95_TWO = 5.991
-"""95 % point of chi-square with two degrees of freedom, -2 ln 0.05."""
-ONE_SIDED_95 = 1.645
+CHANCE = 0.05
+"""How often a round piece may be called oval."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,9 @@ def sides_seen(turned_rad: FloatArray) -> int:
     return len(kept)
 
 
-def fit_ovality(turned_rad: FloatArray, diameter_mm: FloatArray, u95_mm: FloatArray) -> Ovality:
+def fit_ovality(
+    turned_rad: FloatArray, diameter_mm: FloatArray, u95_mm: FloatArray, chance: float = CHANCE
+) -> Ovality:
     """Return the ovals that least squares of the second harmonic give.
 
     Parameters
@@ -69,6 +71,7 @@ def fit_ovality(turned_rad: FloatArray, diameter_mm: FloatArray, u95_mm: FloatAr
     turned_rad : (m,) how far the piece was turned before each photo, all the same way round.
     diameter_mm, u95_mm : (m, n) what each photo saw at each of n places, and the half-width of
         its 95 % interval; errors of different photos are taken as independent.
+    chance : how often noise alone may be `found`, at one place.
 
     Raises
     ------
@@ -93,10 +96,12 @@ def fit_ovality(turned_rad: FloatArray, diameter_mm: FloatArray, u95_mm: FloatAr
     covariance = np.linalg.inv(normal)
     right = np.einsum("mi,mn->ni", model, weight * width**2)
     level, c, s = np.einsum("nij,nj->ni", covariance, right).T
-    return _ovals(level, c, s, covariance)
+    return _ovals(level, c, s, covariance, chance)
 
 
-def _ovals(level: FloatArray, c: FloatArray, s: FloatArray, covariance: FloatArray) -> Ovality:
+def _ovals(
+    level: FloatArray, c: FloatArray, s: FloatArray, covariance: FloatArray, chance: float
+) -> Ovality:
     swing = np.minimum(np.hypot(c, s), 0.999 * level)
     largest, smallest = np.sqrt(level + swing), np.sqrt(level - swing)
     safe = np.maximum(np.hypot(c, s), 1e-12)
@@ -118,7 +123,8 @@ def _ovals(level: FloatArray, c: FloatArray, s: FloatArray, covariance: FloatArr
         size_u95_mm=1.96 * _sd(size_way, covariance),
         widest_rad=(0.5 * np.arctan2(s, c)) % np.pi,
         widest_u95_rad=turn_u95,
-        found=np.asarray(surprise > CHI2_95_TWO),
+        # Chi-square with two degrees of freedom exceeds -2 ln p with probability p.
+        found=np.asarray(surprise > -2.0 * np.log(chance)),
     )
 
 
@@ -126,19 +132,23 @@ def _sd(way: FloatArray, covariance: FloatArray) -> FloatArray:
     return np.asarray(np.sqrt(np.maximum(np.einsum("ni,nij,nj->n", way, covariance, way), 0.0)))
 
 
-def at_least(diameter_mm: FloatArray, u95_mm: FloatArray) -> FloatArray:
-    """Return a lower bound, (n,), of largest less smallest diameter, one-sided at 95 %.
+def at_least(diameter_mm: FloatArray, u95_mm: FloatArray, chance: float = CHANCE) -> FloatArray:
+    """Return a lower bound, (n,), of largest less smallest diameter, one-sided.
 
     It holds for any section, oval or not: some two of its diameters differ by so much.
 
     Parameters
     ----------
     diameter_mm, u95_mm : (m, n) as in `fit_ovality`, two photos or more.
+    chance : how often it may claim too much, for any one pair of photos.
     """
     width, sd = np.asarray(diameter_mm), np.asarray(u95_mm) / 1.96
     if len(width) < 2:
         raise ValueError(f"got {len(width)} photo, need two or more to compare")
     high, low = width.argmax(axis=0), width.argmin(axis=0)
     at = np.arange(width.shape[1])
+    # The two farthest apart of several are picked: each pair has had its chance.
+    pairs = 0.5 * len(width) * (len(width) - 1)
+    sigmas = -float(ndtri(chance / (2.0 * pairs)))
     noise = np.hypot(sd[high, at], sd[low, at])
-    return np.asarray(np.maximum(width[high, at] - width[low, at] - ONE_SIDED_95 * noise, 0.0))
+    return np.asarray(np.maximum(width[high, at] - width[low, at] - sigmas * noise, 0.0))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from calib.refusal import Notice, RefusalError
 from measure.measured import Measured
-from measure.ovality import FEWEST_SIDES, Ovality, at_least, fit_ovality, sides_seen
+from measure.ovality import CHANCE, FEWEST_SIDES, Ovality, at_least, fit_ovality, sides_seen
 from measure.planmaking import plan_of_profile
 from measure.profile import LONGEST_BRIDGE_MM, Profile
 from measure.register import register
@@ -104,10 +104,13 @@ def bring_together(results: Sequence[TraceResult], turned_rad: FloatArray | None
     if turned_rad is None:
         profile = joined(rows)
     else:
-        bound = at_least(rows.diameter_mm[:, flat], rows.u95_mm[:, flat])
+        # Many places are looked at: each may mislead that much more seldom.
+        chance = CHANCE / np.count_nonzero(flat)
+        bound = at_least(rows.diameter_mm[:, flat], rows.u95_mm[:, flat], chance)
         profile = _few_sided_profile(rows, bound)
         if sides_seen(turned_rad) >= FEWEST_SIDES:
-            oval = fit_ovality(turned_rad, rows.diameter_mm[:, flat], rows.u95_mm[:, flat])
+            seen = rows.diameter_mm[:, flat], rows.u95_mm[:, flat]
+            oval = fit_ovality(turned_rad, *seen, chance)
             profile = _oval_profile(rows, oval)
         else:
             notices.append(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from measure.ovality import CHI2_95_TWO, at_least, fit_ovality, sides_seen
+from measure.ovality import CHANCE, at_least, fit_ovality, sides_seen
 
 TURNS = np.deg2rad([0.0, 60.0, 120.0])
 
@@ -92,7 +92,7 @@ def test_a_round_piece_is_seldom_called_oval() -> None:
 
 
 def test_limit_of_chi_square() -> None:
-    assert pytest.approx(chi2.ppf(0.95, 2), abs=1e-3) == CHI2_95_TWO
+    assert chi2.ppf(1.0 - CHANCE, 2) == pytest.approx(-2.0 * np.log(CHANCE), rel=1e-9)
 
 
 def test_two_photos_never_claim_more_than_there_is() -> None:

@@ -202,3 +202,14 @@ def test_what_one_photo_hides_another_shows() -> None:
         assert np.allclose(profile.u95_mm[between], U95)
     both = bring_together([trace_of(cut, "a.jpg"), trace_of(cut, "b.jpg")], None).result
     assert [(part.z_from_mm, part.z_to_mm) for part in both.left_out] == [(59.75, 80.25)]
+
+
+@pytest.mark.parametrize("turns_deg", [(0.0, 90.0), (0.0, 60.0, 120.0)])
+def test_a_round_piece_is_seldom_said_to_be_oval_anywhere(turns_deg) -> None:
+    rng = np.random.default_rng(9)
+    turns = np.deg2rad(turns_deg)
+    said = 0
+    for _ in range(40):
+        said += bring_together(traces(0.0, 0.0, turns, rng), turns).largest() is not None
+    # 5 % of 40 is 2; more than 5 has a chance of 1.4 %.
+    assert said <= 5
