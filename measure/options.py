@@ -22,12 +22,24 @@ __all__ = [
     "Setup",
     "StartEnd",
     "TargetSize",
+    "Turned",
     "out_folder",
 ]
 
 Photo = Annotated[Path, typer.Argument(metavar="PHOTO", help="The photo.", show_default=False)]
 Photos = Annotated[
-    list[Path], typer.Argument(metavar="PHOTO", help="The photo.", show_default=False)
+    list[Path],
+    typer.Argument(
+        metavar="PHOTO", help="The photo; several photos of one piece.", show_default=False
+    ),
+]
+Turned = Annotated[
+    str | None,
+    typer.Option(
+        metavar="DEG,DEG,...",
+        help="How far the piece was turned about its axis for each photo, always the same way "
+        "round: 0,60,120. Not moved unless given.",
+    ),
 ]
 Setup = Annotated[
     str,

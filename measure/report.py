@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from measure.drawprofile import profile_svg
 from measure.landmarks import SHOULDER, Landmark, landmarks
 from measure.page import drawing, fill_page, picture_source
@@ -21,7 +23,11 @@ SETUP_WORDS = {
 
 
 def trace_report(
-    result: TraceResult, picture: bytes, every_mm: float = 5.0, units: Units = METRIC
+    result: TraceResult,
+    picture: bytes,
+    every_mm: float = 5.0,
+    units: Units = METRIC,
+    remarks: Sequence[str] = (),
 ) -> str:
     """Return the report as HTML.
 
@@ -30,9 +36,11 @@ def trace_report(
     picture : the annotated photo, a JPEG.
     every_mm : spacing of the table's rows.
     units : how the numbers are written.
+    remarks : sentences for the top of the page, such as how oval the piece is.
     """
     return fill_page(
         "trace.html",
+        remarks=list(remarks),
         title=f"{result.photo_name}: measured",
         photo=result.photo_name,
         setup=SETUP_WORDS[result.setup],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -13,11 +14,12 @@ from measure.resultfile import result_json
 from measure.stations import stations
 from measure.units import Units
 
-__all__ = ["PICTURE", "REPORT", "TRACE_NAMES", "trace_files"]
+__all__ = ["OVALS", "PICTURE", "REPORT", "TRACE_NAMES", "trace_files"]
 
 PROFILE, STATIONS, RESULT = "profile.csv", "stations.csv", "result.json"
 PICTURE, REPORT = "measured.jpg", "report.html"
-TRACE_NAMES = (PROFILE, STATIONS, RESULT, PICTURE, REPORT)
+OVALS = "ovality.csv"
+TRACE_NAMES = (PROFILE, STATIONS, RESULT, PICTURE, REPORT, OVALS)
 """All that a trace may write: those of an earlier trace are replaced or taken away."""
 
 
@@ -29,6 +31,7 @@ def trace_files(
     every_mm: float,
     units: Units,
     report: bool,
+    remarks: Sequence[str] = (),
 ) -> dict[str, bytes]:
     """Return the contents by file name.
 
@@ -39,6 +42,7 @@ def trace_files(
     every_mm : spacing of the stations.
     units : for report and picture; the other files are always in mm.
     report : whether to draw the picture and the page.
+    remarks : sentences for the top of the page.
     """
     files = {
         PROFILE: profile_csv(result.profile),
@@ -52,5 +56,5 @@ def trace_files(
 
         picture = annotate(bgr, result, every_mm, units)
         files[PICTURE] = picture
-        files[REPORT] = trace_report(result, picture, every_mm, units).encode("utf-8")
+        files[REPORT] = trace_report(result, picture, every_mm, units, remarks).encode("utf-8")
     return files

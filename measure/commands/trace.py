@@ -1,4 +1,4 @@
-"""`measure trace`: diameters along the axis from one photo."""
+"""`measure trace`: diameters along the axis, from one photo or several of one piece."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from measure.options import (
     Setup,
     StartEnd,
     TargetSize,
+    Turned,
 )
 
 __all__ = ["register"]
@@ -38,6 +39,7 @@ def register(app: typer.Typer) -> None:
         every: Every = 5.0,
         box: Box = None,
         known: Known = None,
+        turned: Turned = None,
         out: Out = None,
         as_json: Json = False,
         inches: Inches = False,
@@ -59,8 +61,18 @@ def register(app: typer.Typer) -> None:
                 box=box,
                 known=known,
             )
-            return trace_photo(
-                photos, request, out=out, inches=inches, report=not no_report, quietly=as_json
-            )
+            if len(photos) == 1 and turned is None:
+                return trace_photo(
+                    photos[0], request, out=out, inches=inches, report=not no_report,
+                    quietly=as_json,
+                )  # fmt: skip
+            from measure.turnedjob import trace_photos
+            from measure.turnedrequest import check_several
+
+            turns = check_several(photos, request, turned)
+            return trace_photos(
+                photos, turns, request, out=out, inches=inches, report=not no_report,
+                quietly=as_json,
+            )  # fmt: skip
 
         conclude(work, as_json)

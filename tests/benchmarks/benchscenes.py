@@ -20,6 +20,7 @@ from sample_images.rendering.staging import (
 from tests.benchmarks.scenedraws import (
     CONTACT_SD_MM,
     GAP_MM,
+    Subject,
     check_ends,
     check_seen,
     drawn_light,
@@ -30,7 +31,7 @@ from tests.benchmarks.scenedraws import (
     toward_camera,
 )
 
-__all__ = ["board_scene", "card_scene"]
+__all__ = ["beside_card", "board_scene", "card_scene"]
 
 FloatArray = NDArray[np.float64]
 Rng = np.random.Generator
@@ -47,7 +48,13 @@ def card_scene(
     rng: Rng, name: str, size: tuple[int, int], number: int, tilts: tuple[float, float]
 ) -> Scene:
     """A piece lying beside an ID-1 card, the phone above, tilted by `tilts` degrees."""
-    subject = drawn_subject(rng)
+    return beside_card(rng, name, size, drawn_subject(rng), tilts)
+
+
+def beside_card(
+    rng: Rng, name: str, size: tuple[int, int], subject: Subject, tilts: tuple[float, float]
+) -> Scene:
+    """A given piece lying beside an ID-1 card."""
     phone, lens = phone_and_lens(rng, size)
     yaw = rng.normal(0.0, np.deg2rad(6.0)) + (np.pi if rng.random() < 0.5 else 0.0)
     lifts = rng.normal(0.0, CONTACT_SD_MM, 2)

@@ -1,0 +1,206 @@
+"""Several traces of one piece brought together: one profile, and how oval it is where.
+
+The photos show one piece that lies as it lay, or that was turned about its axis between them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.refusal import Notice, RefusalError
+from measure.measured import Measured
+from measure.ovality import CHANCE, FEWEST_SIDES, Ovality, at_least, fit_ovality, sides_seen
+from measure.planmaking import plan_of_profile
+from measure.profile import LONGEST_BRIDGE_MM, Profile
+from measure.register import register
+from measure.result import LeftOut, TraceResult
+from measure.sidebyside import SideBySide, joined, side_by_side
+
+__all__ = ["OvalPlace", "Together", "bring_together"]
+
+FloatArray = NDArray[np.float64]
+
+GAP_MM = LONGEST_BRIDGE_MM
+
+
+@dataclass(frozen=True, slots=True)
+class OvalPlace:
+    """The place of the largest oval that stands out: mm, radians; `turn` None for a bound."""
+
+    z_mm: float
+    size_mm: float
+    u95_mm: float | None
+    turn_rad: float | None
+    turn_u95_rad: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """What several photos say of one piece.
+
+    Attributes
+    ----------
+    result : the first photo's, with the profile and length of all.
+    photos : names, in order. `turned_rad` : (m,) turns; None if the piece was not moved.
+    z_mm : (n,) places that were compared, clear of shoulders and steep places.
+    oval : at those places; None unless three sides were seen.
+    bound_mm : (n,) largest less smallest diameter is at least this; None if not turned.
+    """
+
+    result: TraceResult
+    photos: tuple[str, ...]
+    turned_rad: FloatArray | None
+    z_mm: FloatArray
+    oval: Ovality | None
+    bound_mm: FloatArray | None
+
+    def largest(self) -> OvalPlace | None:
+        """Return the most oval place, None if nothing stands out of the noise."""
+        if self.oval is not None:
+            if not np.any(self.oval.found):
+                return None
+            k = int(np.argmax(np.where(self.oval.found, self.oval.size_mm, -1.0)))
+            return OvalPlace(
+                float(self.z_mm[k]),
+                float(self.oval.size_mm[k]),
+                float(self.oval.size_u95_mm[k]),
+                float(self.oval.widest_rad[k]),
+                float(self.oval.widest_u95_rad[k]),
+            )
+        if self.bound_mm is None or not np.any(self.bound_mm > 0.0):
+            return None
+        k = int(np.argmax(self.bound_mm))
+        return OvalPlace(float(self.z_mm[k]), float(self.bound_mm[k]), None, None, None)
+
+
+def bring_together(results: Sequence[TraceResult], turned_rad: FloatArray | None) -> Together:
+    """Return one profile, and the oval where the piece was turned.
+
+    Parameters
+    ----------
+    results : of each photo, two or more.
+    turned_rad : (m,) how far the piece was turned before each, all the same way round; None if
+        it was not moved.
+
+    Raises
+    ------
+    RefusalError
+        Codes `photos-differ` and `photos-flipped`: they do not show one piece, or not from the
+        same end.
+    """
+    if len(results) < 2:
+        raise ValueError(f"got {len(results)} result, need two or more")
+    offsets = [0.0, *(_offset(results[0], other) for other in results[1:])]
+    rows = side_by_side([r.profile for r in results], offsets)
+    flat = rows.by_all
+    if not np.any(flat):
+        raise _differ(results[0].photo_name, results[1].photo_name)
+    oval = bound = None
+    notices: list[Notice] = [n for r in results[1:] for n in r.notices]
+    if turned_rad is None:
+        profile = joined(rows)
+    else:
+        # Many places are looked at: each may mislead that much more seldom.
+        chance = CHANCE / np.count_nonzero(flat)
+        bound = at_least(rows.diameter_mm[:, flat], rows.u95_mm[:, flat], chance)
+        profile = _few_sided_profile(rows, bound)
+        if sides_seen(turned_rad) >= FEWEST_SIDES:
+            seen = rows.diameter_mm[:, flat], rows.u95_mm[:, flat]
+            oval = fit_ovality(turned_rad, *seen, chance)
+            profile = _oval_profile(rows, oval)
+        else:
+            notices.append(
+                Notice(
+                    "oval-bound",
+                    f"{sides_seen(turned_rad)} sides were seen: how oval the piece is has only "
+                    "a lower bound.",
+                    "Take three photos or more, turned by 60 degrees each.",
+                )
+            )
+    length, length_u95 = _length(results)
+    result = replace(
+        results[0],
+        profile=profile,
+        length_mm=length,
+        length_u95_mm=length_u95,
+        notices=_once((*results[0].notices, *notices)),
+        left_out=_left_out(profile, results[0]),
+    )
+    names = tuple(r.photo_name for r in results)
+    return Together(result, names, turned_rad, rows.z_mm[flat], oval, bound)
+
+
+def _offset(first: TraceResult, other: TraceResult) -> float:
+    plan = plan_of_profile(first.profile, first.photo_name)
+    try:
+        placement, _ = register(Measured.of_trace(other), plan)
+    except RefusalError:
+        raise _differ(first.photo_name, other.photo_name) from None
+    if placement.flipped:
+        raise RefusalError(
+            "photos-flipped",
+            f"{other.photo_name} is counted from the other end than {first.photo_name}.",
+            "Leave the piece the same way round, or trace it apart with --from.",
+        )
+    return placement.offset_mm
+
+
+def _differ(first: str, other: str) -> RefusalError:
+    return RefusalError(
+        "photos-differ",
+        f"{other} does not show the same piece as {first}, or another part of it.",
+        "Name photos of one piece only.",
+    )
+
+
+def _length(results: Sequence[TraceResult]) -> tuple[float | None, float | None]:
+    known = [(r.length_mm, r.length_u95_mm) for r in results]
+    pairs = [(a, u) for a, u in known if a is not None and u is not None]
+    if len(pairs) < len(results):
+        return known[0]
+    # One phone and one card: their errors do not average out.
+    return float(np.mean([a for a, _ in pairs])), float(np.mean([u for _, u in pairs]))
+
+
+def _once(notices: tuple[Notice, ...]) -> tuple[Notice, ...]:
+    """Return the notices, each code once: five photos have one lens between them."""
+    kept: dict[str, Notice] = {}
+    for notice in notices:
+        kept.setdefault(notice.code, notice)
+    return tuple(kept.values())
+
+
+def _oval_profile(rows: SideBySide, oval: Ovality) -> Profile:
+    """Return mean diameters of the ovals; elsewhere what the first photo that shows it saw."""
+    d, u, common = _of_first(rows, np.where(oval.found, oval.size_mm, 0.0))
+    d[rows.by_all] = oval.mean_mm
+    # One phone and one card again: the part all photos share stays.
+    u[rows.by_all] = np.maximum(oval.mean_u95_mm, common[rows.by_all])
+    return Profile(rows.z_mm, d, u, np.minimum(common, u))
+
+
+def _few_sided_profile(rows: SideBySide, bound_mm: FloatArray) -> Profile:
+    """Return means of fewer than three sides; what they differ by is added to the doubt."""
+    d, u, common = _of_first(rows, bound_mm)
+    d[rows.by_all] = rows.diameter_mm[:, rows.by_all].mean(axis=0)
+    u[rows.by_all] = rows.u95_mm[:, rows.by_all].mean(axis=0) + 0.5 * bound_mm
+    return Profile(rows.z_mm, d, u, np.minimum(common, u))
+
+
+def _of_first(rows: SideBySide, size_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return diameters, U95 and common part of one photo; of an oval it saw one side only."""
+    oval = np.interp(rows.z_mm, rows.z_mm[rows.by_all], size_mm)
+    u95 = rows.lead(rows.u95_mm) + 0.5 * oval
+    return rows.lead(rows.diameter_mm), u95, rows.lead(rows.common_mm)
+
+
+def _left_out(profile: Profile, result: TraceResult) -> tuple[LeftOut, ...]:
+    """Return the stretches that no photo shows."""
+    stops = [(float(profile.z_mm[p][0]), float(profile.z_mm[p][-1])) for p in profile.pieces()]
+    ends = [0.0, *(v for stop in stops for v in stop), result.length_mm or stops[-1][1]]
+    gaps = zip(ends[::2], ends[1::2], strict=True)
+    return tuple(LeftOut(a, b, "not seen in any photo") for a, b in gaps if b - a > GAP_MM)

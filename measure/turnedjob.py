@@ -1,0 +1,89 @@
+"""Several photos of one piece from photos to files."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.ending import Outcome
+from calib.folders import write_folder_whole
+from calib.refusal import Notice, RefusalError
+from measure.options import out_folder
+from measure.progress import StepWatch
+from measure.result import TraceRequest
+from measure.resultfile import trace_data
+from measure.table import trace_table
+from measure.tracefiles import OVALS, REPORT, TRACE_NAMES, trace_files
+from measure.tracejob import trace_one
+from measure.turned import bring_together
+from measure.turnedwords import oval_data, oval_lines, ovals_csv
+from measure.units import units_for
+
+__all__ = ["trace_photos"]
+
+
+def trace_photos(
+    photos: Sequence[Path],
+    turned_rad: NDArray[np.float64] | None,
+    request: TraceRequest,
+    *,
+    out: Path | None,
+    inches: bool,
+    report: bool,
+    quietly: bool,
+) -> Outcome:
+    """Measure photos of one piece and write one folder, by the first photo's name.
+
+    Parameters
+    ----------
+    turned_rad : how far the piece was turned before each photo; None if it was not moved.
+    out, inches, report, quietly : as for one photo.
+
+    Raises
+    ------
+    RefusalError
+        If a photo cannot be read or measured, they do not show one piece, or the folder cannot
+        be written.
+    """
+    units = units_for(inches)
+    with StepWatch(shown=False if quietly else None) as progress:
+        first, result = trace_one(photos[0], request, progress)
+        results = [result]
+        for path in photos[1:]:
+            try:
+                results.append(trace_one(path, request, progress)[1])
+            except RefusalError as error:
+                raise type(error)(*_named(path, error.notice)) from None
+        progress("Bringing the photos together")
+        together = bring_together(results, turned_rad)
+        progress("Writing the results")
+        folder = out_folder(photos[0], out)
+        result = together.result
+        data = {**trace_data(result), **oval_data(together)}
+        words = oval_lines(together, units)
+        files = trace_files(
+            result,
+            data,
+            first.bgr,
+            every_mm=request.every_mm,
+            units=units,
+            report=report,
+            remarks=[" ".join(line.split()) + "." for line in words],
+        )
+        if turned_rad is not None:
+            files[OVALS] = ovals_csv(together)
+        write_folder_whole(folder, files, TRACE_NAMES)
+    data["out"] = str(folder)
+    data["files"] = list(files)
+    text = "\n".join([*words, trace_table(result, request.every_mm, units)])
+    text += f"\n\nWritten to {folder / REPORT if report else folder}"
+    return Outcome(text, data, result.notices)
+
+
+def _named(path: Path, notice: Notice) -> tuple[str, str, str]:
+    """Return what a refusal says, the photo named: one of several is meant."""
+    said = notice.message
+    return notice.code, said if path.name in said else f"{path.name}: {said}", notice.advice
