@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from calib.board import Board
 from calib.view import View
-from measure.silhouette import Zone
+from measure.scene import Zone
 
 __all__ = ["board_zone"]
 

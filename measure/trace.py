@@ -25,19 +25,15 @@ from measure.ends import EndPoint, find_end
 from measure.fit import Estimate, estimate, values_at
 from measure.outline import SPACING_PX, Outline, refine_outline, rescan
 from measure.paired import Rim, paired_rim
+from measure.plainoutline import plain_silhouettes
 from measure.profile import Profile
 from measure.rest import Rest
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.revolve import Axis
+from measure.scene import Scene, Zone, prepare
+from measure.searchedoutline import searched_silhouettes
 from measure.setting import bench_knowledge, curves_of, first_axis, foot_arc, setup_knowledge
 from measure.sides import SideCurve, local_slope, without_corners, without_leaps
-from measure.silhouette import (
-    Scene,
-    Zone,
-    plain_silhouettes,
-    prepare,
-    searched_silhouettes,
-)
 
 __all__ = ["Tracing", "measured", "trace"]
 

@@ -1,0 +1,90 @@
+"""The plain outline: that of the largest blob of a piece map, made to mirror itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.axissearch import axis_guesses
+from measure.band import band_for, band_to_pixels, warp
+from measure.halfwidths import longest_run
+from measure.scene import Scene
+from measure.silhouette import Silhouette, shrunk
+
+__all__ = ["plain_silhouettes"]
+
+FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
+
+PLAIN_ENOUGH = 0.6
+SMALLEST_BLOB = 0.004
+
+
+def plain_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouette]:
+    """Yield the rival piece maps' own outlines, of those that mirror themselves.
+
+    Parameters
+    ----------
+    scene : the reduced photo.
+    intrinsics : (3, 3) of the full photo.
+    """
+    for piece in scene.maps:
+        plain = _plain_silhouette(scene, intrinsics, piece)
+        if plain is not None and plain.symmetry > PLAIN_ENOUGH:
+            yield plain
+
+
+def _plain_silhouette(
+    scene: Scene, intrinsics: FloatArray, piece: Float32Array
+) -> Silhouette | None:
+    """Return the outline of the piece map's largest blob, made to mirror itself."""
+    whole = cv2.morphologyEx(
+        (piece > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)
+    )
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole)
+    if count < 2:
+        return None
+    k = int(np.argmax(stats[1:, cv2.CC_STAT_AREA])) + 1
+    if stats[k, cv2.CC_STAT_AREA] < SMALLEST_BLOB * whole.size:
+        return None
+    blob = np.asarray(labels == k, dtype=np.float32)
+    guesses = axis_guesses(np.where(blob > 0, 1.0, -1.0).astype(np.float32))
+    if not guesses:
+        return None
+    ends, half = guesses[0]
+    K = shrunk(intrinsics, scene.scale)
+    for _ in range(4):
+        band = band_for(ends, K, 0.06, 1.8 * float(half) + 8.0, 1.0)
+        rows, left, right = _extents(warp(blob, band))
+        if len(rows) < 20:
+            return None
+        middle = 0.5 * (left + right) - band.half
+        fit = _line_through_most(rows, middle)
+        ends_row = np.array([rows[0], rows[-1]])
+        ends = band_to_pixels(band, band.half + np.polyval(fit, ends_row), ends_row)
+    width = np.zeros(band.rows)
+    width[rows.astype(int)] = 0.5 * (right - left + 1.0)
+    off = np.abs(middle - np.polyval(fit, rows))
+    share = float(np.mean(off < 1.5 + 0.06 * (right - left)))
+    return Silhouette(band, longest_run(width), share, share)
+
+
+def _extents(blob: Float32Array) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return rows (k,) of a band that hold some of the blob, its first and last column there."""
+    inside = blob > 0.5
+    rows = np.flatnonzero(inside.any(axis=1))
+    left = inside[rows].argmax(axis=1)
+    right = inside.shape[1] - 1 - inside[rows, ::-1].argmax(axis=1)
+    return rows.astype(np.float64), left.astype(np.float64), right.astype(np.float64)
+
+
+def _line_through_most(x: FloatArray, y: FloatArray) -> FloatArray:
+    """Return the coefficients (slope, level) of a line by iteratively reweighted least squares."""
+    fit = np.array([0.0, float(np.median(y))])
+    for _ in range(8):
+        weight = 1.0 / (1.0 + ((y - np.polyval(fit, x)) / 1.5) ** 2)
+        fit = np.polyfit(x, y, 1, w=np.sqrt(weight))
+    return np.asarray(fit)
