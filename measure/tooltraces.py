@@ -20,7 +20,8 @@ from measure.reach import frame_of
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.revolve import Axis
 from measure.rimtrace import RimTrace, trace_rims
-from measure.silhouette import prepare, searched_silhouettes
+from measure.scene import prepare
+from measure.searchedoutline import searched_silhouettes
 from measure.toolsolve import (
     LEAST_TAPER,
     RIM_SD_PX,
