@@ -26,7 +26,8 @@ from measure.result import TraceRequest
 from measure.revolve import Axis
 from measure.setting import HEIGHT_SD_MM, PLANE_SD_MM, UPRIGHT_SD_RAD
 from measure.sides import contour_values
-from measure.trace import _finish, _solve
+from measure.solving import solve_outline
+from measure.tracing import finished
 
 SIZE_PX = (4032, 3024)
 FOCAL_35MM = 26.0
@@ -234,8 +235,8 @@ def traced(it, lens, found, outline: Outline):
         CameraId("", "", None, FOCAL_35MM),
         (),
     )
-    solved, rests = _solve(it.request, lens, found, outline, 3)
-    return _finish(photo, it.request, found, outline, solved, rests)
+    solved = solve_outline(it.request, lens, found, outline, 3)
+    return finished(photo, it.request, found, solved)
 
 
 @dataclass(frozen=True)

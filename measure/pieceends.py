@@ -1,0 +1,182 @@
+"""Both ends of the piece: seen, cut by the picture, or standing on the bench."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.refusal import Notice
+from calib.view import View
+from measure.carried import EndRay
+from measure.ends import EndPoint, find_end
+from measure.outline import Outline
+from measure.result import TraceRequest
+from measure.revolve import Axis
+from measure.sides import SideCurve, without_corners
+
+__all__ = ["PieceEnds", "end_notices", "piece_ends", "pixel_mm", "rays_of_ends", "seen_end"]
+
+FloatArray = NDArray[np.float64]
+
+BORDER_PX = 8.0
+CUT_POINTS = 6
+"""A piece is cut by the picture or the box where so many points of its end lie at the border."""
+ARC_MORE = 10
+"""The arc of an end reaches so many points into either side."""
+STANDING_SD_MM = 0.1
+"""How flat a foot and bench are (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class PieceEnds:
+    """Start and stop, z in the axis' own count; `cut` where picture or box cut the piece."""
+
+    start: EndPoint
+    stop: EndPoint
+    cut: tuple[bool, bool]
+
+
+def piece_ends(
+    size_px: tuple[int, int],
+    request: TraceRequest,
+    bench_mm: float,
+    outline: Outline,
+    view: View,
+    axis: Axis,
+    curves: tuple[SideCurve, SideCurve],
+) -> PieceEnds:
+    """Return both ends of the piece.
+
+    Parameters
+    ----------
+    size_px : (width, height) of the photo.
+    request : how the piece lies, and the box, if any.
+    bench_mm : Z of the bench in the target frame.
+    outline, view, axis, curves : as solved.
+    """
+    scale, rays = pixel_mm(view, axis), view.rays(outline.points_px)
+    ends, cut = [], []
+    for first in (True, False):
+        cut.append(_is_cut(size_px, request.box_px, outline, curves, first))
+        seen = seen_end(outline, rays, view.camera_centre_mm, axis, curves, first, scale)
+        ends.append(_cut_end(curves, first) if cut[-1] else seen)
+    if request.setup == "upright":
+        ends[0] = _standing_end(axis, bench_mm, ends[0])
+    return PieceEnds(ends[0], ends[1], (cut[0], cut[1]))
+
+
+def pixel_mm(view: View, axis: Axis) -> float:
+    """Return the size of a pixel at the piece, mm."""
+    return float(np.linalg.norm(axis.point_mm - view.camera_centre_mm)) / view.lens.focal_px
+
+
+def seen_end(
+    outline: Outline,
+    rays: FloatArray,
+    camera_mm: FloatArray,
+    axis: Axis,
+    curves: tuple[SideCurve, SideCurve],
+    first: bool,
+    scale_mm: float,
+) -> EndPoint:
+    """Return the first or last end of the piece, from the arc that closes the outline there.
+
+    Parameters
+    ----------
+    rays : (n, 3) of all outline points, target frame.
+    camera_mm : (3,) camera centre.
+    axis, curves : of the piece.
+    first : True for the end at small z.
+    scale_mm : of a pixel at the piece.
+    """
+    sides = (without_corners(curves[0], outline.bend), without_corners(curves[1], outline.bend))
+    near = _arc(outline, sides, first)
+    return find_end(rays, camera_mm, axis, sides, near, first, scale_mm)
+
+
+def rays_of_ends(
+    outline: Outline,
+    curves: tuple[SideCurve, SideCurve],
+    weight: FloatArray,
+    ends: PieceEnds,
+) -> tuple[EndRay, EndRay]:
+    """Return the outline points that show the ends: nearest to the axis of each end's arc.
+
+    Parameters
+    ----------
+    outline, curves : of the piece.
+    weight : (n,) of the outline points, as `measure.sides.contour_values` gives it.
+    ends : as found.
+    """
+    rays = []
+    for end, first in ((ends.start, True), (ends.stop, False)):
+        arc = np.flatnonzero(_arc(outline, curves, first) & np.isfinite(weight))
+        shows = end.kind in ("flat", "dome", "hidden") and len(arc) > 0
+        index = int(arc[np.argmin(weight[arc])]) if shows else None
+        rays.append(EndRay(index, end.z_mm))
+    return rays[0], rays[1]
+
+
+def end_notices(ends: PieceEnds) -> list[Notice]:
+    """Return a warning for each end that nothing explains."""
+    names = {"first": ends.start, "last": ends.stop}
+    return [
+        Notice(
+            "end-unclear",
+            f"The {name} end of the piece is not seen clearly; the length is unsure there.",
+            "Light that end better, or lay the piece so that the phone is over it.",
+        )
+        for name, end in names.items()
+        if end.kind == "unknown"
+    ]
+
+
+def _standing_end(axis: Axis, bench_mm: float, seen: EndPoint) -> EndPoint:
+    """Return the foot of a standing piece: where its axis meets the bench."""
+    z = (bench_mm - axis.point_mm[2]) / axis.direction[2]
+    return EndPoint(float(z), STANDING_SD_MM, "flat", seen.seen_z_mm)
+
+
+def _is_cut(
+    size_px: tuple[int, int],
+    box_px: tuple[float, float, float, float] | None,
+    outline: Outline,
+    curves: tuple[SideCurve, SideCurve],
+    first: bool,
+) -> bool:
+    """Return whether the picture's edge, or the box, cuts the piece at one end."""
+    width, height = size_px
+    x0, y0, x1, y1 = 0.0, 0.0, width - 1.0, height - 1.0
+    if box_px is not None:
+        x, y, w, h = box_px
+        x0, y0, x1, y1 = max(x0, x), max(y0, y), min(x1, x + w), min(y1, y + h)
+    tips = outline.points_px[_arc(outline, curves, first)]
+    margin = np.array([tips[:, 0] - x0, x1 - tips[:, 0], tips[:, 1] - y0, y1 - tips[:, 1]])
+    near = margin.min(axis=0) < BORDER_PX * max(width, height) / 4032 + 6.0
+    return int(near.sum()) >= CUT_POINTS
+
+
+def _cut_end(curves: tuple[SideCurve, SideCurve], first: bool) -> EndPoint:
+    tips = [float(c.z_mm[0 if first else -1]) for c in curves]
+    z = max(tips) if first else min(tips)
+    return EndPoint(z, 0.05, "cut", z)
+
+
+def _arc(outline: Outline, curves: tuple[SideCurve, SideCurve], first: bool) -> NDArray[np.bool_]:
+    """Return which outline points (n,) lie on the arc that joins both sides at one end."""
+    n = len(outline.points_px)
+    place = 0 if first else -1
+    forward = next((c for c in curves if _runs_forward(c)), curves[0])
+    other = curves[1] if forward is curves[0] else curves[0]
+    a, b = int(forward.index[place]), int(other.index[place])
+    begin, stop = (b, a) if first else (a, b)
+    span = (stop - begin) % n
+    mask = np.zeros(n, dtype=bool)
+    mask[(begin + np.arange(-ARC_MORE, span + ARC_MORE + 1)) % n] = True
+    return mask & outline.clear
+
+
+def _runs_forward(curve: SideCurve) -> bool:
+    return bool(np.median(np.diff(curve.index)) > 0)

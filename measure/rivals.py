@@ -1,0 +1,121 @@
+"""The choice among rival outlines: the first whose sides are those of one round piece."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.finding import FoundTarget, linear_table
+from calib.lens import Lens
+from calib.photo import Photo
+from calib.refusal import RefusalError
+from measure.laps import Laps
+from measure.mending import mended
+from measure.outline import refine_outline
+from measure.paired import Rim, paired_rim
+from measure.plainoutline import plain_silhouettes
+from measure.result import TraceRequest
+from measure.scene import Scene
+from measure.searchedoutline import searched_silhouettes
+from measure.solving import Solved, not_turned, solve_outline
+
+__all__ = ["followed"]
+
+FloatArray = NDArray[np.float64]
+
+SYMMETRY_LEAST = 0.3
+SURE_LEAST, BORNE_OUT_LEAST = 0.96, 0.7
+"""Share of an outline that must show an edge on both sides: to look no further, and at all."""
+RIVALS_MOST = 3
+"""Outlines that are solved before the photo is given up."""
+
+
+def followed(
+    photo: Photo,
+    request: TraceRequest,
+    lens: Lens,
+    found: FoundTarget,
+    scene: Scene,
+    laps: Laps,
+) -> Solved:
+    """Return the best outline solved; rivals are tried in the order of what bears them out.
+
+    Raises
+    ------
+    RefusalError
+        `no-piece`, `not-turned`.
+    """
+    intrinsics = _intrinsics(found, lens)
+    tried = False
+    rims: list[Rim] = []
+    for search, sure in ((plain_silhouettes, SURE_LEAST), (searched_silhouettes, BORNE_OUT_LEAST)):
+        for silhouette in search(scene, intrinsics):
+            if silhouette.symmetry >= SYMMETRY_LEAST:
+                rough = silhouette.sides_px(scene)
+                rims.append(
+                    paired_rim(photo.bgr, linear_table(), intrinsics, rough, 1.0 / scene.scale)
+                )
+        laps.lap("piece")
+        ranked = sorted(rims, key=lambda rim: -rim.rank)
+        for rim in [rim for rim in ranked if rim.borne_out >= sure][:RIVALS_MOST]:
+            solved = _follow(photo, request, lens, found, rim.sides_px, laps)
+            if solved is not None and (solved.quite_round if tried else solved.round):
+                return solved
+            tried |= solved is not None
+            rims = [other for other in rims if other is not rim]
+    raise not_turned(photo.name) if tried else _no_piece(photo)
+
+
+def _intrinsics(found: FoundTarget, lens: Lens) -> FloatArray:
+    f, (cx, cy) = found.view.lens.focal_px, lens.centre_px
+    return np.array([[f, 0.0, cx], [0.0, f, cy], [0.0, 0.0, 1.0]])
+
+
+def _follow(
+    photo: Photo,
+    request: TraceRequest,
+    lens: Lens,
+    found: FoundTarget,
+    sides: tuple[FloatArray, FloatArray],
+    laps: Laps,
+) -> Solved | None:
+    """Follow one coarse outline and solve; None when its sides are not those of a round piece."""
+    if _starts_at_far_end(sides, _start(request)):
+        sides = (sides[0][::-1], sides[1][::-1])
+    outline = refine_outline(photo.bgr, linear_table(), sides)
+    laps.lap("outline")
+    try:
+        solved = solve_outline(request, lens, found, outline, 3)
+        for _ in range(2):
+            estimate = solved.estimate
+            better = mended(photo.bgr, solved.outline, estimate.view, estimate.axis)
+            if better is None:
+                break
+            solved = solve_outline(request, lens, found, better, 2, estimate)
+    except ValueError:
+        solved = None
+    laps.lap("fit")
+    return solved
+
+
+def _start(request: TraceRequest) -> str | None:
+    # A piece on its foot is seen from above: the foot is its lower end in the picture.
+    return "bottom" if request.start is None and request.setup == "upright" else request.start
+
+
+def _starts_at_far_end(sides: tuple[FloatArray, FloatArray], start: str | None) -> bool:
+    first = 0.5 * (sides[0][0] + sides[1][0])
+    last = 0.5 * (sides[0][-1] + sides[1][-1])
+    d = last - first
+    if start is None:
+        start = "left" if abs(d[0]) >= abs(d[1]) else "top"
+    wrong = {"left": d[0] < 0, "right": d[0] > 0, "top": d[1] < 0, "bottom": d[1] > 0}
+    return bool(wrong[start])
+
+
+def _no_piece(photo: Photo) -> RefusalError:
+    return RefusalError(
+        "no-piece",
+        f"No turned piece is to be seen in {photo.name}.",
+        "Lay it clear of the target on a plain bench, whole in the picture, or give --box.",
+    )

@@ -1,0 +1,188 @@
+"""One outline solved for lens, view, target and axis, by what the set-up says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.finding import FoundTarget
+from calib.lens import Lens
+from calib.refusal import RefusalError
+from calib.view import View
+from measure.fit import Estimate, estimate
+from measure.outline import Outline
+from measure.pieceends import pixel_mm, seen_end
+from measure.rest import Rest
+from measure.result import TraceRequest
+from measure.revolve import Axis
+from measure.setting import bench_knowledge, curves_of, first_axis, foot_arc, setup_knowledge
+from measure.sides import SideCurve
+
+__all__ = ["Solved", "not_turned", "solve_outline"]
+
+FloatArray = NDArray[np.float64]
+
+KNOWN_SD_MM = 0.05
+"""Standard uncertainty of a caliper reading on wood (common practice, no source)."""
+KEPT_LEAST, SCATTER_MOST = 0.85, 3.0
+KEPT_RIVAL, SCATTER_RIVAL = 0.95, 1.5
+"""Below this share of agreement, or above this scatter, the sides are not those of one round
+piece seen well: nothing is reported."""
+SEEN_LEAST = 30
+"""Points of either side that a solution needs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Solved:
+    """One outline solved.
+
+    Attributes
+    ----------
+    outline, estimate : what was followed and the joint estimate.
+    rests : ways the piece may rest on the bench; empty for other set-ups.
+    """
+
+    outline: Outline
+    estimate: Estimate
+    rests: tuple[Rest, ...]
+
+    @property
+    def round(self) -> bool:
+        """Whether its sides agree as those of one round piece do."""
+        fit = self.estimate
+        return fit.kept >= KEPT_LEAST and fit.pairs_sd <= SCATTER_MOST
+
+    @property
+    def quite_round(self) -> bool:
+        """Whether they agree so well that another outline may have been wrong before."""
+        fit = self.estimate
+        return fit.kept >= KEPT_RIVAL and fit.pairs_sd <= SCATTER_RIVAL
+
+
+def solve_outline(
+    request: TraceRequest,
+    lens: Lens,
+    found: FoundTarget,
+    outline: Outline,
+    rounds: int,
+    before: Estimate | None = None,
+) -> Solved:
+    """Solve for everything; what the knowledge rests on is renewed each round.
+
+    Parameters
+    ----------
+    request, lens, found : how the piece lies, the lens' prior, the target.
+    outline : of the piece, from its start end.
+    rounds : how often the knowledge is renewed, at least once.
+    before : an estimate to go on from.
+
+    Raises
+    ------
+    ValueError
+        When the sides have too little in common.
+    """
+    if before is None:
+        view, axis = found.view, _rough_axis(request, found, outline)
+    else:
+        view, axis = before.view, before.axis
+    rests: list[Rest] = []
+    solved = before
+    for _ in range(rounds):
+        curves, axis, length = _counted_from_start(outline, view, axis)
+        knowledge = setup_knowledge(
+            request.setup,
+            axis,
+            length,
+            -found.thickness_mm,
+            request.axis_height_mm,
+            request.axis_offset_mm,
+            _readings(request, solved, outline, view, axis, curves),
+        )
+        if request.setup == "bench":
+            knowledge, rests = bench_knowledge(knowledge, curves)
+        if request.setup == "upright":
+            knowledge = replace(knowledge, foot=foot_arc(outline, _axis_ends(outline)))
+        scatter = 1.0 if solved is None else solved.pairs_sd
+        solved = estimate(outline, found.sight, lens, view, axis, knowledge, curves, scatter)
+        view, axis = solved.view, solved.axis
+    if solved is None:
+        raise ValueError("nothing was solved: need at least one round")
+    return Solved(outline, solved, tuple(rests))
+
+
+def _rough_axis(request: TraceRequest, found: FoundTarget, outline: Outline) -> Axis:
+    ends_px, bench = _axis_ends(outline), -found.thickness_mm
+    height, offset = request.axis_height_mm, request.axis_offset_mm
+    return first_axis(request.setup, ends_px, outline, found.view, bench, height, offset)
+
+
+def _counted_from_start(
+    outline: Outline, view: View, axis: Axis
+) -> tuple[tuple[SideCurve, SideCurve], Axis, float]:
+    """Return curves and axis that count z from where both sides begin, and their length.
+
+    Raises
+    ------
+    ValueError
+        When too little of the two sides is seen.
+    """
+    curves, _ = curves_of(outline, view, axis)
+    if min(len(c.index) for c in curves) < SEEN_LEAST:
+        raise ValueError("too little of the two sides is seen")
+    low = max(c.z_mm[0] for c in curves)
+    length = min(c.z_mm[-1] for c in curves) - low
+    shifted = (
+        replace(curves[0], z_mm=curves[0].z_mm - low),
+        replace(curves[1], z_mm=curves[1].z_mm - low),
+    )
+    return shifted, Axis(axis.at(low), axis.direction), length
+
+
+def _readings(
+    request: TraceRequest,
+    solved: Estimate | None,
+    outline: Outline,
+    view: View,
+    axis: Axis,
+    curves: tuple[SideCurve, SideCurve],
+) -> FloatArray | None:
+    """Return (k, 3) z, diameter and its sd of what the turner read, z counted as the curves'.
+
+    None before there is an estimate: the readings are counted from the start end.
+    """
+    if not request.known or solved is None:
+        return None
+    scale, rays = pixel_mm(view, axis), view.rays(outline.points_px)
+    start = seen_end(outline, rays, view.camera_centre_mm, axis, curves, True, scale)
+    return np.array([(z + start.z_mm, d, KNOWN_SD_MM) for z, d in request.known])
+
+
+def _axis_ends(outline: Outline) -> FloatArray:
+    """Return (2, 2) pixels of the axis line beside both ends of an outline, start end first."""
+    n = len(outline.points_px)
+    half = n // 2
+    side_a, side_b = outline.points_px[:half], outline.points_px[half:][::-1]
+    share = np.linspace(0.05, 0.95, 50)
+    middle = [
+        0.5 * (side_a[int(s * (len(side_a) - 1))] + side_b[int(s * (len(side_b) - 1))])
+        for s in share
+    ]
+    points = np.array(middle)
+    centre = points.mean(axis=0)
+    d = np.linalg.svd(points - centre, full_matrices=False)[2][0]
+    ends = outline.points_px[[0, half - 1]]
+    if np.dot(d, ends[1] - ends[0]) < 0:
+        d = -d
+    along = (ends - centre) @ d
+    return np.asarray(centre + along[:, None] * d)
+
+
+def not_turned(photo_name: str) -> RefusalError:
+    """Return the refusal of sides that are not those of one round piece."""
+    return RefusalError(
+        "not-turned",
+        f"What lies in {photo_name} is not round about one axis, or its sides cannot be told.",
+        "Check that the piece is turned, whole and well lit, on a bench of another tone.",
+    )
