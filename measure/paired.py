@@ -65,7 +65,7 @@ class Rim:
         round_it = np.concatenate([self.sides_px[0], self.sides_px[1][::-1]])
         x, y = round_it.T
         area = 0.5 * abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
-        return self.worth * area**0.25
+        return float(self.worth * area**0.25)
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +178,7 @@ def _followed(
         points = _to_photo(half, sign)
         normals = _to_photo(half, sign, 1.0) - points
         normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-9)
-        offsets = step * np.arange(-reach - SUPPORT, reach + SUPPORT + 1)
+        offsets = step * np.arange(-reach - SUPPORT, reach + SUPPORT + 1.0)
         along = step * np.array([-0.7, 0.0, 0.7])
         lines = sample_lines(bgr, points, normals, offsets, along, to_linear)
         colour = _colour(lines)
@@ -206,7 +206,7 @@ def _lean(steps: list[FloatArray], half: _Half) -> FloatArray:
     row = half.at[:, 0]
     whole = (row - row.min()) / max(float(np.ptp(row)), 1e-9)
     share, across = whole[::LEAN_EVERY], half.normal[::LEAN_EVERY, 1]
-    calm = [_calm(s)[::LEAN_EVERY].astype(np.float32) for s in steps]
+    calm = [_calm(s)[::LEAN_EVERY] for s in steps]
     best = np.zeros(2)
     for pace, reach in ((3.0, 4), (1.0, 2)):
         shifts = pace * np.arange(-reach, reach + 1)
@@ -232,7 +232,7 @@ def _shifted(steps: FloatArray, lean: FloatArray) -> FloatArray:
     n, m = steps.shape
     at = np.arange(m) + np.round(lean).astype(np.int64)[:, None]
     held = steps[np.arange(n)[:, None], np.clip(at, 0, m - 1)]
-    return np.where((at >= 0) & (at < m), held, 0.0)
+    return np.asarray(np.where((at >= 0) & (at < m), held, 0.0))
 
 
 def _forward(line: FloatArray) -> FloatArray:

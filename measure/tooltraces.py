@@ -20,7 +20,7 @@ from measure.reach import frame_of
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.revolve import Axis
 from measure.rimtrace import RimTrace, trace_rims
-from measure.silhouette import find_silhouettes, prepare
+from measure.silhouette import prepare, searched_silhouettes
 from measure.toolsolve import (
     LEAST_TAPER,
     RIM_SD_PX,
@@ -133,7 +133,7 @@ def _by_rims(photo: Photo, request: TraceRequest, progress: Progress) -> ToolTra
     scene = prepare(photo.bgr, covers, request.box_px)
     f, (cx, cy) = target.view.lens.focal_px, lens.centre_px
     best: RimTrace | None = None
-    for silhouette in find_silhouettes(scene, np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]])):
+    for silhouette in searched_silhouettes(scene, np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]])):
         sides = _from_start(silhouette.sides_px(scene), request.start)
         progress("following its rims")
         found = trace_rims(photo, request, lens, target, sides)

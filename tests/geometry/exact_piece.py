@@ -11,6 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 from measure.outline import Outline, _tangents
 from measure.revolve import Axis
@@ -257,8 +258,13 @@ def exact_outline(view, axis, solid):
     return ExactOutline(points_px, tangents)
 
 
-def seen_outline(exact, rng, sd_px, bias_px, side_of):
+SLOW_POINTS = 30
+
+
+def seen_outline(exact, rng, sd_px, bias_px, side_of, slow_px=0.0):
     """Return the outline as measured: noise of sd_px across it, a bias for each side.
+
+    `slow_px` is what grain and shading move it beside, over `SLOW_POINTS` points together.
 
     Tangents come from the noisy points, as they do in a photo.
     """
@@ -272,6 +278,9 @@ def seen_outline(exact, rng, sd_px, bias_px, side_of):
     off = np.where(side_of > 0, bias_px[0], bias_px[1])
     if sd_px > 0:
         off = off + sd_px * rng.standard_normal(len(off))
+    if slow_px > 0:
+        slow = gaussian_filter1d(rng.standard_normal(len(off)), SLOW_POINTS, mode="wrap")
+        off = off + slow_px * slow / np.std(slow)
     points = exact.points_px + off[:, None] * normals
     stated = np.full(len(points), max(sd_px, 0.06))
     tangents = _tangents(points, 1.0 / (stated**2 + 0.2**2), REACH)

@@ -12,6 +12,7 @@ import numpy as np
 from exact_piece import Solid, curve, exact_outline, lying_axis, seen_outline
 from exact_views import view_from
 
+from calib.cardsides import SIDE_BIAS_SD_PX
 from calib.exif import CameraId
 from calib.finding import FoundTarget
 from calib.lens import lens_from_exif
@@ -30,8 +31,10 @@ from measure.trace import _finish, _solve
 SIZE_PX = (4032, 3024)
 FOCAL_35MM = 26.0
 CONTACT_SD_MM = 0.05
-CARD_SIDE_BIAS_SD_PX = 0.15
+CARD_SIDE_BIAS_SD_PX = SIDE_BIAS_SD_PX
 CARD_NOISE_PX = 0.1
+SLOW_RIM_PX = 0.15
+"""The estimate reckons with rims that go wrong over long stretches together: so they do here."""
 POINTS_A_SIDE = 40
 
 
@@ -218,7 +221,8 @@ def seen(it, rng, spread=1.0, noise_px=0.1):
     exact = exact_outline(it.view, it.axis, it.solid)
     side = contour_values(exact.points_px, exact.tangents, it.view, it.axis)[3]
     bias = RIM_BIAS_PX + spread * RIM_BIAS_SD_PX * rng.standard_normal(2)
-    return lens, found, seen_outline(exact, rng, noise_px, bias, side)
+    slow = SLOW_RIM_PX if noise_px > 0 else 0.0
+    return lens, found, seen_outline(exact, rng, noise_px, bias, side, slow)
 
 
 def traced(it, lens, found, outline: Outline):

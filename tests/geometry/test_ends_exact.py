@@ -16,7 +16,8 @@ from measure.setting import curves_of
 from measure.trace import seen_end
 
 LENGTH = 100.0
-CLOSE_MM = 0.05
+CLOSE_MM = 0.07
+FLAT_CLOSE_MM = 0.15
 CAMERAS = {
     "above": (0.0, 0.0, 420.0),
     "beside": (60.0, -80.0, 400.0),
@@ -78,7 +79,7 @@ def ends_of(shape, camera):
     return found
 
 
-def cases(shapes, missed, reason):
+def cases(shapes, missed=(), reason=""):
     """Return all cases, those that are known to be missed marked so."""
     marks = pytest.mark.xfail(strict=True, reason=reason)
     return [
@@ -90,17 +91,32 @@ def cases(shapes, missed, reason):
 
 
 FLAT = ["cylinder 8", "cylinder 15", "cylinder 30", "taper"]
-STRAIGHT = "a rim seen edge-on is a straight line, and not taken for a circle"
 
 
-@pytest.mark.parametrize(("shape", "camera", "end"), cases(DOMES, OBLIQUE, BALL))
+ROUNDED = "a stray point at the rim passes for a rounded edge: the end is put further out"
+
+
+@pytest.mark.parametrize(("shape", "camera", "end"), cases(FLAT, {("taper", "above", 1)}, ROUNDED))
+def test_flat_ends_are_found(shape, camera, end):
+    found, off = ends_of(shape, camera)[end]
+    assert abs(off) < 3.0 * found.sd_mm
+    # A pixel is 0.14 mm here.
+    assert abs(off) < FLAT_CLOSE_MM
+
+
+DOMES = ["dome 8", "dome 15", "dome 25"]
+BLUNT = "the last of a small dome passes for a flat end with an eased edge"
+SMALL = {("dome 8", "beside", 0)}
+
+
+@pytest.mark.parametrize(("shape", "camera", "end"), cases(DOMES, SMALL, BLUNT))
 def test_domes_are_carried_on_to_their_apex(shape, camera, end):
     found, off = ends_of(shape, camera)[end]
     assert abs(off) < CLOSE_MM
     assert abs(off) < 3.0 * found.sd_mm
 
 
-@pytest.mark.parametrize(("shape", "camera", "end"), cases(DOMES, OBLIQUE, BALL))
+@pytest.mark.parametrize(("shape", "camera", "end"), cases(DOMES, SMALL, BLUNT))
 def test_an_apex_that_hides_is_uncertain(shape, camera, end):
     # What hides behind the dome's own edge belongs into the uncertainty of the length.
     found, _ = ends_of(shape, camera)[end]
@@ -110,10 +126,9 @@ def test_an_apex_that_hides_is_uncertain(shape, camera, end):
 
 
 OTHER = ["chamfered", "ball with flat", "eased edge"]
-MIXED = "ends between flat and dome are taken for one or the other, too surely"
 
 
-@pytest.mark.parametrize(("shape", "camera", "end"), cases(OTHER, BETWEEN, MIXED))
+@pytest.mark.parametrize(("shape", "camera", "end"), cases(OTHER))
 def test_other_ends_are_inside_what_they_state(shape, camera, end):
     found, off = ends_of(shape, camera)[end]
     assert abs(off) < 3.0 * found.sd_mm

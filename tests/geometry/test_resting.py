@@ -87,9 +87,9 @@ def test_a_piece_turned_end_for_end_rests_alike(profile):
     r = profile.radius(z)
     there = {round(p.first_mm[0], 6): p.chance for p in resting_places(z, r)}
     back = {round(LENGTH_MM - p.second_mm[0], 6): p.chance for p in resting_places(z, r[::-1])}
-    assert there.keys() == back.keys()
-    for place, chance in there.items():
-        assert back[place] == pytest.approx(chance, abs=1e-9)
+    # Points in line may or may not be corners of the hull: such places have no chance.
+    for place in there.keys() | back.keys():
+        assert back.get(place, 0.0) == pytest.approx(there.get(place, 0.0), abs=1e-9)
 
 
 def test_a_cylinder_rests_on_both_ends():
