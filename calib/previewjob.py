@@ -10,19 +10,18 @@ from typing import Any
 import numpy as np
 
 from calib.board import BOARDS, Board
-from calib.edgewidth import edge_places, edge_widths
 from calib.ending import Outcome
 from calib.expected import weighted
 from calib.finding import FoundTarget, find_target, linear_table
 from calib.lens import Lens, lens_from_exif
 from calib.lenschoice import choose_lens
+from calib.lightcheck import judge_light
 from calib.modelpiece import SETUPS, room_in_picture
 from calib.movedview import tilt_of
 from calib.photo import Photo, read_photo
 from calib.photochange import Asked, Change, Outlook, Seen, changes, outlook, placed
 from calib.printed import PrintScale, print_scale
 from calib.refusal import BadFileError, Notice
-from calib.sharpness import clipped_near, judge_blur, judge_exposure, measure_blur
 from calib.sight import fit_view
 from calib.targets import parse_target
 from calib.view import View
@@ -163,7 +162,7 @@ def preview(
     tried = changes(seen, asked, piece, known)
     worth = tuple(c for c in tried if c.gives.worth_mm < WORTH_SHARE * expects.worth_mm)
     tilt, _ = tilt_of(view)
-    blur, light = _light(photo, found)
+    blur, light = judge_light(photo.bgr, found.sight, linear_table())
     notices = [*photo.notices, *found.notices, *light]
     if room_in_picture(view, piece) < 0.0:
         notices.append(_beyond(asked))
@@ -177,20 +176,6 @@ def preview(
         bare, worth,
         tuple(notices),
     )  # fmt: skip
-
-
-def _light(photo: Photo, found: FoundTarget) -> tuple[float, list[Notice]]:
-    """Return the middle blur of the target's edges, and what to say of focus and exposure."""
-    points, normals, reach = edge_places(found.sight)
-    widths = edge_widths(photo.bgr, points, normals, reach, linear_table())
-    seen = np.isfinite(widths)
-    said = [judge_exposure(clipped_near(photo.bgr, points))]
-    blur = math.nan
-    if seen.any():
-        direction = np.arctan2(normals[seen, 1], normals[seen, 0])
-        said.append(judge_blur(widths[seen], direction))
-        blur = measure_blur(widths[seen], direction).greatest_px
-    return blur, [notice for notice in said if notice is not None]
 
 
 def _beyond(asked: Asked) -> Notice:

@@ -72,7 +72,7 @@ def _headline(result: TraceResult, units: Units) -> list[tuple[str, str, str]]:
         cut = "z = 0 is a cut" if result.z_zero == CUT else "the far end is cut off"
         length = f"not known, {cut}"
     rows = [("Length", length, "")]
-    for name, row in (("Largest", result.largest()), ("Smallest", result.smallest())):
+    for name, row in (("Largest seen", result.largest()), ("Smallest seen", result.smallest())):
         size = units.with_spread(row.diameter_mm, row.u95_mm)
         rows.append((name, size, f"{units.place(row.z_mm)} {units.name}"))
     return rows

@@ -22,11 +22,11 @@ def trace_table(result: TraceResult, every_mm: float, units: Units) -> str:
     """Return the headline numbers, the stations with their ±, and what was left out."""
     lines = [f"{result.photo_name}: scale from {result.scale_from}, lens from {result.lens_from}"]
     if result.length_mm is not None and result.length_u95_mm is not None:
-        lines.append(f"Length    {units.with_spread(result.length_mm, result.length_u95_mm)}")
+        lines.append(f"Length         {units.with_spread(result.length_mm, result.length_u95_mm)}")
     else:
         where = "z = 0 is the cut" if result.z_zero == CUT else "the far end is cut off"
-        lines.append(f"Length    not known: part of the piece was not measured, {where}")
-    for word, row in (("Largest ", result.largest()), ("Smallest", result.smallest())):
+        lines.append(f"Length         not known: part of the piece was not measured, {where}")
+    for word, row in (("Largest seen ", result.largest()), ("Smallest seen", result.smallest())):
         size = units.with_spread(row.diameter_mm, row.u95_mm)
         lines.append(f"{word}  {size} at {units.place(row.z_mm)}")
     lines.append("")

@@ -288,7 +288,7 @@ def test_a_trace_writes_its_folder_beside_the_photo(fake_core, photo):
     assert read_profile(folder / "profile.csv").diameter_mm[-1] == 60.0
     assert read_profile(folder / "stations.csv").z_mm[1] == 5.0
     assert read_result(folder / "result.json")["photo"] == "mill one.jpg"
-    assert "Largest   60.0 ±0.12 mm at 100" in said.out
+    assert "Largest seen   60.0 ±0.12 mm at 100" in said.out
     assert "Note: The lens is not known well." in said.err
 
 

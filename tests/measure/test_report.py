@@ -72,8 +72,8 @@ def test_warnings_stand_above_the_numbers():
 def test_headline_numbers():
     text = page_of(result_of(cone())).text
     assert "Length 100.0 ±0.25 mm" in text
-    assert "Largest 60.0 ±0.12 mm at 100 mm" in text
-    assert "Smallest 20.0 ±0.12 mm at 0 mm" in text
+    assert "Largest seen 60.0 ±0.12 mm at 100 mm" in text
+    assert "Smallest seen 20.0 ±0.12 mm at 0 mm" in text
 
 
 def test_every_station_is_tabled_and_no_gap_is_filled():

@@ -8,9 +8,9 @@ from tests.measure.exact_shapes import cone, gapped_result, profile_of, result_o
 def test_the_headline_numbers_come_first():
     lines = trace_table(result_of(cone()), 20.0, METRIC).splitlines()
     assert lines[0] == "mill.jpg: scale from ID-1 card, lens from EXIF"
-    assert lines[1] == "Length    100.0 ±0.25 mm"
-    assert lines[2] == "Largest   60.0 ±0.12 mm at 100"
-    assert lines[3] == "Smallest  20.0 ±0.12 mm at 0"
+    assert lines[1] == "Length         100.0 ±0.25 mm"
+    assert lines[2] == "Largest seen   60.0 ±0.12 mm at 100"
+    assert lines[3] == "Smallest seen  20.0 ±0.12 mm at 0"
     assert [line.split() for line in lines[6:]] == [
         [str(z), f"{20 + 0.4 * z:.1f}", "0.12"] for z in (0, 20, 40, 60, 80, 100)
     ]
@@ -30,7 +30,7 @@ def test_what_was_left_out_is_said_and_not_tabled():
 def test_a_cut_piece_has_no_length(cut, words):
     result = result_of(cone(), length_mm=None, length_u95_mm=None, **cut)
     line = trace_table(result, 20.0, METRIC).splitlines()[1]
-    assert line.startswith("Length    not known")
+    assert line.startswith("Length         not known")
     assert words in line
 
 
@@ -65,4 +65,4 @@ def test_blocks_keep_every_row_once(count):
 
 def test_a_profile_without_a_station_prints_no_rows():
     short = profile_of([1.0, 1.25, 1.5], [30.0, 30.0, 30.0])
-    assert "Largest   30.0" in trace_table(result_of(short), 5.0, METRIC)
+    assert "Largest seen   30.0" in trace_table(result_of(short), 5.0, METRIC)
