@@ -17,7 +17,7 @@ from calib.lenschoice import INVERSE_ORIENTATION
 from calib.lensmodel import PageView
 from calib.orientation import displayed_points, displayed_size
 from calib.photo import read_photo
-from calib.refusal import BadFileError, RefusalError
+from calib.refusal import RefusalError
 
 __all__ = ["Chessboard", "PhotoSet", "read_set"]
 
@@ -157,10 +157,3 @@ def _refuse_mixture(seen: Sequence[_Seen]) -> None:
             f"{odd.size_px[0]} x {odd.size_px[1]}).",
             "Use photos just as the camera saved them, all of one size.",
         )
-
-
-def no_photos() -> BadFileError:
-    """Return the refusal of a call that names no photo."""
-    return BadFileError(
-        "usage", "No photos are named.", "Name the photos of the board, ten of them at best."
-    )

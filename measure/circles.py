@@ -25,7 +25,6 @@ __all__ = [
 ]
 
 FloatArray = NDArray[np.float64]
-SIGMA_STEP_MM = 1e-3
 ROUNDS = 60
 
 

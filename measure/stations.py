@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from measure.profile import Profile
 
-__all__ = ["diameter_at", "stations"]
+__all__ = ["stations"]
 
 FloatArray = NDArray[np.float64]
 
@@ -40,16 +40,6 @@ def stations(profile: Profile, every_mm: float) -> Profile:
         rows += [_rows_at(part, index * every_mm) for index in range(first, last + 1)]
     picked = np.concatenate(rows) if rows else np.empty((0, 4))
     return Profile(*(np.ascontiguousarray(column) for column in picked.T))
-
-
-def diameter_at(profile: Profile, z_mm: float) -> float:
-    """Return the diameter at z; NaN where it was not measured. At a shoulder, the larger."""
-    for piece in profile.pieces():
-        z = profile.z_mm[piece]
-        if z[0] - SAME_PLACE_MM <= z_mm <= z[-1] + SAME_PLACE_MM:
-            table = np.column_stack([z, profile.diameter_mm[piece]])
-            return float(_rows_at(table, z_mm)[:, 1].max())
-    return float("nan")
 
 
 def _rows_at(part: FloatArray, z_mm: float) -> FloatArray:

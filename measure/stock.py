@@ -24,7 +24,6 @@ __all__ = [
     "StockSize",
     "inch_name",
     "metric_name",
-    "single_size",
     "stock_matches",
     "stock_sizes",
 ]
@@ -38,13 +37,8 @@ SPADE = "spade"
 AUGER = "auger"
 WOOD_BITS = (FORSTNER, SPADE, AUGER)
 
-SOURCES = {
-    METRIC_DRILL: "ISO 235, limits h8 of ISO 286-2 (from memory)",
-    INCH_DRILL: "ANSI B94.11M, by 1/64 in (from memory)",
-    FORSTNER: "common practice, no source",
-    SPADE: "common practice, no source",
-    AUGER: "common practice, no source",
-}
+# Metric drills: ISO 235, limits h8 of ISO 286-2 (from memory). Inch drills: ANSI B94.11M, by
+# 1/64 in (from memory). Wood bits: common practice, no source.
 
 WOOD_BIT_TOLERANCE_MM = 0.1
 """How far a wood bit may be from its name, plus or minus (common practice, no source)."""
@@ -164,11 +158,6 @@ def stock_matches(
     total = sum(value for _, _, value in allowed)
     matches = [StockMatch(size, away, value / total) for size, away, value in allowed]
     return tuple(sorted(matches, key=lambda m: (-m.share, abs(m.away_mm), m.size.diameter_mm)))
-
-
-def single_size(matches: Sequence[StockMatch]) -> StockSize | None:
-    """Return the size if the matches leave exactly one, else None."""
-    return matches[0].size if len(matches) == 1 else None
 
 
 def _likelihood(outside_mm: float, u95_mm: float) -> float:

@@ -30,7 +30,6 @@ CAUTIONS = (
     "The manuals of tool and machine, local rules and what you were taught come first.",
 )
 MOST_STOCK = 3
-CERTAIN = 0.99
 LEAST_SHARE = 0.005
 
 

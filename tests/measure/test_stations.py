@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from measure.stations import diameter_at, stations
+from measure.stations import stations
 from tests.measure.exact_shapes import cone, profile_of, stepped, without
 
 
@@ -50,9 +50,3 @@ def test_stations_every_millimetre_include_the_last_in_spite_of_rounding():
 def test_no_spacing_is_misuse(every):
     with pytest.raises(ValueError, match="above 0"):
         stations(cone(), every)
-
-
-def test_the_diameter_at_a_place():
-    assert diameter_at(cone(100.0, 20.0, 60.0), 33.3) == pytest.approx(20.0 + 0.4 * 33.3)
-    assert diameter_at(stepped(), 30.0) == 40.0
-    assert np.isnan(diameter_at(without(cone(), 40.0, 52.0), 45.0))
