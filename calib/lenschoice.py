@@ -15,7 +15,7 @@ from calib.orientation import displayed_points, displayed_size
 from calib.photo import Photo
 from calib.refusal import Notice
 
-__all__ = ["LensChoice", "choose_lens", "lens_for", "scaled_lens", "turned_lens"]
+__all__ = ["LensChoice", "choose_lens", "scaled_lens", "turned_lens"]
 
 FloatArray = NDArray[np.float64]
 
@@ -48,31 +48,6 @@ def choose_lens(photo: Photo) -> LensChoice:
         return LensChoice(None, None, troubles + (() if why is None else (_left_out(why),)))
     lens = _fitted(saved[name], photo.size_px, photo.orientation)
     return LensChoice(lens, name, ())
-
-
-def lens_for(
-    camera: CameraId,
-    size_px: tuple[int, int],
-    focal_35mm: float | None,
-    orientation: int = 1,
-) -> Lens | None:
-    """Return the saved lens for a camera and picture, or None.
-
-    Parameters
-    ----------
-    camera : as EXIF says.
-    size_px : (width, height) as displayed.
-    focal_35mm : that belongs to this very picture; None where it does not fit its EXIF.
-    orientation : EXIF's, by which the stored picture was turned.
-
-    Returns
-    -------
-    The lens for the displayed picture. Its covariance is that of the calibration, with the
-    autofocus term added to the focal length's variance.
-    """
-    saved, _ = saved_lenses()
-    name, _ = _match(saved, camera, size_px, focal_35mm, orientation, "whole")
-    return None if name is None else _fitted(saved[name], size_px, orientation)
 
 
 def _match(

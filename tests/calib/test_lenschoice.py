@@ -7,7 +7,7 @@ from test_lensfile import CAMERA, LENS, SAVED
 from calib.exif import CameraId
 from calib.folders import CONFIG_VARIABLE
 from calib.lens import project
-from calib.lenschoice import choose_lens, lens_for, scaled_lens, turned_lens
+from calib.lenschoice import choose_lens, scaled_lens, turned_lens
 from calib.lensfile import save_lens
 from calib.orientation import displayed_points, displayed_size
 from calib.photo import Photo
@@ -30,7 +30,7 @@ def points():
 
 
 def test_the_lens_of_the_camera_is_found_with_the_autofocus_term_added():
-    lens = lens_for(CAMERA, (4032, 3024), 26.0)
+    lens = choose_lens(a_photo()).lens
     assert np.array_equal(lens.vector(), LENS.vector())
     assert lens.source == "calibrated"
     extra = lens.covariance - LENS.covariance
@@ -46,14 +46,14 @@ def test_a_smaller_picture_gets_the_lens_scaled_exactly():
     expected = (project(points(), LENS.vector()) + 0.5) / 2 - 0.5
     assert project(points(), small.vector()) == pytest.approx(expected, abs=1e-9)
     assert np.sqrt(np.diag(small.covariance))[:3] == pytest.approx([1.5, 1.0, 1.25])
-    found = lens_for(CAMERA, (2016, 1512), 26.0)
+    found = choose_lens(a_photo(size=(2016, 1512))).lens
     assert np.array_equal(found.vector(), small.vector())
 
 
 @pytest.mark.parametrize("orientation", range(1, 9))
 def test_a_turned_picture_gets_the_lens_turned(orientation):
     size = displayed_size(LENS.size_px, orientation)
-    lens = lens_for(CAMERA, size, 26.0, orientation)
+    lens = choose_lens(a_photo(size=size, orientation=orientation)).lens
     assert lens.size_px == size
     # A point in front of the stored picture's camera, seen by the turned one.
     stored = project(points(), LENS.vector())
@@ -106,8 +106,8 @@ def test_another_camera_gets_no_lens_and_no_warning():
 def test_the_exact_size_is_preferred():
     small = replace(scaled_lens(LENS, (2016, 1512)), k1=0.05)
     save_lens(replace(SAVED, lens=small), replace=False)
-    assert lens_for(CAMERA, (2016, 1512), 26.0).k1 == 0.05
-    assert lens_for(CAMERA, (1008, 756), 26.0).k1 == LENS.k1
+    assert choose_lens(a_photo(size=(2016, 1512))).lens.k1 == 0.05
+    assert choose_lens(a_photo(size=(1008, 756))).lens.k1 == LENS.k1
 
 
 def test_a_damaged_lens_file_is_named_and_not_used(config):
