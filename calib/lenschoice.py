@@ -104,6 +104,7 @@ def _same_shape(a: tuple[int, int], b: tuple[int, int]) -> bool:
 
 
 def _fitted(saved: SavedLens, size_px: tuple[int, int], orientation: int) -> Lens:
+    """Return the lens for the displayed picture, autofocus added to its focal variance."""
     lens = scaled_lens(saved.lens, _stored_size(size_px, orientation))
     covariance = lens.covariance.copy()
     covariance[0, 0] += (saved.focus_sd * lens.focal_px) ** 2

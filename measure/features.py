@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.chain import Chain
-from measure.fair import FairCurve, fair_profile, local_u95
+from measure.fair import FairCurve, local_u95
 from measure.profile import Profile
 
-__all__ = ["KINDS", "Feature", "find_features", "name_features"]
+__all__ = ["KINDS", "Feature", "name_features"]
 
 FloatArray = NDArray[np.float64]
 
@@ -90,16 +90,6 @@ class _Span:
     sort: str
     first: int
     last: int
-
-
-def find_features(profile: Profile) -> tuple[Feature, ...]:
-    """Fit lines and arcs within the uncertainty and return the features, in order along z.
-
-    An empty tuple when the profile has no two rows of different z.
-    """
-    if not any(profile.z_mm[p][-1] > profile.z_mm[p][0] for p in profile.pieces()):
-        return ()
-    return name_features(fair_profile(profile), profile)
 
 
 def name_features(curve: FairCurve, profile: Profile) -> tuple[Feature, ...]:

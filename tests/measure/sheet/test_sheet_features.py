@@ -6,11 +6,18 @@ import numpy as np
 import pytest
 from sheetturnings import Turner, any_piece, baluster, mill, names_of, sharp_places, traced
 
+from calib.refusal import RefusalError
 from measure.chain import Chain, arc_centre, distance_to_chain, signed_distance
 from measure.fair import fair_profile, is_within, local_u95, to_profile
-from measure.features import KINDS, find_features
+from measure.features import KINDS, Feature, name_features
 from measure.profile import Profile
 from measure.segmenting import cut_run, run_costs
+from measure.sheet import SheetRequest, make_sheet
+
+
+def find_features(profile: Profile) -> tuple[Feature, ...]:
+    """Return the features as the sheet names them."""
+    return name_features(fair_profile(profile), profile)
 
 
 def drawn(turner: Turner) -> Profile:
@@ -139,9 +146,11 @@ def test_unmarked_shoulder_is_found_between_two_rows() -> None:
     assert found[1].z_mid_mm == pytest.approx(25.125, abs=0.13)
 
 
-def test_a_profile_of_one_point_has_no_features() -> None:
+def test_a_profile_of_one_point_is_refused() -> None:
     one = np.array([1.0])
-    assert find_features(Profile(one, one, one, one)) == ()
+    with pytest.raises(RefusalError) as caught:
+        make_sheet(SheetRequest("point", Profile(one, one, one, one)))
+    assert caught.value.notice.code == "profile-point"
 
 
 def test_distance_agrees_with_the_circle_through_the_ends() -> None:
