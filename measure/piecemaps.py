@@ -37,43 +37,57 @@ def piece_map(
     h, w = lab.shape[:2]
     scale = min(1.0, MASK_SIDE_PX / max(h, w))
     size = (max(round(w * scale), 8), max(round(h * scale), 8))
-    small = cv2.resize(lab, size, interpolation=cv2.INTER_AREA).astype(np.float32)
     covered = cv2.resize(cover, size, interpolation=cv2.INTER_NEAREST) > 0
     visible = cv2.resize(seen, size, interpolation=cv2.INTER_NEAREST) > 0
-    feature = np.empty_like(small)
-    feature[..., 0] = small[..., 0] * light_weight
-    feature[..., 1:] = (small[..., 1:] - 128.0) * 1.6 + 128.0
-    feature = np.clip(cv2.GaussianBlur(feature, (0, 0), 1.0), 0, 255)
-
-    ring = cv2.erode(
-        visible.astype(np.uint8), np.ones((3, 3), np.uint8), iterations=6, borderValue=0
-    )
-    border = visible & (ring == 0) & ~covered
-    boxed = not visible.all()
-    if boxed:
-        border &= ~_short_sides(visible)
-    if bench is not None:
+    feature = _feature(lab, size, light_weight)
+    if bench is None:
+        border = _border(visible) & ~covered
+    else:
         border = cv2.resize(bench.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     strange = _strangeness(feature, feature[border][::2])
     limit = max(3.0, float(np.percentile(strange[visible & ~covered], 60)))
-    labels = np.full(strange.shape, cv2.GC_PR_BGD, dtype=np.uint8)
     # In a box that was drawn round the piece most is piece.
+    boxed = not visible.all()
+    labels = np.full(strange.shape, cv2.GC_PR_BGD, dtype=np.uint8)
     labels[visible if boxed else strange > limit] = cv2.GC_PR_FGD
     labels[border | covered | ~visible] = cv2.GC_BGD
     if not np.any(labels == cv2.GC_PR_FGD):
         return np.full((h, w), -1.0, dtype=np.float32)
+    piece = np.where(_cut(feature, labels, 5 if boxed else 2), 1.0, -1.0).astype(np.float32)
+    return np.asarray(cv2.resize(piece, (w, h), interpolation=cv2.INTER_LINEAR))
+
+
+def _feature(lab: NDArray[np.uint8], size: tuple[int, int], light_weight: float) -> Float32Array:
+    """Return colour (h, w, 3), 0 to 255, at a (width, height), its lightness toned down."""
+    small = cv2.resize(lab, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+    feature = np.empty_like(small)
+    feature[..., 0] = small[..., 0] * light_weight
+    feature[..., 1:] = (small[..., 1:] - 128.0) * 1.6 + 128.0
+    return np.asarray(np.clip(cv2.GaussianBlur(feature, (0, 0), 1.0), 0, 255))
+
+
+def _border(visible: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the border of the picture, or the long sides of the box: bench as a rule."""
+    kernel = np.ones((3, 3), np.uint8)
+    inner = cv2.erode(visible.astype(np.uint8), kernel, iterations=6, borderValue=0)
+    border = visible & (inner == 0)
+    return np.asarray(border if visible.all() else border & ~_short_sides(visible))
+
+
+def _cut(feature: Float32Array, labels: NDArray[np.uint8], rounds: int) -> NDArray[np.bool_]:
+    """Return what is piece by graph cuts that go on from the labels given."""
     cv2.setRNGSeed(1)
+    cut = labels.copy()
     cv2.grabCut(  # type: ignore[call-overload]  # its stubs know no empty rectangle
         feature.astype(np.uint8),
-        labels,
+        cut,
         None,
         np.zeros((1, 65)),
         np.zeros((1, 65)),
-        5 if boxed else 2,
+        rounds,
         cv2.GC_INIT_WITH_MASK,
     )
-    piece = np.where((labels == cv2.GC_FGD) | (labels == cv2.GC_PR_FGD), 1.0, -1.0)
-    return np.asarray(cv2.resize(piece.astype(np.float32), (w, h), interpolation=cv2.INTER_LINEAR))
+    return np.asarray((cut == cv2.GC_FGD) | (cut == cv2.GC_PR_FGD))
 
 
 def _strangeness(feature: Float32Array, sample: Float32Array) -> Float32Array:
