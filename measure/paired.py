@@ -265,7 +265,7 @@ def _shifted(steps: FloatArray, lean: FloatArray) -> FloatArray:
 def _forward(line: FloatArray) -> FloatArray:
     """Return the line without crumbs that double back on it."""
     keep = np.concatenate([[True], np.linalg.norm(np.diff(line, axis=0), axis=1) > 1e-6])
-    return line[keep]
+    return np.asarray(line[keep])
 
 
 def _colour(lines: Float32Array) -> Float32Array:
