@@ -97,9 +97,36 @@ def paired_rim(
     half = _half_outline(sides_px, intrinsics, 2.0 * step)
     for slack, reach, settle in ((3, REACH, True), (3, REACH, True), (2, REACH // 2, False)):
         half, both = _followed(bgr, to_linear, half, step, slack, reach, settle)
+    trimmed = _trimmed(half, both, 2.0 * step)
+    if trimmed is not None:
+        half, both = _followed(bgr, to_linear, trimmed, step, 2, REACH // 2, False)
     points = [_to_photo(half, sign) for sign in (1.0, -1.0)]
     share = float(np.mean(both > BORNE_OUT))
     return Rim((points[0], points[1]), step, share, float(np.sum(both - BORNE_OUT)))
+
+
+def _trimmed(half: _Half, both: FloatArray, spacing: float) -> _Half | None:
+    """Return the half outline without what hangs on at its ends and shows no edge at all.
+
+    None where there is nothing to cut off: the back of a room, out of focus, may carry on where
+    the piece ends.
+    """
+    n = min(len(both), len(half.at))
+    calm = np.convolve(both[:n], np.ones(NOTHING_REACH) / NOTHING_REACH, mode="same")
+    shown = np.flatnonzero(calm > NOTHING)
+    if len(shown) == 0:
+        return None
+    first, last = int(shown[0]), int(shown[-1])
+    if first < LONG_NOTHING and n - 1 - last < LONG_NOTHING:
+        return None
+    first = first if first >= LONG_NOTHING else 0
+    last = last if n - 1 - last >= LONG_NOTHING else n - 1
+    line = half.at[first : last + 1]
+    line = np.concatenate([[[line[0, 0], 0.0]], line, [[line[-1, 0], 0.0]]])
+    return _spaced(half.band, _forward(line), spacing) if len(line) > 40 else None
+
+
+NOTHING, NOTHING_REACH, LONG_NOTHING = 0.2, 7, 16
 
 
 def _half_outline(
@@ -238,7 +265,7 @@ def _shifted(steps: FloatArray, lean: FloatArray) -> FloatArray:
 def _forward(line: FloatArray) -> FloatArray:
     """Return the line without crumbs that double back on it."""
     keep = np.concatenate([[True], np.linalg.norm(np.diff(line, axis=0), axis=1) > 1e-6])
-    return line[keep]
+    return np.asarray(line[keep])
 
 
 def _colour(lines: Float32Array) -> Float32Array:
