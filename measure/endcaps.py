@@ -30,6 +30,8 @@ FLOOR_PX = 1.3
 """How well an end is known at best: blur, an eased edge and grain (measured on rendered photos)."""
 CLOSING = 0.6
 """Sides that close in by this slope are a dome's, unless the arc says otherwise."""
+BUTTON = 0.25
+"""What a dome's hidden part may be longer or shorter, of its length (no source)."""
 BLUNT = 0.1
 """A dome lower than this share of its radius is no other than a flat end."""
 ROUNDED = 0.2
@@ -112,7 +114,10 @@ def _with_hidden(cap: Cap, lines: EndRays, near: NearEnd, scale_mm: float) -> Ca
     """
     beyond_end = -float(np.median(lines.start)) > cap.end_mm
     blunt = cap.kind == "flat" or cap.end_mm < BLUNT * near.radius_mm
-    if not blunt or beyond_end:
+    if not blunt:
+        # No dome is quite a conic: a point or a little button hides behind it.
+        return replace(cap, sd_mm=float(np.hypot(cap.sd_mm, BUTTON * max(cap.end_mm, 0.0))))
+    if beyond_end:
         return cap
     if near.slope_at(max(-cap.end_mm, 0.0)) < ROUNDED:
         # An edge eased by less than can be seen hides itself.

@@ -24,6 +24,8 @@ __all__ = ["Solved", "not_turned", "solve_outline"]
 
 FloatArray = NDArray[np.float64]
 
+CONTRADICTS_MM, CONTRADICTS_SHARE = 0.5, 0.03
+"""A reading that is farther from the photo's diameter is of another place, or in inches."""
 KNOWN_SD_MM = 0.05
 """Standard uncertainty of a caliper reading on wood (common practice, no source)."""
 KEPT_LEAST, SCATTER_MOST = 0.85, 3.0
@@ -89,7 +91,7 @@ def solve_outline(
         view, axis = before.view, before.axis
     rests: list[Rest] = []
     solved = before
-    for _ in range(rounds):
+    for count in range(rounds):
         curves, axis, length = _counted_from_start(outline, view, axis)
         knowledge = setup_knowledge(
             request.setup,
@@ -98,7 +100,7 @@ def solve_outline(
             -found.thickness_mm,
             request.axis_height_mm,
             request.axis_offset_mm,
-            _readings(request, solved, outline, view, axis, curves),
+            _readings(request, solved, outline, view, axis, curves, before is None and count == 1),
         )
         if request.setup == "bench":
             knowledge, rests = bench_knowledge(knowledge, curves)
@@ -147,15 +149,30 @@ def _readings(
     view: View,
     axis: Axis,
     curves: tuple[SideCurve, SideCurve],
+    before_readings: bool,
 ) -> FloatArray | None:
     """Return (k, 3) z, diameter and its sd of what the turner read, z counted as the curves'.
 
     None before there is an estimate: the readings are counted from the start end.
+    `before_readings`: whether that estimate was made without them, so that it can judge them.
+
+    Raises
+    ------
+    RefusalError
+        `known-contradicts`.
     """
     if not request.known or solved is None:
         return None
     scale, rays = pixel_mm(view, axis), view.rays(outline.points_px)
     start = seen_end(outline, rays, view.camera_centre_mm, axis, curves, True, scale)
+    for z, d in request.known:
+        seen = 2.0 * float(np.mean([np.interp(z + start.z_mm, c.z_mm, c.r_mm) for c in curves]))
+        if before_readings and abs(d - seen) > CONTRADICTS_MM + CONTRADICTS_SHARE * seen:
+            raise RefusalError(
+                "known-contradicts",
+                f"The caliper reading {d:g} at z = {z:g} contradicts the photo's {seen:.1f} mm.",
+                "Measure there again in mm, or check which end z counts from.",
+            )
     return np.array([(z + start.z_mm, d, KNOWN_SD_MM) for z, d in request.known])
 
 

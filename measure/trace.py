@@ -14,13 +14,12 @@ from calib.sight import CornerSight
 from calib.targets import Target, parse_target
 from measure.boardzone import board_zone
 from measure.laps import Laps
-from measure.pieceends import seen_end
 from measure.result import TraceRequest, TraceResult
 from measure.rivals import followed
 from measure.scene import Zone, prepare
 from measure.tracing import Tracing, finished
 
-__all__ = ["Tracing", "measured", "prior_lens", "seen_end", "trace"]
+__all__ = ["Tracing", "measured", "prior_lens", "trace"]
 
 Progress = Callable[[str], None]
 

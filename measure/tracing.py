@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.finding import FoundTarget
+from calib.finding import FoundTarget, linear_table
+from calib.lightcheck import judge_light
 from calib.photo import Photo
 from calib.refusal import Notice
 from calib.view import View
@@ -109,7 +110,9 @@ def _result(
         notices=(
             *photo.notices,
             *found.notices,
+            *judge_light(photo.bgr, found.sight, linear_table())[1],
             *_notices(fit, solved.rests),
+            *_setup_notices(request.setup, _tilt_deg(found.view)),
             *end_notices(ends),
         ),
         left_out=tuple(LeftOut(a, b, "not seen on both sides") for a, b in assembled.missing),
@@ -127,7 +130,7 @@ def _result(
 
 def _tilt_deg(view: View) -> float:
     """Return the angle between the phone's line of sight and the target's normal, degrees."""
-    return float(np.degrees(np.arccos(np.clip(view.rotation[2, 2], -1, 1))))
+    return float(np.degrees(np.arccos(np.clip(-view.rotation[2, 2], -1.0, 1.0))))
 
 
 def _debiased(
@@ -152,6 +155,32 @@ def _assembled(
     start_sd = float(np.hypot(ends.start.sd_mm, 0.05))
     length = ends.stop.z_mm - ends.start.z_mm
     return assemble(curves, (first, second), shared.rows, scale, fit.pairs_sd, start_sd, length)
+
+
+def _setup_notices(setup: str, tilt_deg: float) -> list[Notice]:
+    """Return a word where the phone looked at the target as it would for another set-up."""
+    slanted = tilt_deg > ALONG_DEG
+    if setup in ("bench", "level") and slanted:
+        said = (
+            "more along the bench than down on it",
+            "Is the piece standing? Give --setup upright.",
+        )
+    elif setup == "plane" and slanted:
+        said = (
+            "far from square at the card",
+            "Hold the card's face square to the phone, or give --setup.",
+        )
+    elif setup == "upright" and tilt_deg < DOWN_DEG:
+        said = "almost straight down", "Is the piece lying? Leave out --setup upright."
+    else:
+        return []
+    where, what = said
+    return [
+        Notice("setup-doubtful", f"The phone looked {where} ({tilt_deg:.0f}° off square).", what)
+    ]
+
+
+ALONG_DEG, DOWN_DEG = 45.0, 25.0
 
 
 def _notices(fit: Estimate, rests: tuple[Rest, ...]) -> list[Notice]:

@@ -13,7 +13,7 @@ from exact_views import lens_of, view_from
 
 from measure.revolve import Axis
 from measure.setting import curves_of
-from measure.trace import seen_end
+from measure.pieceends import seen_end
 
 LENGTH = 100.0
 CLOSE_MM = 0.07
