@@ -9,7 +9,7 @@ from measure.features import Feature
 from measure.inches import FINEST, MM_PER_INCH
 from measure.units import Units
 
-__all__ = ["STEP_MM", "Setting", "caliper_setting", "setting_words", "settings_of"]
+__all__ = ["MEASURE", "STEP_MM", "Setting", "caliper_setting", "setting_words", "settings_of"]
 
 MEASURE = "measure"
 """Stands in place of a size that is not known well enough to part down to."""

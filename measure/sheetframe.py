@@ -102,9 +102,12 @@ def frame(pen: Pen, sheet: Sheet, units: Units, page: str, scale: str) -> None:
 
 def length_words(sheet: Sheet, units: Units) -> str:
     """Return the overall length with its ± and unit, as far as these are known."""
+    words = units.number(sheet.length_mm)
     if sheet.length_u95_mm is None:
-        return f"{units.number(sheet.length_mm)} {units.name}"
-    return units.with_spread(sheet.length_mm, sheet.length_u95_mm)
+        return f"{words} {units.name}"
+    spread = units.spread(sheet.length_u95_mm)
+    # A fraction and a decimal side by side need the unit between them.
+    return f"{words} in ±{spread}" if units.inches else f"{words} ±{spread} mm"
 
 
 def _known(sheet: Sheet, units: Units) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
-from measure.settings import Setting, setting_words
+from measure.settings import MEASURE, Setting, setting_words
 from measure.sheet import Sheet
 from measure.sheetframe import (
     EDGE_MM,
@@ -182,7 +182,7 @@ def _draw_diameters(
         edge = place.axis_mm + 0.5 * setting.diameter_mm * place.scale + 0.6
         pen.line(at, min(edge, level), at, level, FINE, grey=GREY)
         pen.line(at, level, x, level + 5.0, FINE, grey=GREY)
-        words = f"Ø {units.number(setting.diameter_mm)}" if setting.is_known else "measure"
+        words = f"Ø {units.number(setting.diameter_mm)}" if setting.is_known else MEASURE
         pen.text(x + 1.2, level + 6.0, words, 9.5, angle=90.0, room=14.0)
         pen.circle(x, level + 24.3, 2.5, FINE)
         pen.text(x, level + 23.2, str(number), 8.5, "middle", font=BOLD, room=4.4)

@@ -6,7 +6,7 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 
 from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
-from measure.settings import setting_words
+from measure.settings import MEASURE, setting_words
 from measure.sheet import Sheet
 from measure.sheetframe import end_faces
 from measure.storystick import Mark, spread_labels
@@ -150,8 +150,12 @@ class _Band:
                     continue  # the page that shares this overlap has room for all of it
                 at = self.x(label)
                 pen.line(self.x(mark.z_mm), rule, at, rule + 3.0, FINE)
-                pen.text(at + 0.125 * labels.size, rule + 3.6, _mark_words(mark, units),
-                         labels.size, angle=90.0, room=STICK_MM - STICK_RULE_MM - 4.0)  # fmt: skip
+                room = STICK_MM - STICK_RULE_MM - 4.0
+                words = _mark_words(mark, units)
+                if pen.text_width(words, labels.size) > room:  # sizes before names
+                    words = words.removesuffix(mark.name).rstrip()
+                pen.text(at + 0.125 * labels.size, rule + 3.6, words, labels.size, angle=90.0,
+                         room=room)  # fmt: skip
             pen.text(left + 4.2, self.low + 1.5, "foot", 8, angle=90.0)
             pen.text(right - 2.0, self.low + 1.5, "top", 8, angle=90.0)
 
@@ -231,6 +235,7 @@ def _mark_words(mark: Mark, units: Units) -> str:
     place = units.place(mark.z_mm)
     if not mark.settings:
         return place
+    if not any(s.is_known for s in mark.settings):
+        return f"{place}:  {MEASURE}  {mark.name}"
     sizes = " | ".join(setting_words(s, units) for s in mark.settings)
-    sign = "Ø " if any(s.is_known for s in mark.settings) else ""
-    return f"{place}:  {sign}{sizes}  {mark.name}"
+    return f"{place}:  Ø {sizes}  {mark.name}"

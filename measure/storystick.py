@@ -38,9 +38,9 @@ def stick_marks(
     The edge of a stretch that was not seen gets none.
     """
     places = [(s.z_mm, 0) for s in settings]
-    places += [(f.z_from_mm, 1) for f in features if not f.from_gap]
-    places += [(f.z_to_mm, 1) for f in features if not f.to_gap]
     places += [(0.0, 1), (length_mm, 1)]
+    places += [(f.z_from_mm, 2) for f in features if not f.from_gap]
+    places += [(f.z_to_mm, 2) for f in features if not f.to_gap]
     chosen: list[float] = []
     for z, _ in sorted(places, key=lambda p: (p[1], p[0])):
         if all(abs(z - other) > SAME_MM for other in chosen):

@@ -136,10 +136,11 @@ def test_solid_that_cannot_be_made_holds_nothing_else_back(piece: Path) -> None:
     piece.write_bytes(
         rows_csv(Profile(p.z_mm[keep], p.diameter_mm[keep], p.u95_mm[keep], p.u95_common_mm[keep]))
     )
-    there = {kind: piece.parent / f"o.{kind}" for kind in ("dxf", "svg", "csv")}
-    outcome = run_sheet(SheetAsked(piece, stl=piece.parent / "o.stl", **there))
+    there = [piece.parent / f"o.{kind}" for kind in ("dxf", "svg", "csv")]
+    dxf, svg, csv = there
+    outcome = run_sheet(SheetAsked(piece, stl=piece.parent / "o.stl", dxf=dxf, svg=svg, csv=csv))
     assert not (piece.parent / "o.stl").exists()
-    for path in (piece.parent / "mill-sheet.pdf", *there.values()):
+    for path in (piece.parent / "mill-sheet.pdf", *there):
         assert path.stat().st_size > 500
         assert str(path) in outcome.data["files"]
     assert str(piece.parent / "o.stl") not in outcome.data["files"]
