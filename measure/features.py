@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from measure.chain import Chain
 from measure.fair import FairCurve, local_u95
-from measure.profile import Profile
+from measure.profile import LONGEST_BRIDGE_MM, Profile
 
-__all__ = ["KINDS", "Feature", "name_features"]
+__all__ = ["KINDS", "Feature", "name_features", "seen_well"]
 
 FloatArray = NDArray[np.float64]
 
@@ -36,6 +36,9 @@ LONG_MM, SLENDER = 25.0, 0.12
 cove a hollow (common practice, no source)."""
 FALL_SHARE, FALL_MM = 0.08, 0.15
 """Both ends of a whole bead lie below its crest by this share of its height and this much."""
+LEAST_RUN_MM = 5.0
+"""A run between gaps that is shorter than this does not tell a bead from a cove (common practice,
+no source)."""
 SMOOTH_RAD = 0.14
 """Curves that meet at less than this angle flow into each other."""
 
@@ -58,6 +61,8 @@ class Feature:
     u95_mm : 95 % half-width of `diameter_mm`, from the rows there.
     place_u95_mm : 95 % half-width of the ends' z, as far as the fit tells; that of the
         profile's own z and length not included.
+    from_gap, to_gap : whether it begins or ends where the outline stops being seen: that end
+        is no edge of the piece.
     """
 
     kind: str
@@ -71,6 +76,8 @@ class Feature:
     height_mm: float
     u95_mm: float
     place_u95_mm: float
+    from_gap: bool = False
+    to_gap: bool = False
 
     @property
     def width_mm(self) -> float:
@@ -92,15 +99,43 @@ class _Span:
     last: int
 
 
-def name_features(curve: FairCurve, profile: Profile) -> tuple[Feature, ...]:
-    """Return the features of a fair curve; the profile gives the uncertainties."""
+def name_features(
+    curve: FairCurve, profile: Profile, ends_mm: tuple[float, float] | None = None
+) -> tuple[Feature, ...]:
+    """Return the features of a fair curve; the profile gives the uncertainties.
+
+    Parameters
+    ----------
+    ends_mm : z of the two ends of the piece; of the first and last row if None.
+    """
     found: list[Feature] = []
+    low, high = ends_mm or (float(profile.z_mm[0]), float(profile.z_mm[-1]))
     for chain, place in zip(curve.chains, curve.place_u95_mm, strict=True):
         noise = float(np.median(local_u95(profile)))
         spans = _ogees(chain, _spans(chain), noise)
-        for i in range(len(spans)):
-            found.append(_feature(chain, place, spans, i, profile, noise))
+        run = [_feature(chain, place, spans, i, profile, noise) for i in range(len(spans))]
+        if run and chain.z_mm[0] - low > LONGEST_BRIDGE_MM:
+            run[0] = replace(run[0], from_gap=True)
+        if run and high - chain.z_mm[-1] > LONGEST_BRIDGE_MM:
+            run[-1] = replace(run[-1], to_gap=True)
+        found += run
     return tuple(found)
+
+
+def seen_well(features: tuple[Feature, ...]) -> tuple[Feature, ...]:
+    """Leave out what lies in a run too short between gaps; features in order along z."""
+    runs: list[list[Feature]] = []
+    for f in features:
+        if not runs or f.from_gap or runs[-1][-1].to_gap:
+            runs.append([])
+        runs[-1].append(f)
+    kept = [
+        run
+        for run in runs
+        if not (run[0].from_gap or run[-1].to_gap)
+        or run[-1].z_to_mm - run[0].z_from_mm >= LEAST_RUN_MM
+    ]
+    return tuple(f for run in kept for f in run)
 
 
 def _spans(chain: Chain) -> list[_Span]:

@@ -21,7 +21,7 @@ from measure.blank import (
 )
 from measure.chain import Chain
 from measure.fair import FairCurve, Stray, fair_profile, is_within, to_profile
-from measure.features import Feature, name_features
+from measure.features import Feature, name_features, seen_well
 from measure.mechanism import Mechanism
 from measure.profile import Profile
 from measure.settings import Setting, settings_of
@@ -53,10 +53,16 @@ class SheetRequest:
     fair : draw the fitted lines and arcs in place of the rows.
     split_mm : height of the joint between body and cap above the foot.
     density_kg_m3, wood : for the weight; None for none.
+    length_mm, length_u95_mm : of the whole piece as it was traced; None where only the rows
+        are known.
+    traced : whether the rows were measured, not planned.
     """
 
     name: str
     profile: Profile
+    length_mm: float | None = None
+    length_u95_mm: float | None = None
+    traced: bool = False
     foot_at_start: bool = True
     fair: bool = False
     mechanism: Mechanism | None = None
@@ -79,6 +85,10 @@ class Sheet:
     ----------
     profile : as drawn.
     chains : lines and arcs of the drawing, one for each gapless stretch.
+    length_mm, length_u95_mm : overall length; its half-width is None where it is not known.
+    traced : whether the rows were measured, not planned.
+    features : those that were seen well; runs too short between gaps have none.
+    gaps : what was not seen, at the ends too.
     stray : how far the fair curve is from the rows, None unless asked for.
     blanks : one for each part, and both in one length where there are two.
     count : how many of the last blank the plank gives; None without a plank.
@@ -88,6 +98,9 @@ class Sheet:
 
     name: str
     profile: Profile
+    length_mm: float
+    length_u95_mm: float | None
+    traced: bool
     chains: tuple[Chain, ...]
     features: tuple[Feature, ...]
     settings: tuple[Setting, ...]
@@ -114,9 +127,15 @@ class Sheet:
     notices: tuple[Notice, ...]
 
     @property
-    def length_mm(self) -> float:
-        """Overall length."""
-        return float(self.profile.z_mm[-1])
+    def unseen_mm(self) -> float:
+        """How much of the length was not seen."""
+        return sum(gap.z_to_mm - gap.z_from_mm for gap in self.gaps)
+
+    @property
+    def is_seen_to_the_ends(self) -> bool:
+        """Whether the rows reach both ends."""
+        ends = [z for gap in self.gaps for z in (gap.z_from_mm, gap.z_to_mm)]
+        return 0.0 not in ends and self.length_mm not in ends
 
     @property
     def largest_mm(self) -> float:
@@ -133,7 +152,11 @@ def make_sheet(request: SheetRequest) -> Sheet:
         The profile is no piece (`profile-point`), a bore breaks out, the plank is too small,
         the layers too thin.
     """
-    measured = request.profile if request.foot_at_start else turned_round(request.profile)
+    # Rows may reach a little beyond a length that is not known to the millimetre.
+    length = max(request.length_mm or 0.0, float(request.profile.z_mm[-1]))
+    measured = request.profile
+    if not request.foot_at_start:
+        measured = turned_round(measured, length)
     if not any(measured.z_mm[p][-1] - measured.z_mm[p][0] >= 1.0 for p in measured.pieces()):
         raise RefusalError(
             "profile-point",
@@ -141,16 +164,16 @@ def make_sheet(request: SheetRequest) -> Sheet:
             "Give the profile.csv of a trace, or a plan of the whole piece.",
         )
     curve = fair_profile(measured)
-    features = name_features(curve, measured)
+    ends = (0.0, length)
+    features = seen_well(name_features(curve, measured, ends))
     profile = to_profile(curve, measured) if request.fair else measured
-    length = float(profile.z_mm[-1])
     settings = settings_of(features)
     parts = wood_parts(length, request.mechanism, request.split_mm, request.neck_clearance_mm)
     section = None
     if request.mechanism is not None:
         section = section_of(profile, request.mechanism, parts, request.min_wall_mm)
     blanks = _blanks(profile, parts, request.allow)
-    gaps = gaps_of(profile)
+    gaps = gaps_of(profile, ends)
     volume = None if gaps else volume_mm3(profile.z_mm, profile.diameter_mm)
     if request.layers:
         check_layers(request.layers, max(b.side_mm for b in blanks))
@@ -164,6 +187,9 @@ def make_sheet(request: SheetRequest) -> Sheet:
     return Sheet(
         name=request.name,
         profile=profile,
+        length_mm=length,
+        length_u95_mm=request.length_u95_mm,
+        traced=request.traced,
         chains=_chains(curve, profile, request.fair),
         features=features,
         settings=settings,
@@ -187,7 +213,7 @@ def make_sheet(request: SheetRequest) -> Sheet:
         cautions=cautions(length, _stem_mm(profile)),
         first_drill=first_drill(section),
         allow=request.allow,
-        notices=(*request.notices, *_notices(profile, gaps, section, request, curve)),
+        notices=(*request.notices, *_notices(length, gaps, section, request, curve)),
     )
 
 
@@ -239,7 +265,7 @@ def _bored_mm3(section: Section | None) -> float:
 
 
 def _notices(
-    profile: Profile,
+    length: float,
     gaps: tuple[Gap, ...],
     section: Section | None,
     request: SheetRequest,
@@ -247,12 +273,14 @@ def _notices(
 ) -> list[Notice]:
     notices = []
     if gaps:
-        where = ", ".join(f"{g.z_from_mm:.1f} to {g.z_to_mm:.1f}" for g in gaps[:4])
+        unseen = sum(g.z_to_mm - g.z_from_mm for g in gaps)
+        places = "one place" if len(gaps) == 1 else f"{len(gaps)} places"
         notices.append(
             Notice(
                 "profile-gap",
-                f"Not seen, and left open in every drawing: {where} mm.",
-                "Measure these stretches with calipers before you turn them.",
+                f"{unseen:.0f} mm of {length:.0f} were not seen, in {places}: left open in every "
+                "drawing, without a setting.",
+                "Measure these places at the piece before you turn them.",
             )
         )
     if request.fair and not is_within(curve.stray):

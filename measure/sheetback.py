@@ -5,7 +5,7 @@ from __future__ import annotations
 from measure.features import Feature
 from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
 from measure.sheet import Sheet
-from measure.sheetframe import EDGE_MM, TITLE_MM, frame, heading
+from measure.sheetframe import AS_MARKED, EDGE_MM, TITLE_MM, frame, heading
 from measure.sheetsection import draw_bore_table, draw_section
 from measure.speeds import SPEED_SOURCE
 from measure.storystick import spread_labels
@@ -27,16 +27,16 @@ def draw_back(pen: Pen, sheet: Sheet, units: Units) -> None:
     top, low = pen.height_mm - EDGE_MM - 7.0, EDGE_MM + TITLE_MM + 2.0
     section = sheet.section
     if section is None:
-        frame(pen, sheet, units, "blank, order of work", "none")
+        frame(pen, sheet, units, "blank, order of work", "")
         under = _draw_features(pen, sheet, units, left, right, top, low + 0.55 * (top - low)) - 4.0
     elif pen.height_mm < SMALL_PAPER_MM:
-        frame(pen, sheet, units, "section, boring", "as marked")
+        frame(pen, sheet, units, "section, boring", AS_MARKED)
         _draw_boring(pen, sheet, section, units, (left, right, top, low))
         pen.next_page()
-        frame(pen, sheet, units, "blank, order of work", "none")
+        frame(pen, sheet, units, "blank, order of work", "")
         under = top
     else:
-        frame(pen, sheet, units, "blank, boring, order of work", "as marked")
+        frame(pen, sheet, units, "blank, boring, order of work", AS_MARKED)
         middle = low + 0.46 * (top - low)
         _draw_boring(pen, sheet, section, units, (left, right, top, middle + 3.0))
         under = middle - 4.0
@@ -197,7 +197,7 @@ def _blank_words(sheet: Sheet, units: Units) -> list[str]:
         words.append(f"Plank {size}: {sheet.count} blanks ({sheet.blanks[-1].part}).")
     if sheet.density_kg_m3 is not None and sheet.blank_kg is not None:
         named = sheet.wood.replace(".", "").isdigit()
-        source = "density as given" if named else DENSITY_SOURCE
+        source = "the density you gave" if named else DENSITY_SOURCE
         piece = f", piece {sheet.piece_kg * 1000:.0f} g" if sheet.piece_kg is not None else ""
         words.append(
             f"Weight: blank {sheet.blank_kg:.2f} kg{piece}, at {sheet.density_kg_m3:.0f} kg/m³ "
@@ -214,13 +214,19 @@ def feature_words(feature: Feature, units: Units) -> str:
         a, b = units.number(f.diameter_from_mm), units.number(f.diameter_to_mm)
         return f"{at}: shoulder from Ø {a} to {b}"
     span = f"{units.place(f.z_from_mm)} to {units.place(f.z_to_mm)}"
-    if f.kind in ("bead", "swell", "cove", "hollow") and not f.half:
+    bow = f.kind in ("bead", "swell", "cove", "hollow") and not f.half
+    part = f.from_gap or f.to_gap
+    if part:
+        span = f"seen {span}"
+    if part and bow:
+        return f"{span}: {f.name} Ø {units.number(f.diameter_mm)} at {at}"
+    if bow:
         sense = "proud" if f.kind in ("bead", "swell") else "deep"
         return f"{span}: {f.name} {wide} wide, {units.number(f.height_mm)} {sense}, at {at}"
     if f.kind in ("cylinder", "fillet", "tenon"):
         return f"{span}: {f.name} Ø {units.number(f.diameter_mm)}"
     a, b = units.number(f.diameter_from_mm), units.number(f.diameter_to_mm)
-    return f"{span}: {f.name} Ø {a} to {b}"
+    return f"{span}: {'outline' if part else f.name} Ø {a} to {b}"
 
 
 def _draw_features(

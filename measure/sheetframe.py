@@ -11,8 +11,22 @@ from measure.pdfpen import BOLD, FINE, HEAVY, MEDIUM, Pen
 from measure.sheet import Sheet
 from measure.units import Units
 
-__all__ = ["EDGE_MM", "TITLE_MM", "Place", "best_scale", "draw_piece", "frame", "heading"]
+__all__ = [
+    "AS_MARKED",
+    "EDGE_MM",
+    "TITLE_MM",
+    "Place",
+    "best_scale",
+    "draw_piece",
+    "end_faces",
+    "frame",
+    "heading",
+    "length_words",
+    "unseen_words",
+]
 
+AS_MARKED = "Scale as marked"
+NO_DRAWING = "No drawing to scale here"
 EDGE_MM = 8.0
 TITLE_MM = 17.0
 CORNER_RAD = 0.2
@@ -56,7 +70,10 @@ def best_scale(length_mm: float, height_mm: float, wide: float, high: float) -> 
 
 
 def frame(pen: Pen, sheet: Sheet, units: Units, page: str, scale: str) -> None:
-    """Draw the border and the title strip along the foot of the page."""
+    """Draw the border and the title strip along the foot of the page.
+
+    `scale` in words, such as "half size"; empty where nothing is drawn to scale.
+    """
     w, h = pen.width_mm - 2 * EDGE_MM, pen.height_mm - 2 * EDGE_MM
     pen.box(EDGE_MM, EDGE_MM, w, h, HEAVY)
     top = EDGE_MM + TITLE_MM
@@ -68,27 +85,50 @@ def frame(pen: Pen, sheet: Sheet, units: Units, page: str, scale: str) -> None:
     room = [(b - a) * w - 5.0 for a, b in pairwise(cells)]
     pen.text(x[0], top - 7.5, sheet.name, 16, font=BOLD, room=room[0])
     pen.text(x[0], EDGE_MM + 3.5, f"Making sheet: {page}", 9.5, room=room[0])
-    length = f"Length {units.number(sheet.length_mm)} {units.name}"
-    largest = f"Largest Ø {units.number(sheet.largest_mm)} {units.name}"
-    pen.text(x[1], top - 7.0, length, 10.5, room=room[1])
-    pen.text(x[1], EDGE_MM + 3.5, largest, 10.5, room=room[1])
-    pen.text(x[2], top - 7.0, f"Scale: {scale}", 10.5, room=room[2])
-    pen.text(x[2], EDGE_MM + 3.5, "Heights from the foot", 9.5, room=room[2])
-    known = _known(sheet, units)
-    pen.text(x[3], top - 7.0, known, 9.5, room=room[3])
-    drawn = "Fair curve" if sheet.stray is not None else "Outline as given"
-    drawn += "; dashed: not seen" if sheet.gaps else ""
-    pen.text(x[3], EDGE_MM + 3.5, drawn, 9.5, room=room[3])
+    lengths = [f"Length {length_words(sheet, units)}"]
+    if any(notice.code == "end-cut" for notice in sheet.notices):
+        lengths.append("cut off by the photo")
+    elif not sheet.is_seen_to_the_ends:
+        lengths.append("not seen to the end")
+    lengths.append(f"Largest Ø {units.number(sheet.largest_mm)} {units.name}")
+    drawn = scale if scale.startswith(AS_MARKED) else f"Drawn {scale}"
+    where = [drawn if scale else NO_DRAWING, "Heights from the foot"]
+    for i, lines in enumerate((lengths, where, _known(sheet, units)), start=1):
+        step = (TITLE_MM - 4.0) / len(lines)
+        for k, words in enumerate(lines):
+            y = top - 2.0 - (k + 0.5) * step - 1.4
+            pen.text(x[i], y, words, 10.0 if len(lines) < 3 else 9.0, room=room[i])
 
 
-def _known(sheet: Sheet, units: Units) -> str:
-    """Say how well the diameters are known: typically, and where the sides are steep."""
+def length_words(sheet: Sheet, units: Units) -> str:
+    """Return the overall length with its ± and unit, as far as these are known."""
+    words = units.number(sheet.length_mm)
+    if sheet.length_u95_mm is None:
+        return f"{words} {units.name}"
+    spread = units.spread(sheet.length_u95_mm)
+    # A fraction and a decimal side by side need the unit between them.
+    return f"{words} in ±{spread}" if units.inches else f"{words} ±{spread} mm"
+
+
+def _known(sheet: Sheet, units: Units) -> list[str]:
+    """Say how the outline came about, and how well settings and outline are known."""
     u95 = sheet.profile.u95_mm
+    if sheet.stray is not None:
+        drawn = "Lines and arcs fitted to the piece"
+    elif sheet.traced:
+        drawn = "Drawn as the photo shows the piece"
+    else:
+        drawn = "Drawn as planned"
     if float(np.max(u95)) <= 0.0:
-        return "Diameters from a plan"
-    usual, worst = units.spread(float(np.median(u95))), units.spread(float(np.max(u95)))
-    steep = f", at worst ±{worst}" if worst != usual else ""
-    return f"Ø ±{usual} {units.name}{steep}"
+        return ["Diameters from a plan", drawn]
+    own = [s.u95_mm for s in sheet.settings if s.is_known]
+    known = [f"Settings {_spreads(own, units)}"] if own else []
+    return [*known, f"Outline {_spreads(u95.tolist(), units)}", drawn]
+
+
+def _spreads(u95: list[float], units: Units) -> str:
+    usual, worst = units.spread(float(np.median(u95))), units.spread(max(u95))
+    return f"Ø ±{usual}" + (f", worst ±{worst}" if worst != usual else "") + f" {units.name}"
 
 
 def heading(pen: Pen, x: float, y: float, words: str, room: float) -> float:
@@ -109,7 +149,7 @@ def draw_piece(pen: Pen, sheet: Sheet, place: Place, edges: bool = True) -> None
                 r = float(max(chain.r_mm[k], chain.r_mm[k + 1])) * s
                 x = place.x(float(chain.z_mm[k]))
                 pen.line(x, place.axis_mm - r, x, place.axis_mm + r, MEDIUM)
-    for z, row in ((0.0, 0), (sheet.length_mm, -1)):
+    for z, row in end_faces(sheet):
         r = 0.5 * float(sheet.profile.diameter_mm[row]) * s
         pen.line(place.x(z), place.axis_mm - r, place.x(z), place.axis_mm + r, 0.4)
     if edges:
@@ -122,12 +162,26 @@ def draw_piece(pen: Pen, sheet: Sheet, place: Place, edges: bool = True) -> None
         _draw_gap(pen, sheet, place, gap.z_from_mm, gap.z_to_mm)
 
 
+def end_faces(sheet: Sheet) -> list[tuple[float, int]]:
+    """Return (z, row) of the ends that were seen."""
+    open_at = {z for gap in sheet.gaps for z in (gap.z_from_mm, gap.z_to_mm)}
+    return [(z, row) for z, row in ((0.0, 0), (sheet.length_mm, -1)) if z not in open_at]
+
+
+def unseen_words(sheet: Sheet, units: Units) -> str:
+    """Say in one line how much was not seen; empty if all was."""
+    if not sheet.gaps:
+        return ""
+    seen = f"{units.place(sheet.unseen_mm)} of {units.place(sheet.length_mm)} {units.name}"
+    return f"Dashed: {seen} not seen. Measure these places at the piece before you turn them."
+
+
 def _corners(sheet: Sheet) -> list[tuple[float, float]]:
     """Return (z, r) where features meet at a corner; flowing joints have no edge."""
     z, d = sheet.profile.z_mm, sheet.profile.diameter_mm
     found = []
     for f in sheet.features[1:]:
-        if f.kind == "shoulder" or not 1.0 < f.z_from_mm < sheet.length_mm - 1.0:
+        if f.kind == "shoulder" or f.from_gap or not 1.0 < f.z_from_mm < sheet.length_mm - 1.0:
             continue
         at = np.array([f.z_from_mm - 1.0, f.z_from_mm, f.z_from_mm + 1.0])
         r = 0.5 * np.interp(at, z, d)

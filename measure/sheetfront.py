@@ -5,9 +5,19 @@ from __future__ import annotations
 import numpy as np
 
 from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
-from measure.settings import Setting, setting_words
+from measure.settings import MEASURE, Setting, setting_words
 from measure.sheet import Sheet
-from measure.sheetframe import EDGE_MM, TITLE_MM, Place, best_scale, draw_piece, frame, heading
+from measure.sheetframe import (
+    EDGE_MM,
+    TITLE_MM,
+    Place,
+    best_scale,
+    draw_piece,
+    frame,
+    heading,
+    length_words,
+    unseen_words,
+)
 from measure.storystick import spread_labels
 from measure.stretches import Stretch, stretches
 from measure.units import Units
@@ -54,19 +64,29 @@ def draw_front(pen: Pen, sheet: Sheet, units: Units, page: str) -> None:
 def _draw_stretch(pen: Pen, sheet: Sheet, units: Units, page: str, part: Stretch) -> None:
     inner = pen.width_mm - 2 * EDGE_MM
     floor = EDGE_MM + TITLE_MM
-    most_rows = int((pen.height_mm - EDGE_MM - floor - SHORTEST_DRAWING_MM - 14.0) / ROW_MM)
+    # The drawing keeps to three-quarter size if the paper has room; the table can go on overleaf.
+    tall = ABOVE_MM + BELOW_MM + min(0.75 * sheet.largest_mm, 70.0)
+    drawing = max(SHORTEST_DRAWING_MM, min(tall, 0.55 * pen.height_mm))
+    if sheet.gaps:
+        drawing += LINE_MM  # for the line that says what was not seen
+    most_rows = int((pen.height_mm - EDGE_MM - floor - drawing - 14.0) / ROW_MM)
     columns = max(int((inner - 8.0) / (COLUMN_INCHES_MM if units.inches else COLUMN_MM)), 1)
     settings = list(part.settings)
     rows = min(-(-len(settings) // columns), most_rows)
     table_top = floor + 4.0 + ROW_MM * (rows + 1) + 8.0
-    scale = _draw_stations(pen, sheet, units, table_top + 2.0, part)
+    unseen = unseen_words(sheet, units)
+    low = table_top + 2.0
+    if unseen:
+        pen.text(EDGE_MM + 4.0, low, unseen, 10, font=BOLD, room=inner - 8.0)
+        low += LINE_MM
+    scale = _draw_stations(pen, sheet, units, low, part)
     frame(pen, sheet, units, page, scale)
     while settings:
         _draw_table(pen, units, settings[: rows * columns], (rows, columns), table_top, inner)
         settings = settings[rows * columns :]
         if settings:
             pen.next_page()
-            frame(pen, sheet, units, f"{page}, continued", "none")
+            frame(pen, sheet, units, f"{page}, continued", "")
             table_top = pen.height_mm - EDGE_MM - 4.0
             rows = int((table_top - floor - 12.0) / ROW_MM) - 1
 
@@ -92,7 +112,7 @@ def _draw_overview(
             pen.line(x0, place.axis_mm - reach - 4.0, x0, place.axis_mm + reach + 8.0, FINE,
                      (3.0, 1.5))  # fmt: skip
         pen.text(0.5 * (x0 + x1), place.axis_mm + reach + 4.0, part.name, 14, "middle", font=BOLD)
-    words = f"{units.number(sheet.length_mm)} {units.name}"
+    words = length_words(sheet, units)
     pen.dimension(place.x(0.0), place.x(sheet.length_mm), place.axis_mm - reach - 10.0, words, 10)
     room = pen.width_mm - 2 * EDGE_MM - 8.0
     y = heading(pen, EDGE_MM + 4.0, low - 4.0, "Drawn by stretches on the next pages", room)
@@ -135,7 +155,7 @@ def _draw_stations(pen: Pen, sheet: Sheet, units: Units, low: float, part: Stret
     if not part.name:
         # From the nearest labels down: the outermost heights stand on the ends themselves.
         y = place.axis_mm - reach - BELOW_MM + 3.0
-        pen.dimension(*ends, y, f"{units.number(sheet.length_mm)} {units.name}", 10)
+        pen.dimension(*ends, y, length_words(sheet, units), 10)
     return words
 
 
@@ -162,7 +182,7 @@ def _draw_diameters(
         edge = place.axis_mm + 0.5 * setting.diameter_mm * place.scale + 0.6
         pen.line(at, min(edge, level), at, level, FINE, grey=GREY)
         pen.line(at, level, x, level + 5.0, FINE, grey=GREY)
-        words = f"Ø {units.number(setting.diameter_mm)}"
+        words = f"Ø {units.number(setting.diameter_mm)}" if setting.is_known else MEASURE
         pen.text(x + 1.2, level + 6.0, words, 9.5, angle=90.0, room=14.0)
         pen.circle(x, level + 24.3, 2.5, FINE)
         pen.text(x, level + 23.2, str(number), 8.5, "middle", font=BOLD, room=4.4)
@@ -201,6 +221,11 @@ def _draw_table(
 ) -> None:
     rows, columns = shape
     y0 = heading(pen, EDGE_MM + 4.0, top - 4.0, f"Caliper settings, {units.name}", inner - 8.0)
+    step = "1/64 in" if units.inches else "half millimetre"
+    how = (
+        f"Part down to the bold size, up to the next {step}; then finish to the diameter beside it."
+    )
+    pen.text(pen.width_mm - EDGE_MM - 4.0, top - 4.0, how, 9, "end", room=inner - 60.0)
     width = (inner - 8.0) / columns
     for column in range(columns):
         some = settings[column * rows : (column + 1) * rows]
@@ -214,8 +239,8 @@ def _draw_table(
         for where, words, anchor in (
             (at, "at", "end"),
             (what, "what", "start"),
-            (set_at, "set to", "end"),
-            (exact_at, "exact Ø", "end"),
+            (set_at, "part to Ø", "end"),
+            (exact_at, "finish Ø", "end"),
         ):
             pen.text(where, y0, words, 8, anchor, grey=GREY)
         for i, (number, s) in enumerate(some, start=1):
@@ -224,7 +249,7 @@ def _draw_table(
             pen.text(x + 4.2, y, str(number), 9, "end", font=BOLD, room=4.2)
             pen.text(at, y, units.place(s.z_mm), 9.5, "end", room=at - x - 4.8)
             pen.text(what, y, what_words(s, units), 9.0, room=set_at - set_room - what)
-            words = setting_words(s.diameter_mm, units)
+            words = setting_words(s, units)
             pen.text(set_at, y, words, 11, "end", font=BOLD, room=set_room)
             pen.text(exact_at, y, _exact(s, units), 9, "end", room=23.0)
         if column:

@@ -83,9 +83,14 @@ def run_sheet(asked: SheetAsked) -> Outcome:
         files[asked.svg] = svg_text(chains, sheet.name, bores).encode("utf-8")
     if asked.csv is not None:
         files[asked.csv] = profile_rows_csv(sheet.profile)
-    if asked.stl is not None:
+    wanted = [f for f in (asked.dxf, asked.svg, asked.csv, asked.stl) if f is not None]
+    if asked.stl is not None and sheet.gaps:
+        # The other results do not need what is missing, so they are not held back for it.
+        wanted.remove(asked.stl)
+        sheet = replace(sheet, notices=(*sheet.notices, _no_solid(asked.stl)))
+    elif asked.stl is not None:
         files[asked.stl] = stl_bytes(sheet.profile)
-    if len(files) < 1 + sum(f is not None for f in (asked.dxf, asked.svg, asked.csv, asked.stl)):
+    if len(files) < 1 + len(wanted):
         raise BadFileError("same-file", "Two results would go into one file.",
                            "Give each its own name.")  # fmt: skip
     if any(path.exists() and path.samefile(asked.piece) for path in files):
@@ -96,14 +101,26 @@ def run_sheet(asked: SheetAsked) -> Outcome:
     return Outcome(_text(sheet, units, list(files)), _data(sheet, list(files)), sheet.notices)
 
 
+def _no_solid(path: Path) -> Notice:
+    old = " The file of that name is an older one." if path.exists() else ""
+    return Notice(
+        "gap-in-solid",
+        f"{path.name} was not written: part of the piece was not seen, so there is no solid.{old}",
+        "Fill the gaps from caliper readings in a plan, and make the solid from that.",
+    )
+
+
 def _request(asked: SheetAsked, mechanism: Mechanism | None) -> SheetRequest:
     _check_numbers(asked)
-    name, profile, notices = _read_piece(asked)
-    _check_units(profile, asked.piece.name)
+    piece, traced, notices = _read_piece(asked)
+    _check_units(piece.profile, asked.piece.name)
     allow = _allowances(asked)
     return SheetRequest(
-        name=asked.name or name,
-        profile=profile,
+        name=asked.name or piece.name,
+        profile=piece.profile,
+        length_mm=piece.length_mm,
+        length_u95_mm=piece.length_u95_mm,
+        traced=traced,
         foot_at_start=asked.foot == "start",
         fair=asked.fair,
         mechanism=mechanism,
@@ -161,12 +178,13 @@ def _allowances(asked: SheetAsked) -> Allowances:
     )
 
 
-def _read_piece(asked: SheetAsked) -> tuple[str, Any, tuple[Notice, ...]]:
+def _read_piece(asked: SheetAsked) -> tuple[Measured, bool, tuple[Notice, ...]]:
+    """Return the piece, whether it is a trace, and what to say of it."""
     plan = read_plan(asked.piece, asked.plan_units)
     if plan.source != "trace" or asked.piece.suffix.lower() == ".toml":
-        return plan.name, profile_of_plan(plan), ()
+        return Measured(plan.name, profile_of_plan(plan)), plan.source == "trace", ()
     measured = read_measured(asked.piece)
-    return measured.name, measured.profile, _trace_notices(measured)
+    return measured, True, _trace_notices(measured)
 
 
 def _trace_notices(measured: Measured) -> tuple[Notice, ...]:
@@ -203,8 +221,11 @@ def _out(asked: SheetAsked) -> Path:
 
 def _text(sheet: Sheet, units: Units, files: list[Path]) -> str:
     u = units.name
+    long = f"{units.number(sheet.length_mm)} {u}"
+    if sheet.length_u95_mm is not None:
+        long = units.with_spread(sheet.length_mm, sheet.length_u95_mm)
     lines = [
-        f"{sheet.name}: {units.number(sheet.length_mm)} {u} long, "
+        f"{sheet.name}: {long} long, "
         f"largest Ø {units.number(sheet.largest_mm)} {u}, {len(sheet.settings)} settings."
     ]
     for blank in sheet.blanks:
@@ -218,7 +239,9 @@ def _text(sheet: Sheet, units: Units, files: list[Path]) -> str:
         least = [float(np.nanmin(w.nominal_mm)) for w in sheet.section.walls
                  if np.isfinite(w.nominal_mm).any()]  # fmt: skip
         if least:
-            lines.append(f"Thinnest wall {units.number(min(least))} {u}. {sheet.first_drill}")
+            seen = " that was seen" if sheet.gaps else ""
+            thinnest = units.number(max(min(least), 0.0))
+            lines.append(f"Thinnest wall{seen} {thinnest} {u}. {sheet.first_drill}")
         if sheet.section.shaft_cut_mm is not None:
             lines.append(f"Cut the shaft to {units.number(sheet.section.shaft_cut_mm)} {u}.")
     if sheet.stray is not None:
@@ -238,6 +261,8 @@ def _data(sheet: Sheet, files: list[Path]) -> dict[str, Any]:
         "kind": "sheet",
         "name": sheet.name,
         "length_mm": sheet.length_mm,
+        "length_u95_mm": sheet.length_u95_mm,
+        "unseen_mm": sheet.unseen_mm,
         "max_diameter_mm": sheet.largest_mm,
         "volume_mm3": sheet.volume_mm3,
         "features": [asdict(f) for f in sheet.features],

@@ -6,8 +6,9 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 
 from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
-from measure.settings import setting_words
+from measure.settings import MEASURE, setting_words
 from measure.sheet import Sheet
+from measure.sheetframe import end_faces
 from measure.storystick import Mark, spread_labels
 from measure.template import (
     BETWEEN_MM,
@@ -65,7 +66,9 @@ def _page_words(pen: Pen, sheet: Sheet, k: int, count: int) -> None:
     y, right = pen.height_mm - MARGIN_MM - 3.0, pen.width_mm - MARGIN_MM
     room = 0.48 * (right - MARGIN_MM)
     pen.text(MARGIN_MM, y - 1.0, f"{sheet.name}: full size", 12, font=BOLD, room=room)
-    pen.text(right, y, "Print at actual size (100 %); check the bar.", 8.5, "end", room=room)
+    dashed = "Dashed: not seen, measure at the piece. " if sheet.gaps else ""
+    words = f"{dashed}Print at actual size (100 %); check the bar."
+    pen.text(right, y, words, 8.5, "end", room=room)
     if count > 1:
         words = f"Page {k + 1} of {count}. Glue the pages together so that the crosses meet."
         pen.text(right, y - 4.0, words, 8.5, "end", room=room)
@@ -136,6 +139,10 @@ class _Band:
         left, right = self.x(-ENDS_MM), self.x(self.sheet.length_mm + ENDS_MM)
         with self._clipped():
             pen.box(left, self.low, right - left, STICK_RULE_MM, MEDIUM)
+            for gap in self.sheet.gaps:  # a dashed line along the stick, as in the drawing
+                for y in (self.low + 4.0, rule - 4.0):
+                    a, b = self.x(gap.z_from_mm), self.x(gap.z_to_mm)
+                    pen.line(a, y, b, y, FINE, (1.0, 1.0))
             for mark in self.sheet.marks:
                 pen.rule(self.x(mark.z_mm), self.low, self.x(mark.z_mm), rule)
             for mark, label in zip(labels.marks, labels.places_mm, strict=True):
@@ -143,8 +150,12 @@ class _Band:
                     continue  # the page that shares this overlap has room for all of it
                 at = self.x(label)
                 pen.line(self.x(mark.z_mm), rule, at, rule + 3.0, FINE)
-                pen.text(at + 0.125 * labels.size, rule + 3.6, _mark_words(mark, units),
-                         labels.size, angle=90.0, room=STICK_MM - STICK_RULE_MM - 4.0)  # fmt: skip
+                room = STICK_MM - STICK_RULE_MM - 4.0
+                words = _mark_words(mark, units)
+                if pen.text_width(words, labels.size) > room:  # sizes before names
+                    words = words.removesuffix(mark.name).rstrip()
+                pen.text(at + 0.125 * labels.size, rule + 3.6, words, labels.size, angle=90.0,
+                         room=room)  # fmt: skip
             pen.text(left + 4.2, self.low + 1.5, "foot", 8, angle=90.0)
             pen.text(right - 2.0, self.low + 1.5, "top", 8, angle=90.0)
 
@@ -174,7 +185,7 @@ class _Band:
 
     def _draw_ends(self) -> None:
         """Draw the end faces as the template shows them: from the outline down to the axis."""
-        for row, z in ((0, 0.0), (-1, self.sheet.length_mm)):
+        for z, row in end_faces(self.sheet):
             r = 0.5 * float(self.sheet.profile.diameter_mm[row])
             x = self.x(self.along(z))
             self.pen.rule(x, self.low, x, max(self.y(r), self.low))
@@ -224,5 +235,7 @@ def _mark_words(mark: Mark, units: Units) -> str:
     place = units.place(mark.z_mm)
     if not mark.settings:
         return place
-    sizes = " | ".join(setting_words(s.diameter_mm, units) for s in mark.settings)
+    if not any(s.is_known for s in mark.settings):
+        return f"{place}:  {MEASURE}  {mark.name}"
+    sizes = " | ".join(setting_words(s, units) for s in mark.settings)
     return f"{place}:  Ø {sizes}  {mark.name}"

@@ -24,13 +24,21 @@ class Gap:
     z_to_mm: float
 
 
-def gaps_of(profile: Profile) -> tuple[Gap, ...]:
-    """Return the stretches between the pieces of a profile."""
-    pieces = profile.pieces()
-    return tuple(
-        Gap(float(profile.z_mm[a.stop - 1]), float(profile.z_mm[b.start]))
-        for a, b in pairwise(pieces)
-    )
+def gaps_of(profile: Profile, ends_mm: tuple[float, float] | None = None) -> tuple[Gap, ...]:
+    """Return the stretches between the pieces of a profile, and those before and behind them.
+
+    Parameters
+    ----------
+    ends_mm : z of the two ends of the piece; of the first and last row if None.
+    """
+    z = profile.z_mm
+    gaps = [Gap(float(z[a.stop - 1]), float(z[b.start])) for a, b in pairwise(profile.pieces())]
+    low, high = ends_mm or (float(z[0]), float(z[-1]))
+    if z[0] - low > LONGEST_BRIDGE_MM:
+        gaps.insert(0, Gap(low, float(z[0])))
+    if high - z[-1] > LONGEST_BRIDGE_MM:
+        gaps.append(Gap(float(z[-1]), high))
+    return tuple(gaps)
 
 
 def volume_mm3(z: FloatArray, diameter: FloatArray) -> float:
@@ -42,10 +50,14 @@ def volume_mm3(z: FloatArray, diameter: FloatArray) -> float:
     return float(np.pi / 12.0 * np.sum((a * a + a * b + b * b) * h))
 
 
-def turned_round(profile: Profile) -> Profile:
-    """Return the profile seen from its other end: z counts from its last row."""
+def turned_round(profile: Profile, length_mm: float | None = None) -> Profile:
+    """Return the profile seen from its other end.
+
+    z counts from the far end, which lies at `length_mm`, or at the last row if None.
+    """
+    far = float(profile.z_mm[-1]) if length_mm is None else length_mm
     return Profile(
-        (profile.z_mm[-1] - profile.z_mm)[::-1].copy(),
+        (far - profile.z_mm)[::-1].copy(),
         profile.diameter_mm[::-1].copy(),
         profile.u95_mm[::-1].copy(),
         profile.u95_common_mm[::-1].copy(),

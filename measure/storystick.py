@@ -33,10 +33,14 @@ class Mark:
 def stick_marks(
     features: tuple[Feature, ...], settings: tuple[Setting, ...], length_mm: float
 ) -> tuple[Mark, ...]:
-    """Return a mark for every setting, every limit of a feature and both ends, in order."""
+    """Return a mark for every setting, every limit of a feature and both ends, in order.
+
+    The edge of a stretch that was not seen gets none.
+    """
     places = [(s.z_mm, 0) for s in settings]
-    places += [(z, 1) for f in features for z in (f.z_from_mm, f.z_to_mm)]
     places += [(0.0, 1), (length_mm, 1)]
+    places += [(f.z_from_mm, 2) for f in features if not f.from_gap]
+    places += [(f.z_to_mm, 2) for f in features if not f.to_gap]
     chosen: list[float] = []
     for z, _ in sorted(places, key=lambda p: (p[1], p[0])):
         if all(abs(z - other) > SAME_MM for other in chosen):

@@ -192,7 +192,7 @@ def section_of(
         tuple(opens),
         min_wall_mm,
         (recess.diameter_mm, neck[0]) if recess is not None and neck is not None else None,
-        mechanism.shaft_cut_mm(float(profile.z_mm[-1])),
+        mechanism.shaft_cut_mm(parts[-1].high_mm),
     )
 
 
@@ -311,8 +311,8 @@ def _thin_places(wall: Wall, least: float) -> list[ThinPlace]:
                 float(wall.height_mm[a]),
                 float(wall.height_mm[b - 1]),
                 float(wall.height_mm[i]),
-                float(nominal),
-                float(low[i]),
+                max(float(nominal), 0.0),  # in the mouth of a bore no wood is left
+                max(float(low[i]), 0.0),
             )
         )
     return places

@@ -41,7 +41,9 @@ PlanUnits = Annotated[str | None, typer.Option(metavar="UNIT", help="Of a plan: 
 Dxf = Annotated[Path | None, typer.Option(help="Also write the outline as DXF.")]
 Svg = Annotated[Path | None, typer.Option(help="Also write the outline as SVG, 1:1.")]
 Csv = Annotated[Path | None, typer.Option(help="Also write the rows as drawn.")]
-Stl = Annotated[Path | None, typer.Option(help="Also write the outside as a solid.")]
+Stl = Annotated[
+    Path | None, typer.Option(help="Also the outside as a solid, if all of it was seen.")
+]
 
 
 def register(app: typer.Typer) -> None:

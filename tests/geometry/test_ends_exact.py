@@ -11,9 +11,9 @@ import pytest
 from exact_piece import Solid, exact_outline, line, round_arc, seen_outline
 from exact_views import lens_of, view_from
 
+from measure.pieceends import seen_end
 from measure.revolve import Axis
 from measure.setting import curves_of
-from measure.pieceends import seen_end
 
 LENGTH = 100.0
 CLOSE_MM = 0.07

@@ -15,10 +15,10 @@ from measure.blank import (
     parse_layers,
     parse_plank,
 )
-from measure.settings import caliper_setting, setting_words
+from measure.settings import Setting, caliper_setting, setting_words
 from measure.speeds import lathe_speeds
 from measure.template import PAPERS
-from measure.units import INCHES
+from measure.units import INCHES, METRIC
 from measure.woods import density_kg_m3
 
 ALLOW = Allowances()
@@ -124,12 +124,17 @@ def test_papers_are_iso_216() -> None:
 
 
 @pytest.mark.parametrize(
-    ("exact", "setting"), [(50.0, 50.0), (50.05, 50.0), (50.11, 50.5), (49.9, 50.0), (43.61, 44.0)]
+    ("exact", "setting"), [(50.0, 50.0), (50.04, 50.0), (50.06, 50.5), (49.9, 50.0), (43.61, 44.0)]
 )
 def test_caliper_settings_leave_wood(exact: float, setting: float) -> None:
     assert caliper_setting(exact) == setting
 
 
 def test_inch_settings_leave_wood_too() -> None:
-    assert setting_words(25.4, INCHES) == "1"
-    assert setting_words(25.6, INCHES) == "1 1/64"
+    assert setting_words(Setting(10.0, "bead", 25.4, 0.1, 25.5), INCHES) == "1"
+    assert setting_words(Setting(10.0, "bead", 25.6, 0.1, 26.0), INCHES) == "1 1/64"
+
+
+def test_a_size_that_is_not_known_is_to_be_measured() -> None:
+    assert setting_words(Setting(10.0, "bead", 25.4, 0.99, 25.5), METRIC) == "25.5"
+    assert setting_words(Setting(10.0, "bead", 25.4, 1.01, 25.5), METRIC) == "measure"

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 from sheetturnings import mill, traced
 
 from calib.refusal import RefusalError
@@ -14,7 +15,8 @@ from measure.profile import Profile
 from measure.profilefile import rows_csv
 from measure.sheetjob import SheetAsked, run_sheet
 
-EXAMPLES = Path(__file__).parents[3] / "measure" / "examples"
+TOP = Path(__file__).parents[3]
+EXAMPLES, SAMPLES = TOP / "measure" / "examples", TOP / "sample_images"
 
 
 @pytest.fixture
@@ -126,8 +128,72 @@ def test_gap_is_named(piece: Path) -> None:
     assert "profile-gap" in [n.code for n in outcome.notices]
     (gap,) = outcome.data["gaps"]
     assert (gap["z_from_mm"], gap["z_to_mm"]) == (39.75, 52.25)
-    (piece.parent / "mill-sheet.pdf").unlink()
-    assert refused(SheetAsked(piece, stl=piece.parent / "o.stl")) == ("gap-in-solid", 3)
+
+
+def test_solid_that_cannot_be_made_holds_nothing_else_back(piece: Path) -> None:
+    p = traced(mill().chain(), np.random.default_rng(1))
+    keep = (p.z_mm < 40.0) | (p.z_mm > 52.0)
+    piece.write_bytes(
+        rows_csv(Profile(p.z_mm[keep], p.diameter_mm[keep], p.u95_mm[keep], p.u95_common_mm[keep]))
+    )
+    there = [piece.parent / f"o.{kind}" for kind in ("dxf", "svg", "csv")]
+    dxf, svg, csv = there
+    outcome = run_sheet(SheetAsked(piece, stl=piece.parent / "o.stl", dxf=dxf, svg=svg, csv=csv))
+    assert not (piece.parent / "o.stl").exists()
+    for path in (piece.parent / "mill-sheet.pdf", *there):
+        assert path.stat().st_size > 500
+        assert str(path) in outcome.data["files"]
+    assert str(piece.parent / "o.stl") not in outcome.data["files"]
+    (note,) = (n for n in outcome.notices if n.code == "gap-in-solid")
+    assert note.message.startswith("o.stl was not written")
+
+
+def as_trace(folder: Path, seen_to_mm: float, length: float | None, u95: float | None) -> Path:
+    """Write the mill as a trace does: profile.csv with result.json beside it."""
+    p = traced(mill().chain(), np.random.default_rng(1))
+    keep = p.z_mm <= seen_to_mm
+    rows = Profile(p.z_mm[keep], p.diameter_mm[keep], p.u95_mm[keep], p.u95_common_mm[keep])
+    folder.mkdir()
+    (folder / "profile.csv").write_bytes(rows_csv(rows))
+    facts = {"schema": 1, "kind": "trace", "z_zero": "end", "far_end": "end" if length else "cut",
+             "length_mm": length, "length_u95_mm": u95}  # fmt: skip
+    (folder / "result.json").write_text(json.dumps(facts))
+    return folder
+
+
+@pytest.mark.parametrize("given", ["", "profile.csv"])
+@pytest.mark.parametrize("foot", ["start", "end"])
+def test_length_is_that_of_the_trace_though_the_end_was_not_seen(
+    tmp_path: Path, given: str, foot: str
+) -> None:
+    folder = as_trace(tmp_path / "mill", 176.0, 182.6, 4.2)
+    outcome = run_sheet(SheetAsked(folder / given, foot=foot, out=tmp_path / "s.pdf"))
+    assert (outcome.data["length_mm"], outcome.data["length_u95_mm"]) == (182.6, 4.2)
+    (gap,) = outcome.data["gaps"]
+    expected = (176.0, 182.6) if foot == "start" else (0.0, 6.6)
+    assert (gap["z_from_mm"], gap["z_to_mm"]) == pytest.approx(expected)
+    title = PdfReader(tmp_path / "s.pdf").pages[0].extract_text()
+    assert "Length 182.6 ±4.20 mm" in title
+    assert "not seen to the end" in title
+
+
+def test_piece_cut_by_the_photo_says_so_beside_its_length(tmp_path: Path) -> None:
+    folder = as_trace(tmp_path / "mill", 120.0, None, None)
+    run_sheet(SheetAsked(folder, out=tmp_path / "s.pdf"))
+    assert "cut off by the photo" in PdfReader(tmp_path / "s.pdf").pages[0].extract_text()
+
+
+def test_crank_example_fits_the_mill_of_the_café(tmp_path: Path) -> None:
+    truth = json.loads((SAMPLES / "mill_tilted.truth.json").read_text())
+    plan = tmp_path / "mill.csv"
+    rows = "".join(f"{z},{2.0 * r}\n" for z, r in truth["profile_zr"])
+    plan.write_text("z_mm,diameter_mm\n" + rows)
+    asked = SheetAsked(plan, mechanism=EXAMPLES / "quay-crank.toml", min_wall=3.5)
+    outcome = run_sheet(asked)
+    # The shaft leaves by the rounded top; everywhere else the wall is as asked for.
+    assert {n.code for n in outcome.notices} <= {"bore-mouth", "thin-wall"}
+    assert all(thin["from_mm"] > truth["length"] - 3.0 for thin in outcome.data["thin"])
+    assert outcome.data["shaft_cut_mm"] < 240.0
 
 
 @pytest.mark.parametrize(

@@ -137,6 +137,46 @@ def test_gap_parts_the_curve_and_is_not_bridged() -> None:
     assert not any(f.z_from_mm < 35.0 < f.z_to_mm for f in find_features(holed))
 
 
+def with_gaps(profile: Profile, gaps: list[tuple[float, float]]) -> Profile:
+    keep = np.ones(len(profile.z_mm), dtype=bool)
+    for low, high in gaps:
+        keep &= (profile.z_mm <= low) | (profile.z_mm >= high)
+    return Profile(
+        profile.z_mm[keep], profile.diameter_mm[keep], profile.u95_mm[keep],
+        profile.u95_common_mm[keep],
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_edge_of_what_was_not_seen_is_no_setting(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    p = traced(mill().chain(), rng)
+    starts = np.sort(rng.uniform(3.0, 170.0, 12))
+    gaps = [(float(z), float(z + rng.uniform(1.0, 4.0))) for z in starts]
+    sheet = make_sheet(SheetRequest("mill", with_gaps(p, gaps), length_mm=float(p.z_mm[-1])))
+    edges = [z for gap in sheet.gaps for z in (gap.z_from_mm, gap.z_to_mm)]
+    assert len(sheet.gaps) >= 5
+    for z in edges:
+        assert all(abs(s.z_mm - z) >= 1.0 for s in sheet.settings)
+        assert all(m.z_mm in (0.0, sheet.length_mm) or m.settings or abs(m.z_mm - z) > 1e-6
+                   for m in sheet.marks)  # fmt: skip
+    whole = make_sheet(SheetRequest("mill", p))
+    assert 0 < len(sheet.settings) < len(whole.settings)
+    for s in sheet.settings:  # what is set is on the piece
+        assert s.diameter_mm == pytest.approx(
+            np.interp(s.z_mm, p.z_mm, p.diameter_mm), abs=0.5
+        ) or ("shoulder" in s.name or s.name.endswith(("from", "to", "end")))
+
+
+def test_run_too_short_between_gaps_sets_nothing() -> None:
+    z = np.arange(0.0, 60.1, 0.25)
+    u = np.full(len(z), 0.1)
+    flat = Profile(z, np.full(len(z), 30.0), u, 0.5 * u)
+    sheet = make_sheet(SheetRequest("rod", with_gaps(flat, [(20.0, 30.0), (34.0, 40.0)])))
+    assert [f.z_from_mm for f in sheet.features] == [0.0, 40.0]
+    assert [s.z_mm for s in sheet.settings] == pytest.approx([10.0, 50.0])
+
+
 def test_unmarked_shoulder_is_found_between_two_rows() -> None:
     z = np.arange(0.0, 60.1, 0.25)
     d = np.where(z < 25.1, 30.0, 42.0) + np.random.default_rng(1).normal(0, 0.02, len(z))
