@@ -144,9 +144,10 @@ def check(piece: Measured, plan: Plan, request: CheckRequest) -> CheckResult:
 
 
 def _length(piece: Measured, plan: Plan) -> LengthMatch | None:
-    if piece.length_mm is None or piece.length_u95_mm is None:
+    if piece.length_mm is None or piece.length_u95_mm is None or plan.start_cut or plan.end_cut:
         return None
-    return LengthMatch(plan.length_mm, piece.length_mm, piece.length_u95_mm)
+    u95 = float(np.hypot(piece.length_u95_mm, plan.length_u95_mm))
+    return LengthMatch(plan.length_mm, piece.length_mm, u95)
 
 
 def _unjudged(

@@ -149,9 +149,11 @@ def _share(profile: Profile, same_photo: bool) -> float:
 
 def _whole(first: Profile, piece: Measured, plan: Plan, same_photo: bool) -> tuple[Likeness, ...]:
     result: list[Likeness] = []
-    if piece.length_mm is not None and piece.length_u95_mm is not None:
-        # Of the first piece only its rows are known: each end is where they end.
-        u95 = float(np.hypot(piece.length_u95_mm, np.sqrt(2.0) * _END_U95_MM))
+    cut = plan.start_cut or plan.end_cut
+    if piece.length_mm is not None and piece.length_u95_mm is not None and not cut:
+        # Where of the first piece only its rows are known, each end is where they end.
+        own = plan.length_u95_mm or np.sqrt(2.0) * _END_U95_MM
+        u95 = float(np.hypot(piece.length_u95_mm, own))
         limit = 2.0 * EYE_PLACE_MM
         result.append(_likeness("length", plan.length_mm, piece.length_mm, u95, limit))
     share_a, share_b = _share(first, same_photo), _share(piece.profile, same_photo)
