@@ -95,7 +95,8 @@ def place_words(place: Place, result: CheckResult, units: Units) -> str:
         return f"{_mark(place)} {what}: sits {units.fine(abs(place.move_mm))} too {way} the start"
     if place.verdict == UNSURE:
         allowed = units.fine(place.limit_mm) if units.inches else f"{place.limit_mm:g}"
-        return f"{_mark(place)} {what}, allowed {allowed}: too close to call"
+        alone = ", but by itself" if place.beyond_mm > place.u95_mm else ""
+        return f"{_mark(place)} {what}, allowed {allowed}{alone}: too close to call"
     if place.proud:
         target = f"down to {units.number(place.plan_diameter_mm)}"
         size = units.fine(place.deviation_mm)
