@@ -244,13 +244,13 @@ def _alike(
         alike &= (over & under) if both else over if over[peak] else under
     else:
         alike &= np.sign(d) == np.sign(d[peak])
-    return index[alike[index]]
+    return np.asarray(index[alike[index]])
 
 
 def _same_side(rows: Deviations, extent: NDArray[np.int64], peak: int) -> NDArray[np.int64]:
     """Return the rows of an extent that are outside on the peak's side."""
     side = np.sign(rows.deviation_mm[extent]) == np.sign(rows.deviation_mm[peak])
-    return extent[(rows.verdict[extent] == OUTSIDE) & side]
+    return np.asarray(extent[(rows.verdict[extent] == OUTSIDE) & side])
 
 
 def _round_peak(rows: Deviations, mask: NDArray[np.bool_], peak: int) -> NDArray[np.int64]:

@@ -1,4 +1,7 @@
-"""What is printed beside a verdict bears it out (ISO 14253-1, from memory): outside only with all of its ±."""
+"""What is printed beside a verdict bears it out: outside only if all of its ± is.
+
+The rule is that of ISO 14253-1 (from memory).
+"""
 
 import dataclasses
 
