@@ -196,7 +196,7 @@ def test_a_place_in_a_gap_says_what_was_left_out(gapped, which):
 
 
 def test_a_place_past_the_end_says_how_far_the_trace_runs(gapped):
-    with pytest.raises(RefusalError, match="runs from 0 to 49.75 mm"):
+    with pytest.raises(RefusalError, match=r"runs from 0 to 49\.75 mm"):
         given_size(f"{gapped}@60")
 
 
@@ -205,3 +205,9 @@ def test_largest_over_a_gap_warns_of_it(gapped):
     assert [n.code for n in size.notices] == ["size-over-gap"]
     assert "13.25 to 27 mm" in size.notices[0].message
     assert given_size(f"{gapped}@1..12").notices == ()
+
+
+def test_a_clearance_with_a_decimal_comma_is_not_taken_for_two():
+    with pytest.raises(BadFileError) as refused:
+        preset_named((), "0,2")
+    assert refused.value.notice.advice.startswith("Write 0.2, not 0,2")
