@@ -179,7 +179,10 @@ def _notices(
 ) -> list[Notice]:
     found: list[Notice] = []
     ends = np.sort(placement.to_plan(np.array([0.0, piece.far_mm])))
-    slack = max(1.0, 2.0 * placement.u95_mm)
+    # Where neither length is known better, the difference may be nothing but that.
+    slack = max(
+        1.0, 2.0 * placement.u95_mm, float(np.hypot(piece.length_u95_mm or 0.0, plan.length_u95_mm))
+    )
     missing = max(ends[0] - plan.start_mm, 0.0) + max(plan.end_mm - ends[1], 0.0)
     extra = max(plan.start_mm - ends[0], 0.0) + max(ends[1] - plan.end_mm, 0.0)
     if missing > slack:

@@ -1,11 +1,13 @@
 """Piece and plan that were not seen all along: what has no uncertainty has no verdict."""
 
 import dataclasses
+import io
 import json
 
 import numpy as np
+import pypdf
 import pytest
-from checkpieces import Noise, bump, measured_copy, mill_diameter, rows_with_shoulders
+from checkpieces import Noise, bump, flipped, measured_copy, mill_diameter, rows_with_shoulders
 
 from calib.refusal import RefusalError
 from measure.check import CheckRequest, check
@@ -16,7 +18,7 @@ from measure.planfile import plan_of_piece
 from measure.planmaking import plan_of_profile
 from measure.profile import Profile
 from measure.resultfile import result_json
-from measure.units import METRIC
+from measure.units import INCHES, METRIC
 
 PLAN_GAPS = ((0.0, 3.0), (20.0, 45.0), (45.3, 60.0), (88.0, 91.0), (120.0, 130.0), (171.0, 172.0))
 PIECE_GAPS = ((0.0, 1.0), (12.5, 18.0), (57.0, 66.0), (96.0, 99.0), (140.0, 152.0))
@@ -92,3 +94,33 @@ def test_a_plan_cut_by_its_photo_is_no_datum_and_has_no_length():
         check(gapped(1, ()), plan, CheckRequest(datum="end"))
     assert refused.value.notice.code == "datum-cut"
     assert check(gapped(1, ()), plan, CheckRequest(datum="start")).length is None
+
+
+def test_a_length_that_is_poorly_known_does_not_go_past_the_plan():
+    """3 mm longer where either length is known to 3 mm is no finding; where they are, it is."""
+    plan, piece = plan_of_piece(gapped(2, ())), gapped(1, ())
+    longer = dataclasses.replace(piece, length_mm=183.0)
+    sure = check(longer, plan, CheckRequest(datum="start"))
+    assert "piece-longer" in [n.code for n in sure.notices]
+    unsure = check(
+        dataclasses.replace(longer, length_u95_mm=4.0), plan, CheckRequest(datum="start")
+    )
+    assert "piece-longer" not in [n.code for n in unsure.notices]
+
+
+@pytest.mark.parametrize("thicker", range(15, 75, 6))
+def test_the_page_keeps_its_lists_off_its_foot(thicker):
+    """The thicker the piece, the lower the lists begin: the last line must not slip through."""
+    piece = flipped(gapped(1, PIECE_GAPS, lambda z: thicker + 0.6 * np.sin(z / 3.0)))
+    plan = plan_of_piece(gapped(2, PLAN_GAPS, lambda z: thicker + 0.0 * z))
+    result = check(piece, plan, CheckRequest())
+    assert len(result.places) >= 9
+    page = check_pdf(result, INCHES)
+    places = []
+    pypdf.PdfReader(io.BytesIO(page)).pages[0].extract_text(
+        visitor_text=lambda text, cm, tm, font, size: (
+            places.append((tm[5] + cm[5], text.strip())) if text.strip() else None
+        )
+    )
+    foot = next(y for y, text in places if text.startswith("Stop the lathe"))
+    assert min(y for y, text in places if not text.startswith("Stop")) > foot + 8.0
