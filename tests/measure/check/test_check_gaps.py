@@ -124,3 +124,13 @@ def test_the_page_keeps_its_lists_off_its_foot(thicker):
     )
     foot = next(y for y, text in places if text.startswith("Stop the lathe"))
     assert min(y for y, text in places if not text.startswith("Stop")) > foot + 8.0
+
+
+def test_a_pair_is_compared_where_both_were_seen():
+    """The foot, thickest of all with 56 mm, is not seen on one of two twins."""
+    plan = plan_of_piece(gapped(2, ((0.0, 14.0),)))
+    pair = check(gapped(1, ()), plan, CheckRequest()).pair
+    assert pair is not None
+    largest = next(one for one in pair.whole if one.what == "largest")
+    assert largest.verdict == "within"
+    assert largest.difference_mm == pytest.approx(0.0, abs=largest.u95_mm)
