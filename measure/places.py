@@ -204,8 +204,9 @@ def _place(
     ends = _same_side(rows, extent, peak) if verdict == OUTSIDE else extent
     z = float(rows.z_mm[middle])
     place = Place(
-        z_from_mm=float(rows.z_mm[ends[0]]),
-        z_to_mm=float(rows.z_mm[ends[-1]]),
+        # The middle of the worst may lie past the half height where the scatter is large.
+        z_from_mm=min(float(rows.z_mm[ends[0]]), z),
+        z_to_mm=max(float(rows.z_mm[ends[-1]]), z),
         z_mm=z,
         piece_z_mm=float(rows.piece_z_mm[middle]),
         deviation_mm=deviation,

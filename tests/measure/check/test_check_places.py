@@ -37,6 +37,7 @@ def test_number_and_spread_of_every_place_bear_its_verdict_out(seed, tolerance):
     for place in result.places:
         least = abs(place.deviation_mm) - place.u95_mm
         words = place_words(place, result, METRIC)
+        assert place.z_from_mm <= place.z_mm <= place.z_to_mm, words
         if place.verdict == OUTSIDE:
             assert least > place.limit_mm, words
             judged = result.rows
