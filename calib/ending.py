@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TextIO
 
+from calib.decimals import with_decimal_points
 from calib.refusal import BadFileError, Notice, RefusalError
 
 __all__ = ["SCHEMA", "TRACEBACK_VARIABLE", "Outcome", "conclude", "file_trouble", "run_app"]
@@ -72,7 +73,8 @@ def run_app(app: Callable[..., Any], name: str) -> None:
     as_json = "--json" in sys.argv[1:]
     _settle_process()
     try:
-        status = app(prog_name=name, standalone_mode=False)
+        words = with_decimal_points(app, sys.argv[1:])
+        status = app(args=words, prog_name=name, standalone_mode=False)
     except (Exception, KeyboardInterrupt) as error:
         # Typer carries its own copy of the command-line library, whose classes are private to
         # it: its errors are known by their names and methods, not by their types.

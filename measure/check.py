@@ -144,9 +144,10 @@ def check(piece: Measured, plan: Plan, request: CheckRequest) -> CheckResult:
 
 
 def _length(piece: Measured, plan: Plan) -> LengthMatch | None:
-    if piece.length_mm is None or piece.length_u95_mm is None:
+    if piece.length_mm is None or piece.length_u95_mm is None or plan.start_cut or plan.end_cut:
         return None
-    return LengthMatch(plan.length_mm, piece.length_mm, piece.length_u95_mm)
+    u95 = float(np.hypot(piece.length_u95_mm, plan.length_u95_mm))
+    return LengthMatch(plan.length_mm, piece.length_mm, u95)
 
 
 def _unjudged(
@@ -178,7 +179,10 @@ def _notices(
 ) -> list[Notice]:
     found: list[Notice] = []
     ends = np.sort(placement.to_plan(np.array([0.0, piece.far_mm])))
-    slack = max(1.0, 2.0 * placement.u95_mm)
+    # Where neither length is known better, the difference may be nothing but that.
+    slack = max(
+        1.0, 2.0 * placement.u95_mm, float(np.hypot(piece.length_u95_mm or 0.0, plan.length_u95_mm))
+    )
     missing = max(ends[0] - plan.start_mm, 0.0) + max(plan.end_mm - ends[1], 0.0)
     extra = max(plan.start_mm - ends[0], 0.0) + max(ends[1] - plan.end_mm, 0.0)
     if missing > slack:

@@ -94,7 +94,9 @@ def _write(
     canvas.setFont(font, size)
     for index, line in enumerate(lines):
         parts = simpleSplit(line, font, size, width)
-        if y - size * 1.3 * (len(parts) + 1) < bottom and index < len(lines) - 1:
+        # Room for the line that says that there is more, unless this one is the last.
+        rows = len(parts) + (index < len(lines) - 1)
+        if y - size * 1.3 * rows < bottom:
             canvas.drawString(x, y - size, f"... {len(lines) - index} more in the report")
             return y - size * 1.3
         for part in parts:

@@ -95,7 +95,8 @@ def place_words(place: Place, result: CheckResult, units: Units) -> str:
         return f"{_mark(place)} {what}: sits {units.fine(abs(place.move_mm))} too {way} the start"
     if place.verdict == UNSURE:
         allowed = units.fine(place.limit_mm) if units.inches else f"{place.limit_mm:g}"
-        return f"{_mark(place)} {what}, allowed {allowed}: too close to call"
+        alone = ", but by itself" if place.beyond_mm > place.u95_mm else ""
+        return f"{_mark(place)} {what}, allowed {allowed}{alone}: too close to call"
     if place.proud:
         target = f"down to {units.number(place.plan_diameter_mm)}"
         size = units.fine(place.deviation_mm)
@@ -144,7 +145,8 @@ def _headline(result: CheckResult, units: Units) -> str:
             places += f", {lost} of them shy"
         return f"{name}: {places}" + (f"; {unsure}" if unsure else "")
     if result.verdict == UNSURE:
-        return f"{name}: {unsure}, the rest within"
+        some = bool(np.any(result.rows.verdict == WITHIN))
+        return f"{name}: {unsure}, {'the rest within' if some else 'nothing certain'}"
     seen = " where it was judged" if result.unjudged else ""
     return f"{name}: WITHIN{seen}"
 
@@ -217,8 +219,11 @@ def _length(result: CheckResult, units: Units) -> list[str]:
     length = result.length
     if length is None:
         return []
-    text = f"Length {units.with_spread(length.measured_mm, length.u95_mm)}, plan "
-    text += units.number(length.planned_mm)
+    own, plan = result.piece.length_u95_mm, result.plan.length_u95_mm
+    assert own is not None  # there is no length to compare without it
+    text = f"Length {units.with_spread(length.measured_mm, own)}, plan "
+    planned = length.planned_mm
+    text += units.with_spread(planned, plan) if plan else units.number(planned)
     if not length.differs:
         return [text + ": no difference that can be told."]
     off = units.fine(abs(length.difference_mm))

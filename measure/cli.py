@@ -6,13 +6,19 @@ import importlib
 import pkgutil
 import sys
 from collections.abc import Sequence
+from pathlib import Path
+from typing import NoReturn
 
 import typer
 
-from calib.ending import run_app
+from calib.ending import conclude, run_app
+from calib.refusal import BadFileError
 from measure import commands
 
 __all__ = ["build_app", "main"]
+
+PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".webp", ".tif", ".tiff", ".dng")
+"""How names of pictures end: no command does."""
 
 
 def build_app(words: Sequence[str]) -> typer.Typer:
@@ -48,4 +54,14 @@ def build_app(words: Sequence[str]) -> typer.Typer:
 
 def main() -> None:
     """Run the command line."""
-    run_app(build_app(sys.argv[1:]), "measure")
+    words = sys.argv[1:]
+    if words and Path(words[0]).suffix.lower() in PHOTO_SUFFIXES:
+        conclude(lambda: _refuse_bare_photo(words), "--json" in words)
+    run_app(build_app(words), "measure")
+
+
+def _refuse_bare_photo(words: Sequence[str]) -> NoReturn:
+    typed = " ".join(f'"{word}"' if " " in word else word for word in words)
+    raise BadFileError(
+        "usage", f"{words[0]} is a photo, not a command.", f"Type: measure trace {typed}"
+    )

@@ -64,9 +64,10 @@ def _advice(preset: FitPreset, mating: Mating, units: Units) -> str:
             return f"{total}: {first} at once, then try"
         return total
     if mating.too_loose_mm > 0.0:
-        return (
-            f"too loose by {_small(mating.too_loose_mm, units)}; turn a new part or bush the hole"
-        )
+        loose = f"too loose by {_small(mating.too_loose_mm, units)}"
+        if mating.too_loose_mm <= mating.u95_mm:
+            return f"maybe {loose}: measure both with calipers"
+        return f"{loose}; turn a new part or bush the hole"
     if mating.chance_wanted >= CLEAR_CHANCE:
         return preset.says
     return "as wanted if it is as measured: try it, or use calipers"
@@ -74,9 +75,15 @@ def _advice(preset: FitPreset, mating: Mating, units: Units) -> str:
 
 def _bore_advice(preset: FitPreset, mating: Mating, units: Units) -> str:
     if mating.take_off_mm > 0.0:
-        return f"bore it {_small(mating.take_off_mm, units)} wider"
+        wider = _small(mating.take_off_mm, units)
+        if preset.least_mm - mating.clearance_mm <= mating.u95_mm:
+            return f"maybe {wider} too narrow: measure it with calipers before you bore"
+        return f"bore it {wider} wider"
     if mating.too_loose_mm > 0.0:
-        return f"too wide by {_small(mating.too_loose_mm, units)}; bush it"
+        wide = f"too wide by {_small(mating.too_loose_mm, units)}"
+        if mating.too_loose_mm <= mating.u95_mm:
+            return f"maybe {wide}: measure it with calipers"
+        return f"{wide}; bush it"
     if mating.chance_wanted >= CLEAR_CHANCE:
         return f"within {preset.says}"
     return f"within {preset.says} if it is as measured: use calipers"

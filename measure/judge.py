@@ -33,6 +33,8 @@ DIAMETER, NORMAL = "diameter", "normal"
 
 _AGREE_ROWS = 3
 """Rows in a row that must be outside on one side before any of them is called so."""
+_TOUCH_MM = 1e-9
+"""What adding an offset may round away: nearer than this a row stands on a segment's end."""
 _FAR_FROM_PLAN_MM = 10.0
 """Rows that are farther off than this are judged by diameter: no shoulder is meant."""
 
@@ -173,10 +175,17 @@ def judge(
 
 
 def _rows_on_plan(profile: Profile, plan: Plan, placement: Placement) -> NDArray[np.int64]:
-    """Return the rows that have a plan to be judged by, in order along the plan."""
+    """Return the rows that have a plan to be judged by, in order along the plan.
+
+    A lone row of the plan with a gap on either side is no curve, and a row whose uncertainty is
+    not known can have no verdict: neither is judged.
+    """
     z = placement.to_plan(profile.z_mm)
+    starts, ends, _ = plan.segments()
     on_plan = np.isfinite(plan.at(z)) & plan.judged_at(z)
-    rows = np.nonzero(on_plan)[0]
+    on_plan &= starts[_segment_at(z, ends), 0] <= z + _TOUCH_MM
+    known = np.isfinite(profile.diameter_mm) & np.isfinite(profile.u95_mm)
+    rows = np.nonzero(on_plan & known & np.isfinite(profile.u95_common_mm))[0]
     return np.asarray(rows[::-1] if placement.flipped else rows)
 
 
@@ -215,13 +224,18 @@ def _deviations(
     return deviation, normal, slope, nearer
 
 
+def _segment_at(z: FloatArray, ends: FloatArray) -> NDArray[np.int64]:
+    """Return which segment each z lies on; beside a gap, it may stand a rounding inside it."""
+    index = np.searchsorted(ends[:, 0], z - _TOUCH_MM, side="left")
+    return np.asarray(np.clip(index, 0, len(ends) - 1))
+
+
 def _at_shoulders(
     z: FloatArray, starts: FloatArray, ends: FloatArray, slopes: FloatArray, planned: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the least and largest planned diameter and the slope at each z."""
     low, high = planned.copy(), planned.copy()
-    index = np.clip(np.searchsorted(ends[:, 0], z, side="left"), 0, len(ends) - 1)
-    slope = slopes[index].copy()
+    slope = slopes[_segment_at(z, ends)].copy()
     for k in np.nonzero(np.isinf(slopes))[0]:
         here = np.abs(z - starts[k, 0]) < 1e-6
         pair = 2.0 * np.array([starts[k, 1], ends[k, 1]])

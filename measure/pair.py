@@ -12,7 +12,7 @@ from measure.judge import UNSURE, WITHIN, verdicts
 from measure.landmarks import CREST, HOLLOW, SHOULDER, Landmark, landmarks
 from measure.measured import Measured
 from measure.plan import Plan
-from measure.profile import Profile
+from measure.profile import LONGEST_BRIDGE_MM, Profile
 from measure.register import Placement
 
 __all__ = ["EYE_DIAMETER_MM", "EYE_PLACE_MM", "Likeness", "Pair", "Twin", "compare_pair"]
@@ -110,7 +110,7 @@ def compare_pair(
     From one photo the common parts of both uncertainties cancel, and only the rest counts.
     """
     first = Profile(plan.z_mm, plan.diameter_mm, plan.u95_mm, plan.u95_common_mm)
-    whole = _whole(first, piece, plan, same_photo)
+    whole = _whole(first, piece, plan, same_photo, placement)
     ours, theirs = _marks(first), _marks(piece.profile)
     places = placement.to_plan(np.array([mark.z_mm for mark in theirs]))
     couples = _couples(ours, theirs, places)
@@ -147,16 +147,34 @@ def _share(profile: Profile, same_photo: bool) -> float:
     return float(np.median(local / np.maximum(profile.u95_mm, 1e-9)))
 
 
-def _whole(first: Profile, piece: Measured, plan: Plan, same_photo: bool) -> tuple[Likeness, ...]:
+def _near_rows(z_mm: FloatArray, other_mm: FloatArray) -> NDArray[np.int64]:
+    """Return the rows that have a row of the other within what readers bridge."""
+    other = np.sort(other_mm)
+    right = np.clip(np.searchsorted(other, z_mm), 1, len(other) - 1)
+    apart = np.minimum(np.abs(z_mm - other[right - 1]), np.abs(other[right] - z_mm))
+    return np.asarray(np.nonzero(apart <= LONGEST_BRIDGE_MM)[0])
+
+
+def _whole(
+    first: Profile, piece: Measured, plan: Plan, same_photo: bool, placement: Placement
+) -> tuple[Likeness, ...]:
     result: list[Likeness] = []
-    if piece.length_mm is not None and piece.length_u95_mm is not None:
-        # Of the first piece only its rows are known: each end is where they end.
-        u95 = float(np.hypot(piece.length_u95_mm, np.sqrt(2.0) * _END_U95_MM))
+    cut = plan.start_cut or plan.end_cut
+    if piece.length_mm is not None and piece.length_u95_mm is not None and not cut:
+        # Where of the first piece only its rows are known, each end is where they end.
+        own = plan.length_u95_mm or np.sqrt(2.0) * _END_U95_MM
+        u95 = float(np.hypot(piece.length_u95_mm, own))
         limit = 2.0 * EYE_PLACE_MM
         result.append(_likeness("length", plan.length_mm, piece.length_mm, u95, limit))
     share_a, share_b = _share(first, same_photo), _share(piece.profile, same_photo)
+    # The largest of one may stand in a gap of the other: only what both show is compared.
+    placed = placement.to_plan(piece.profile.z_mm)
+    ours, theirs = _near_rows(first.z_mm, placed), _near_rows(placed, first.z_mm)
+    if len(ours) == 0 or len(theirs) == 0:
+        return tuple(result)
     for what, pick in (("largest", np.argmax), ("smallest", np.argmin)):
-        i, j = int(pick(first.diameter_mm)), int(pick(piece.profile.diameter_mm))
+        i = int(ours[pick(first.diameter_mm[ours])])
+        j = int(theirs[pick(piece.profile.diameter_mm[theirs])])
         u95 = float(np.hypot(share_a * first.u95_mm[i], share_b * piece.profile.u95_mm[j]))
         a, b = float(first.diameter_mm[i]), float(piece.profile.diameter_mm[j])
         result.append(_likeness(what, a, b, u95, EYE_DIAMETER_MM))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
 
-from measure.judge import OUTSIDE, UNSURE, WITHIN, Deviations
+from measure.judge import OUTSIDE, UNSURE, WITHIN, Deviations, verdicts
 from measure.slide import Moved
 
 __all__ = ["Place", "find_places", "smoothed"]
@@ -30,10 +30,12 @@ class Place:
 
     Attributes
     ----------
-    z_from_mm, z_to_mm : where the deviation is at least half its size; of an unsure place, the
-        whole stretch that is too close to call.
+    z_from_mm, z_to_mm : where the deviation is at least half its size, of an outside place no
+        farther than rows are outside; of an unsure place, the whole stretch that is too close
+        to call.
     z_mm : the middle of its worst part; `piece_z_mm` : the same along the piece.
-    deviation_mm : there, positive is proud. `u95_mm` : half-width of its 95 % interval.
+    deviation_mm : there, positive is proud. `u95_mm` : half-width of its 95 % interval. Both are
+        means of rows of the verdict, so that they bear it out.
     limit_mm : what is allowed on that side, positive.
     plan_diameter_mm, diameter_mm : planned and measured there.
     normal : a shoulder or steep place, judged square to the curve.
@@ -175,12 +177,12 @@ def _place(
 
     `base_mm` is what the deviations are elsewhere, for a place that stands out of them.
     """
+    whole, run = run, _bearing(rows, run, verdict)
     room = np.where(smooth > 0.0, rows.proud_mm, rows.shy_mm)
     reach = np.abs(smooth) - room + (rows.u95_mm if verdict == UNSURE else 0.0)
     peak = int(run[int(np.argmax(reach[run]))])
     if base_mm is not None:
         peak = int(run[int(np.argmax(np.abs(smooth[run] - base_mm)))])
-    proud = bool(smooth[peak] > 0.0)
     # The flank that the peak stands on falls off to both sides, whatever its sign.
     falls = 1.0 if smooth[peak] > (base_mm or 0.0) else -1.0
     size = falls * smooth
@@ -189,23 +191,27 @@ def _place(
     scatter = max(local, 0.02)
     # Rows that the scatter cannot tell from the peak are as bad as it: take their middle and mean.
     top = _round_peak(rows, size >= size[peak] - 2.0 * scatter, peak)
-    top = top[(top >= run[0]) & (top <= run[-1])]
+    top = _alike(rows, np.intersect1d(top, run), peak, verdict)
     weight = np.maximum(size[top] - size[peak] + 2.0 * scatter, 0.0) + 1e-9
     centre = float(np.average(rows.z_mm[top], weights=weight))
-    middle = int(top[int(np.argmin(np.abs(rows.z_mm[top] - centre)))])
     plateau = _round_peak(rows, size >= size[peak] - scatter, peak)
-    extent = run
+    shown = _alike(rows, np.intersect1d(plateau, run), peak, verdict)
+    middle = int(top[int(np.argmin(np.abs(rows.z_mm[top] - centre)))])
+    deviation = float(np.mean(rows.deviation_mm[shown]))
+    extent = whole
     if verdict != UNSURE or base_mm is not None:
         extent = _round_peak(rows, size >= (size[peak] + ground) / 2.0, peak)
+    ends = _same_side(rows, extent, peak) if verdict == OUTSIDE else extent
     z = float(rows.z_mm[middle])
     place = Place(
-        z_from_mm=float(rows.z_mm[extent[0]]),
-        z_to_mm=float(rows.z_mm[extent[-1]]),
+        # The middle of the worst may lie past the half height where the scatter is large.
+        z_from_mm=min(float(rows.z_mm[ends[0]]), z),
+        z_to_mm=max(float(rows.z_mm[ends[-1]]), z),
         z_mm=z,
         piece_z_mm=float(rows.piece_z_mm[middle]),
-        deviation_mm=float(np.mean(rows.deviation_mm[plateau])),
-        u95_mm=float(rows.u95_mm[middle]),
-        limit_mm=float((rows.proud_mm if proud else rows.shy_mm)[middle]),
+        deviation_mm=deviation,
+        u95_mm=float(np.mean(rows.u95_mm[shown])),
+        limit_mm=float((rows.proud_mm if deviation > 0.0 else rows.shy_mm)[middle]),
         plan_diameter_mm=float(rows.plan_diameter_mm[middle]),
         diameter_mm=float(rows.diameter_mm[middle]),
         normal=bool(rows.normal[middle]),
@@ -213,6 +219,39 @@ def _place(
         move_mm=next((m.move_mm for m in moved if m.z_from_mm - 2.0 <= z <= m.z_to_mm + 2.0), None),
     )
     return place, extent
+
+
+def _bearing(rows: Deviations, run: NDArray[np.int64], verdict: str) -> NDArray[np.int64]:
+    """Return the rows of a run whose own numbers bear its verdict out.
+
+    A lone row that lies outside is unsure because it is alone: its number says something else.
+    """
+    own = verdicts(rows.deviation_mm, rows.u95_mm, rows.proud_mm, rows.shy_mm)[run] == verdict
+    return run[own] if np.any(own) else run
+
+
+def _alike(
+    rows: Deviations, index: NDArray[np.int64], peak: int, verdict: str
+) -> NDArray[np.int64]:
+    """Return those rows that are judged as the peak is, by the same limits and on the same side.
+
+    The verdict of each is linear in deviation and U95, so it holds for the means of both too.
+    """
+    d, u, proud, shy = rows.deviation_mm, rows.u95_mm, rows.proud_mm, rows.shy_mm
+    alike = (rows.normal == rows.normal[peak]) & (proud == proud[peak]) & (shy == shy[peak])
+    if verdict == UNSURE:
+        over, under = d + u > proud, d - u < -shy
+        both = over[peak] and under[peak]
+        alike &= (over & under) if both else over if over[peak] else under
+    else:
+        alike &= np.sign(d) == np.sign(d[peak])
+    return np.asarray(index[alike[index]])
+
+
+def _same_side(rows: Deviations, extent: NDArray[np.int64], peak: int) -> NDArray[np.int64]:
+    """Return the rows of an extent that are outside on the peak's side."""
+    side = np.sign(rows.deviation_mm[extent]) == np.sign(rows.deviation_mm[peak])
+    return np.asarray(extent[(rows.verdict[extent] == OUTSIDE) & side])
 
 
 def _round_peak(rows: Deviations, mask: NDArray[np.bool_], peak: int) -> NDArray[np.int64]:

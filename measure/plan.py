@@ -63,6 +63,10 @@ class Plan:
     datum : "start", "end", "best" or the z of a shoulder; None if the plan does not say.
     source : where it comes from, such as "CSV", "DXF", "trace".
     photo : name of the photo that a traced plan comes from; empty otherwise.
+    whole_mm : z of both ends where the rows may stop short of them, as a trace's do; None if
+        the first and the last row are the ends.
+    length_u95_mm : 95 % half-width of the length; 0 for a drawn plan.
+    start_cut, end_cut : whether a traced plan's end there is not its own but the photo's.
     """
 
     name: str
@@ -79,6 +83,10 @@ class Plan:
     source: str = "CSV"
     photo: str = ""
     notes: tuple[str, ...] = field(default_factory=tuple)
+    whole_mm: tuple[float, float] | None = None
+    length_u95_mm: float = 0.0
+    start_cut: bool = False
+    end_cut: bool = False
 
     def __post_init__(self) -> None:
         """Refuse arrays that do not fit together."""
@@ -92,13 +100,13 @@ class Plan:
 
     @property
     def start_mm(self) -> float:
-        """Z of the first row."""
-        return float(self.z_mm[0])
+        """Z of the start end: of the first row, unless the rows stop short of it."""
+        return float(self.z_mm[0]) if self.whole_mm is None else self.whole_mm[0]
 
     @property
     def end_mm(self) -> float:
-        """Z of the last row."""
-        return float(self.z_mm[-1])
+        """Z of the far end, likewise."""
+        return float(self.z_mm[-1]) if self.whole_mm is None else self.whole_mm[1]
 
     @property
     def length_mm(self) -> float:
@@ -117,16 +125,21 @@ class Plan:
         rising = dz > 0.0
         slope[rising] = np.abs(dr[rising] / dz[rising])
         if np.isfinite(self.longest_bridge_mm):
-            slope[rising] = self._chord_slope(points[:-1][rising], points[1:][rising])
+            smooth = rising & keep
+            slope[smooth] = self._chord_slope(np.nonzero(smooth)[0])
         return points[:-1][keep], points[1:][keep], slope[keep]
 
-    def _chord_slope(self, starts: FloatArray, ends: FloatArray) -> FloatArray:
-        """Return |dr/dz| over a chord of 1 mm, kept inside the run between shoulders."""
-        jumps = self.z_mm[:-1][np.diff(self.z_mm) <= 0.0]
-        middle = (starts[:, 0] + ends[:, 0]) / 2.0
-        after = np.searchsorted(jumps, middle)
-        low = np.concatenate([[self.start_mm], jumps])[after]
-        high = np.concatenate([jumps, [self.end_mm]])[after]
+    def _chord_slope(self, segment: NDArray[np.int64]) -> FloatArray:
+        """Return |dr/dz| over a chord of 1 mm, kept inside the run between shoulders and gaps.
+
+        A chord that reached into a gap would have no slope, and its rows no uncertainty.
+        """
+        step = np.diff(self.z_mm)
+        breaks = np.nonzero((step <= 0.0) | (step > self.longest_bridge_mm + 1e-9))[0]
+        after = np.searchsorted(breaks, segment)
+        low = self.z_mm[np.concatenate([[0], breaks + 1])[after]]
+        high = self.z_mm[np.concatenate([breaks, [len(self.z_mm) - 1]])[after]]
+        middle = (self.z_mm[segment] + self.z_mm[segment + 1]) / 2.0
         a = np.maximum(middle - _SLOPE_HALF_WINDOW_MM, low)
         b = np.minimum(middle + _SLOPE_HALF_WINDOW_MM, high)
         radius_a = self.at(a, after_shoulder=True) / 2.0
@@ -152,7 +165,7 @@ class Plan:
         span = zb - za
         t = np.divide(z - za, span, out=np.ones_like(z), where=span > 0.0)
         result = values[left] * (1.0 - t) + values[left + 1] * t
-        outside = (z < self.start_mm - 1e-9) | (z > self.end_mm + 1e-9)
+        outside = (z < self.z_mm[0] - 1e-9) | (z > self.z_mm[-1] + 1e-9)
         gap = (span > self.longest_bridge_mm + 1e-9) & (z > za + 1e-9) & (z < zb - 1e-9)
         return np.asarray(np.where(outside | gap, np.nan, result))
 

@@ -6,12 +6,12 @@ from dataclasses import replace
 from pathlib import Path
 
 from calib.refusal import BadFileError
-from measure.measured import read_measured
+from measure.measured import Measured, read_measured
 from measure.plan import Plan
 from measure.planmaking import checked_plan, plan_of_profile
 from measure.planunits import mm_per_unit
 
-__all__ = ["read_plan"]
+__all__ = ["plan_of_piece", "read_plan"]
 
 _KINDS = "CSV, DXF, SVG, TOML, or an earlier trace (its folder, profile.csv or result.json)"
 
@@ -43,8 +43,7 @@ def read_plan(
             raise BadFileError(
                 "plan-units", f"{path.name} is a trace, in mm.", "Leave --plan-units out."
             )
-        piece = read_measured(path)
-        return plan_of_profile(piece.profile, piece.name, piece.photo)
+        return plan_of_piece(read_measured(path))
     suffix = path.suffix.lower()
     if suffix == ".csv":
         from measure.plancsv import read_plan_csv
@@ -56,6 +55,21 @@ def read_plan(
         return _of_drawing(path, units, layer, axis)
     raise BadFileError(
         "plan-kind", f"{path.name} is no kind of plan that is known.", f"Give {_KINDS}."
+    )
+
+
+def plan_of_piece(piece: Measured) -> Plan:
+    """Return an earlier trace as a plan that reaches to the piece's ends, seen or not."""
+    plan = plan_of_profile(piece.profile, piece.name, piece.photo)
+    return replace(
+        plan,
+        whole_mm=(
+            min(0.0, float(plan.z_mm[0])),
+            max(piece.far_mm, float(plan.z_mm[-1])),
+        ),
+        length_u95_mm=piece.length_u95_mm or 0.0,
+        start_cut=piece.start_cut,
+        end_cut=piece.end_cut,
     )
 
 

@@ -80,7 +80,7 @@ def parse_datum(text: str | float) -> str | float:
     if isinstance(text, str) and text.strip().lower() in ("start", "end", "best"):
         return text.strip().lower()
     try:
-        value = float(text)
+        value = float(text.replace(",", ".") if isinstance(text, str) else text)
     except (ValueError, TypeError):
         value = np.nan
     if not np.isfinite(value):

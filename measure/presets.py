@@ -8,6 +8,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from calib.decimals import unclear_pair
 from calib.refusal import BadFileError
 from measure.mating import FitPreset
 
@@ -68,6 +69,12 @@ def preset_named(presets: tuple[FitPreset, ...], wanted: str) -> FitPreset:
     for preset in presets:
         if preset.name == wanted:
             return preset
+    if unclear_pair(wanted):
+        raise BadFileError(
+            "unknown-fit",
+            f'"{wanted}" may mean two things: a comma stands between two numbers.',
+            "Write 0.2, not 0,2; or 0.0,2.0 for a clearance of 0 to 2 mm.",
+        )
     parts = wanted.split(",")
     try:
         limits = [float(part) for part in parts]

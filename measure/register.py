@@ -156,11 +156,18 @@ def _by_end(piece: Measured, plan: Plan, datum: str, best: Placement) -> Placeme
             f"The {datum} end is cut off in the photo, so it cannot be the datum.",
             "Use --datum best, or name a shoulder that is seen.",
         )
+    if plan.start_cut if datum == "start" else plan.end_cut:
+        raise RefusalError(
+            "datum-cut",
+            f"The {datum} end of the plan is cut off in its photo, so it cannot be the datum.",
+            "Use --datum best, or name a shoulder that is seen.",
+        )
     end_plan = plan.start_mm if datum == "start" else plan.end_mm
     end_piece = 0.0 if at_piece_start else piece.far_mm
     offset = end_plan + end_piece if best.flipped else end_plan - end_piece
     known = piece.length_u95_mm
     u95 = 1.96 * _END_SD_MM if known is None else known / np.sqrt(2.0)
+    u95 = np.hypot(u95, plan.length_u95_mm / np.sqrt(2.0))
     return _moved(piece, plan, best, float(offset), float(u95), datum)
 
 

@@ -197,23 +197,47 @@ def _of_profile(path: Path, which: str, photo: str | None) -> GivenSize:
         return GivenSize(_at(profile, place[0], path, photo))
     rows = np.nonzero((profile.z_mm >= place[0]) & (profile.z_mm <= place[1]))[0]
     if len(rows) == 0:
-        raise _not_measured(profile, which, path)
+        raise _not_measured(profile, place, path)
     row = int(rows[np.argmax(profile.diameter_mm[rows])])
-    return GivenSize(_row(profile, row, f"largest of {which} mm, {path.parent.name}", photo))
+    size = _row(profile, row, f"largest of {which} mm, {path.parent.name}", photo)
+    return GivenSize(size, _gap_notices(profile, place))
 
 
-def _not_measured(profile: Profile, which: str, path: Path) -> RefusalError:
+def _gap_notices(profile: Profile, place: tuple[float, float]) -> tuple[Notice, ...]:
+    """Return a warning of the widest gap inside a stretch: the largest may stand in it."""
+    z = profile.z_mm
+    known = np.concatenate([[place[0]], z[(z >= place[0]) & (z <= place[1])], [place[1]]])
+    widest = int(np.argmax(np.diff(known)))
+    if known[widest + 1] - known[widest] <= LONGEST_BRIDGE_MM + 1e-9:
+        return ()
+    return (
+        Notice(
+            "size-over-gap",
+            f"{known[widest]:g} to {known[widest + 1]:g} mm was left out: not seen in the photo.",
+            "It may be thicker there: measure with calipers.",
+        ),
+    )
+
+
+def _not_measured(profile: Profile, place: tuple[float, float], path: Path) -> RefusalError:
+    which = f"{place[0]:g}" if place[0] == place[1] else f"{place[0]:g}..{place[1]:g}"
+    z = profile.z_mm
+    before, after = z[z < place[0]], z[z > place[1]]
+    if len(before) and len(after):
+        what = f"{before[-1]:g} to {after[0]:g} mm was left out: not seen in the photo."
+        advice = "Take a place outside of that, or measure this one with calipers."
+    else:
+        what = f"The trace runs from {z[0]:g} to {z[-1]:g} mm."
+        advice = "Take a place within."
     return RefusalError(
-        "size-not-there",
-        f"{path.name} was not measured at {which} mm.",
-        f"It runs from {profile.z_mm[0]:g} to {profile.z_mm[-1]:g} mm; take a place within.",
+        "size-not-there", f"{path.parent.name} was not measured at {which} mm. {what}", advice
     )
 
 
 def _at(profile: Profile, z: float, path: Path, photo: str) -> Size:
     near = np.nonzero(np.abs(profile.z_mm - z) <= LONGEST_BRIDGE_MM / 2.0 + 1e-9)[0]
     if len(near) == 0:
-        raise _not_measured(profile, f"{z:g}", path)
+        raise _not_measured(profile, (z, z), path)
     spread = float(np.ptp(profile.diameter_mm[near]))
     row = int(near[np.argmin(np.abs(profile.z_mm[near] - z))])
     if spread > max(1.0, 3.0 * float(profile.u95_mm[row])):

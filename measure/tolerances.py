@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.decimals import unclear_pair
 from calib.refusal import BadFileError
 
 __all__ = ["CLASSES", "general_tolerance", "parse_tolerance"]
@@ -58,6 +59,12 @@ def parse_tolerance(text: str) -> str | tuple[float, float]:
     word = text.strip().lower()
     if word in CLASSES:
         return word
+    if unclear_pair(word):
+        raise BadFileError(
+            "tolerance",
+            f"The tolerance {text!r} may mean two things: a comma stands between two numbers.",
+            "Write 0.3, not 0,3; or 0.0,3.0 for none proud and 3 mm shy.",
+        )
     parts = word.split(",")
     try:
         numbers = [float(part) for part in parts]
@@ -69,6 +76,6 @@ def parse_tolerance(text: str) -> str | tuple[float, float]:
         raise BadFileError(
             "tolerance",
             f"The tolerance {text!r} is not PROUD,SHY in mm on the diameter.",
-            "Write for instance 0.3,0.2 - or f, m, c or v for a class of ISO 2768-1.",
+            "Write for instance 0.3,0.2, with points - or f, m, c or v, a class of ISO 2768-1.",
         )
     return numbers[0], numbers[1]

@@ -394,3 +394,14 @@ def test_starting_is_quick_beside_starting_python_itself():
 
     # 0.3 s on a laptop that starts Python with numpy in about 0.1 s; a ratio holds elsewhere.
     assert best(MAIN, "--help") < 3.0 * best("import numpy")
+
+
+@pytest.mark.parametrize("photo", ["mill.jpg", "my mill.JPEG"])
+def test_a_photo_where_a_command_belongs_is_told_what_to_type(photo):
+    said = python(MAIN, photo, "--setup", "plane")
+    assert said.returncode == 2
+    shown = f'"{photo}"' if " " in photo else photo
+    assert said.stderr.splitlines() == [
+        f"{photo} is a photo, not a command.",
+        f"Type: measure trace {shown} --setup plane",
+    ]

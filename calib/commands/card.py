@@ -37,6 +37,7 @@ def _work(size: str, out: Path | None, image: Path | None, dpi: int) -> Outcome:
 
     board, dpi = board_named(size), _checked_dpi(dpi)
     page = board_page(board)
+    out, image = _settled(out, ".pdf"), _settled(image, ".png")
     pdf = out if out is not None or image is not None else Path(f"card-{board.name}.pdf")
     if pdf is not None:
         write_whole(pdf, page_pdf(page))
@@ -51,6 +52,21 @@ def _work(size: str, out: Path | None, image: Path | None, dpi: int) -> Outcome:
         f"  calib printed --size {board.name} --bar-x MM --bar-y MM"
     )
     return Outcome(text, {"kind": "card", "size": board.name, "files": files})
+
+
+def _settled(path: Path | None, suffix: str) -> Path | None:
+    """Return a file to write with its suffix; a slip in its folder's name makes no new folder."""
+    from calib.refusal import BadFileError
+
+    if path is None:
+        return None
+    if not path.parent.is_dir():
+        raise BadFileError(
+            "no-such-folder",
+            f"There is no folder {path.parent}.",
+            "Check its name, or make the folder first.",
+        )
+    return path if path.suffix or path.is_dir() else path.with_name(path.name + suffix)
 
 
 def _checked_dpi(dpi: int) -> int:

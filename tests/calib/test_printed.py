@@ -142,3 +142,21 @@ def test_card_writes_the_files_that_it_names(monkeypatch, capsys, tmp_path):
     assert (tmp_path / "card.png").read_bytes().startswith(b"\x89PNG")
     status, out, _ = run(monkeypatch, capsys, "card", "--size", "letter")
     assert (tmp_path / "card-letter.pdf").exists()
+
+
+def test_a_card_gets_the_suffix_of_what_it_is(monkeypatch, capsys, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    words = ("card", "--out", "board", "--image", "picture", "--dpi", "100", "--json")
+    status, out, _ = run(monkeypatch, capsys, *words)
+    assert status == 0
+    assert json.loads(out)["files"] == ["board.pdf", "picture.png"]
+    assert (tmp_path / "board.pdf").read_bytes().startswith(b"%PDF")
+
+
+@pytest.mark.parametrize("option", ["--out", "--image"])
+def test_a_card_makes_no_folder_out_of_a_slip(monkeypatch, capsys, tmp_path, option):
+    wrong = tmp_path / "nope" / "board.pdf"
+    status, _, err = run(monkeypatch, capsys, "card", option, str(wrong), "--dpi", "100")
+    assert status == 2
+    assert "There is no folder" in err
+    assert not wrong.parent.exists()

@@ -9,7 +9,9 @@ from ezdxf import units as dxf_units
 
 from calib.refusal import BadFileError
 from measure.planfile import read_plan
+from measure.plantoml import parse_datum
 from measure.profilefile import rows_csv
+from measure.tolerances import parse_tolerance
 
 Z, D = rows_with_shoulders(mill_diameter)
 Z0 = np.linspace(0.5, 179.5, 700)
@@ -416,3 +418,12 @@ def test_toml_rows_in_inches(tmp_path):
 )
 def test_bad_toml(tmp_path, text, code):
     assert refused(toml(tmp_path, text)).code == code
+
+
+def test_a_tolerance_with_a_decimal_comma_is_not_taken_for_two():
+    """Else 0,3 would allow nothing proud and 3 mm shy."""
+    with pytest.raises(BadFileError) as refused:
+        parse_tolerance("0,3")
+    assert refused.value.notice.advice.startswith("Write 0.3, not 0,3")
+    assert parse_tolerance("0.0,3.0") == (0.0, 3.0)
+    assert parse_datum("12,5") == 12.5

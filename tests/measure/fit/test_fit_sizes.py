@@ -176,3 +176,38 @@ def test_command_refuses_in_two_lines(folder):
     assert done.returncode == 2
     assert len(done.stderr.strip().splitlines()) == 2
     assert done.stdout == ""
+
+
+@pytest.fixture
+def gapped(tmp_path):
+    """A trace with 13.25 to 27 left out."""
+    lines = ["z_mm,diameter_mm,u95_mm,u95_common_mm"]
+    lines += [f"{0.25 * i},40,0.1,0.05" for i in range(200) if not 13.25 < 0.25 * i < 27.0]
+    (tmp_path / "profile.csv").write_text("\n".join(lines) + "\n")
+    return tmp_path / "profile.csv"
+
+
+@pytest.mark.parametrize("which", ["14", "14..20", "26,5"])
+def test_a_place_in_a_gap_says_what_was_left_out(gapped, which):
+    with pytest.raises(RefusalError) as refused:
+        given_size(f"{gapped}@{which}")
+    assert refused.value.notice.code == "size-not-there"
+    assert "13.25 to 27 mm was left out" in refused.value.notice.message
+
+
+def test_a_place_past_the_end_says_how_far_the_trace_runs(gapped):
+    with pytest.raises(RefusalError, match=r"runs from 0 to 49\.75 mm"):
+        given_size(f"{gapped}@60")
+
+
+def test_largest_over_a_gap_warns_of_it(gapped):
+    size = given_size(f"{gapped}@10..30")
+    assert [n.code for n in size.notices] == ["size-over-gap"]
+    assert "13.25 to 27 mm" in size.notices[0].message
+    assert given_size(f"{gapped}@1..12").notices == ()
+
+
+def test_a_clearance_with_a_decimal_comma_is_not_taken_for_two():
+    with pytest.raises(BadFileError) as refused:
+        preset_named((), "0,2")
+    assert refused.value.notice.advice.startswith("Write 0.2, not 0,2")

@@ -1,0 +1,51 @@
+"""What is printed beside a verdict bears it out: outside only if all of its ± is.
+
+The rule is that of ISO 14253-1 (from memory).
+"""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from checkpieces import Noise, measured_copy, mill_diameter, mill_plan, rows_with_shoulders
+
+from measure.check import CheckRequest, check
+from measure.checkwords import place_words
+from measure.judge import OUTSIDE, UNSURE, WITHIN
+from measure.profile import Profile
+from measure.units import METRIC
+
+
+def uneven(seed):
+    """A piece whose errors come and go along it, and whose stated U95 does so as well."""
+    rng = np.random.default_rng(seed)
+    z, d = rows_with_shoulders(mill_diameter)
+    piece = measured_copy(z, d, Noise(local=0.05), rng)
+    p = piece.profile
+    knots = np.arange(0.0, 181.0, 3.0)
+    error = np.interp(z, knots, rng.normal(0.0, 0.35, len(knots)))
+    spread = np.interp(z, knots, rng.uniform(0.05, 0.6, len(knots))) * rng.uniform(0.8, 1.2, len(z))
+    rows = Profile(p.z_mm, p.diameter_mm + error, np.hypot(p.u95_mm, spread), p.u95_common_mm)
+    return dataclasses.replace(piece, profile=rows)
+
+
+@pytest.mark.parametrize("tolerance", ["f", (0.3, 0.1)])
+@pytest.mark.parametrize("seed", range(12))
+def test_number_and_spread_of_every_place_bear_its_verdict_out(seed, tolerance):
+    result = check(uneven(seed), mill_plan(), CheckRequest(tolerance, datum="start"))
+    assert result.places
+    for place in result.places:
+        least = abs(place.deviation_mm) - place.u95_mm
+        words = place_words(place, result, METRIC)
+        assert place.z_from_mm <= place.z_mm <= place.z_to_mm, words
+        if place.verdict == OUTSIDE:
+            assert least > place.limit_mm, words
+            judged = result.rows
+            # At a shoulder two rows stand at one z.
+            for end in (place.z_mm, place.z_from_mm, place.z_to_mm):
+                assert OUTSIDE in judged.verdict[np.abs(judged.z_mm - end) < 1e-9]
+        if place.verdict == UNSURE:
+            assert least <= place.limit_mm or "by itself" in words, words
+        if place.verdict == WITHIN:
+            assert abs(place.deviation_mm) + place.u95_mm <= place.limit_mm, words
+        assert ("take" in words or "beyond" in words) <= (place.verdict == OUTSIDE), words
