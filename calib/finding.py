@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.board import Board
+from calib.board import BOARDS, Board
 from calib.boardfind import find_board
 from calib.cardfind import CardSearch, find_cards
 from calib.lens import Lens
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 __all__ = ["FoundTarget", "find_target", "linear_table"]
 
 FloatArray = NDArray[np.float64]
+
+BOARD_CORNERS = 8
+"""Fewer saddle points than this do not tell a board's pose."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +80,7 @@ def find_target(photo: Photo, lens: Lens, target: Target, scale: PrintScale | No
 
 def _find_board(photo: Photo, lens: Lens, board: Board, scale: PrintScale | None) -> FoundTarget:
     sighting = find_board(photo.bgr, [board])
-    if sighting is None or len(sighting.corners_px) < 8:
+    if sighting is None or len(sighting.corners_px) < BOARD_CORNERS:
         raise RefusalError(
             "no-target",
             f"The {board.name} board is not to be seen in {photo.name}.",
@@ -122,7 +125,7 @@ def _find_rectangle(photo: Photo, lens: Lens, target: Rectangle) -> FoundTarget:
     name = "card" if target == ID1 else f"{target.width_mm:g} x {target.height_mm:g} mm rectangle"
     good = [c for c in search.candidates if c.good]
     if not good:
-        raise _why_not(search, name, photo.name)
+        raise _printed_board(photo, name) or _why_not(search, name, photo.name)
     if len(good) > 1:
         raise RefusalError(
             "two-targets",
@@ -133,6 +136,19 @@ def _find_rectangle(photo: Photo, lens: Lens, target: Rectangle) -> FoundTarget:
     scale_from = "ID-1 card" if target == ID1 else name
     return FoundTarget(
         best.sight, best.view, best.sight.corners_px, scale_from, False, target.thickness_mm, ()
+    )
+
+
+def _printed_board(photo: Photo, name: str) -> RefusalError | None:
+    """Return the refusal of a photo that shows a printed board instead; None if it does not."""
+    sighting = find_board(photo.bgr, list(BOARDS.values()))
+    if sighting is None or len(sighting.corners_px) < BOARD_CORNERS:
+        return None
+    board = sighting.board.name
+    return RefusalError(
+        "no-target",
+        f"No {name} is to be seen in {photo.name}, but the printed {board} board.",
+        f"Add --target {board}.",
     )
 
 

@@ -39,7 +39,7 @@ SETUPS = list(PLACES)
 
 @pytest.mark.parametrize("setup", SETUPS)
 def test_stated_uncertainty_is_that_of_the_errors(photos, setup):
-    # The work order's bounds for rms of error / (U95 / 1.96) over photos: 0.7 to 1.3.
+    # The bounds asked for rms of error / (U95 / 1.96) over photos: 0.7 to 1.3.
     per_photo = [np.mean(p.normalised()[p.calm] ** 2) for p in photos(setup)]
     assert 0.7 < np.sqrt(np.mean(per_photo)) < 1.3
 

@@ -11,6 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from calib.finding import find_target
+from calib.photo import read_photo
+from calib.refusal import RefusalError
+from calib.targets import ID1
+from measure.trace import prior_lens
 from tests.benchmarks.accuracytable import TARGETS
 from tests.benchmarks.scoring import Judged
 from tests.benchmarks.tracedphoto import Score, score_photo
@@ -74,3 +79,11 @@ def test_nothing_is_far_outside_what_is_stated() -> None:
     # Never confidently wrong: at most 5 % of the rows beyond twice their U95.
     assert np.mean(beyond) <= 0.05
     assert np.median(np.abs(rows.error_mm)) <= 0.2
+
+
+def test_a_board_taken_for_a_card_is_named() -> None:
+    photo = read_photo(SAMPLES / "mill_board.jpg")
+    with pytest.raises(RefusalError) as caught:
+        find_target(photo, prior_lens(photo), ID1, None)
+    assert caught.value.notice.code == "no-target"
+    assert "--target a4" in caught.value.notice.advice
