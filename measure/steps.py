@@ -177,11 +177,19 @@ def _union(profile: Profile, a: _Body, b: _Body, noise: float) -> tuple[float, _
         return math.inf, a
     limit = max(SAME_DIAMETER_MM, math.hypot(_local(a), _local(b)))
     joint = 0.5 * float(z[a.last] + z[b.first])
-    if abs(a.at(joint) - b.at(joint)) > limit:
+    short = [part for part in (a, b) if z[part.last] - z[part.first] < SHORTEST_POINT_MM]
+    if not short and abs(a.at(joint) - b.at(joint)) > limit:
         return math.inf, a
     whole = _body(profile, a.first, b.last, noise, a.is_point)
-    ends = [(part, float(z[row])) for part in (a, b) for row in (part.first, part.last)]
-    away = max(abs(part.at(end) - whole.at(end)) for part, end in ends)
+    # The slope of a few rows is noise: of a short part only its middle counts.
+    places = [
+        (part, place)
+        for part in (a, b)
+        for place in (
+            [part.middle] if part in short else [float(z[part.first]), float(z[part.last])]
+        )
+    ]
+    away = max(abs(part.at(place) - whole.at(place)) for part, place in places)
     return (away, whole) if away <= limit else (math.inf, a)
 
 
