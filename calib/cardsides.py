@@ -90,14 +90,14 @@ class FoundSides:
     Attributes
     ----------
     corners_px : (4, 2) where the sides meet.
-    fits : four sides.
-    choices : what edges run beside them.
+    fits : of the four sides.
+    choices : what edges run beside each of them.
     wall_px : (4,) width of wall seen; 0 where a side looks away.
     """
 
     corners_px: FloatArray
-    fits: tuple[SideFit, SideFit, SideFit, SideFit]
-    choices: tuple[SideChoice, SideChoice, SideChoice, SideChoice]
+    fits: tuple[SideFit, ...]
+    choices: tuple[SideChoice, ...]
     wall_px: FloatArray
 
     @property
@@ -154,7 +154,7 @@ def find_sides(
     corners = _meeting(starts, ends)
     if corners is None or not _inside(sought, corners):
         return None
-    return FoundSides(corners, tuple(fits), tuple(choices), walls)  # type: ignore[arg-type]
+    return FoundSides(corners, tuple(fits), tuple(choices), walls)
 
 
 def sides_sight(sought: Sought, sides: FoundSides) -> SideSight:

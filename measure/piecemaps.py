@@ -78,7 +78,7 @@ def _cut(feature: Float32Array, labels: NDArray[np.uint8], rounds: int) -> NDArr
     """Return what is piece by graph cuts that go on from the labels given."""
     cv2.setRNGSeed(1)
     cut = labels.copy()
-    cv2.grabCut(  # type: ignore[call-overload]  # its stubs know no empty rectangle
+    cv2.grabCut(  # type: ignore[call-overload]  # the stubs want a rectangle, a mask needs none
         feature.astype(np.uint8),
         cut,
         None,
@@ -95,7 +95,7 @@ def _strangeness(feature: Float32Array, sample: Float32Array) -> Float32Array:
     cv2.setRNGSeed(1)
     criteria = (cv2.TERM_CRITERIA_MAX_ITER | cv2.TERM_CRITERIA_EPS, 15, 0.5)
     count = min(5, max(1, len(sample) // 20))
-    _, label, centres = cv2.kmeans(  # type: ignore[call-overload]  # its stubs know no missing labels
+    _, label, centres = cv2.kmeans(  # type: ignore[call-overload]  # the stubs want labels, a first run has none
         sample, count, None, criteria, 1, cv2.KMEANS_PP_CENTERS
     )
     nearest = np.full(feature.shape[:2], np.inf, dtype=np.float32)

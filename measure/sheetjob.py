@@ -288,4 +288,6 @@ def _data(sheet: Sheet, files: list[Path]) -> dict[str, Any]:
             for b in section.bores
         ]  # fmt: skip
         data["thin"] = [asdict(t) for t in section.thin]
-    return json.loads(json.dumps(data))  # type: ignore[no-any-return]
+    # To plain lists and numbers, as they are printed.
+    plain: dict[str, Any] = json.loads(json.dumps(data))
+    return plain

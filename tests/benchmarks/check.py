@@ -1,6 +1,6 @@
 """How well a check finds what is wrong: exact profiles with planted errors and drawn noise.
 
-Run from the top folder: python tests/benchmarks/check.py [draws]. The profiles are computed, not
+Run from the top folder: python -m tests.benchmarks.check [draws]. The profiles are computed, not
 photographed: one shared scale error and local errors that are alike over 1 mm, both drawn from
 the uncertainty that the profile states. Every draw counts; the seed is fixed.
 """
@@ -9,15 +9,14 @@ from __future__ import annotations
 
 import sys
 import time
-from pathlib import Path
 
 import numpy as np
 
-HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE.parent / "measure" / "check"))
-sys.path.insert(0, str(HERE.parent.parent))
-
-from checkpieces import (  # noqa: E402
+from measure.caliper import CALIPER_SD_MM, with_readings
+from measure.check import CheckRequest, check
+from measure.judge import OUTSIDE, UNSURE, WITHIN
+from measure.measured import Measured
+from tests.measure.check.checkpieces import (
     LENGTH,
     Noise,
     bump,
@@ -27,11 +26,6 @@ from checkpieces import (  # noqa: E402
     mill_plan,
     rows_with_shoulders,
 )
-
-from measure.caliper import CALIPER_SD_MM, with_readings  # noqa: E402
-from measure.check import CheckRequest, check  # noqa: E402
-from measure.judge import OUTSIDE, UNSURE, WITHIN  # noqa: E402
-from measure.measured import Measured  # noqa: E402
 
 SETUPS = {
     "card, phone tilted 25 deg": Noise(scale=0.0005, local=0.02),

@@ -152,7 +152,7 @@ def test_the_outline_is_drawn_where_the_points_are():
 
 def test_a_stretch_left_out_is_hatched_and_not_only_coloured():
     picture = decoded(annotate(plain(200), gapped_result()))
-    z_to_px = lambda z, r: (START_PX + PX_PER_MM * np.array([z, r]) + 0.5) * SCALE - 0.5  # noqa: E731
+    z_to_px = lambda z, r: (START_PX + PX_PER_MM * np.array([z, r]) + 0.5) * SCALE - 0.5
     low, high = z_to_px(42.0, 3.0), z_to_px(50.0, 12.0)
     patch = picture[int(low[1]) : int(high[1]), int(low[0]) : int(high[0])].astype(int)
     grey = patch.sum(axis=2)

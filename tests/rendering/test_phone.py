@@ -12,13 +12,13 @@ from PIL import Image, ImageOps
 from sample_images.rendering.phone import developed, drawn_phone, jpeg
 
 
-def plain_phone(**changes: object):  # type: ignore[no-untyped-def]
+def plain_phone(**changes: object):
     quiet = replace(
         drawn_phone(np.random.default_rng(1), 26),
         electrons=1e7, read_electrons=0.0, tone=0.0, sharpen=0.0, vignette=0.0,
         balance=(1.0, 1.0, 1.0), brightness=0.8, quality=95, subsampling="4:4:4",
     )  # fmt: skip
-    return replace(quiet, **changes)  # type: ignore[arg-type]
+    return replace(quiet, **changes)
 
 
 @pytest.mark.parametrize("light", [0.002, 0.01, 0.05, 0.2, 0.5])

@@ -15,7 +15,7 @@ COUNT = 6
 
 
 @pytest.fixture(scope="module", params=ROWS)
-def row(request: pytest.FixtureRequest):  # type: ignore[no-untyped-def]
+def row(request: pytest.FixtureRequest):
     return request.param, scenes(request.param, COUNT, 5)
 
 
@@ -25,7 +25,7 @@ def test_a_scene_depends_on_row_seed_and_number_alone() -> None:
     assert first != [digest(s) for s in scenes("id1_flat", 3, 6)]
 
 
-def test_lens_and_sizes_are_within_their_limits(row) -> None:  # type: ignore[no-untyped-def]
+def test_lens_and_sizes_are_within_their_limits(row) -> None:
     for scene in row[1]:
         camera = scene.camera
         claimed = scene.phone.focal_35mm / DIAGONAL_35MM * np.hypot(*camera.size_px)
@@ -35,7 +35,7 @@ def test_lens_and_sizes_are_within_their_limits(row) -> None:  # type: ignore[no
         assert 20.0 <= 2.0 * scene.zr[:, 1].max() <= 70.0
 
 
-def test_card_is_whole_in_the_picture_and_off_the_piece(row) -> None:  # type: ignore[no-untyped-def]
+def test_card_is_whole_in_the_picture_and_off_the_piece(row) -> None:
     for scene in row[1]:
         target = scene.targets[0]
         if not isinstance(target, Flat):

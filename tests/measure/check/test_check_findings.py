@@ -32,7 +32,7 @@ def test_no_false_alarm_on_a_perfect_copy():
 def test_planted_error_is_found_placed_and_sized(size, width):
     for seed in range(3):
         centre = 30.0 + 12.0 * seed
-        shape = lambda z: mill_diameter(z) + bump(z, centre, width, size)  # noqa: B023, E731
+        shape = lambda z, at=centre: mill_diameter(z) + bump(z, at, width, size)
         result = check(copy(shape, seed), PLAN, REQUEST)
         place = result.worst(proud=size > 0)
         assert place.verdict == OUTSIDE
@@ -52,7 +52,7 @@ def test_moved_bead(move):
 
 
 def test_size_of_the_whole_found_or_said_to_be_not_distinguishable():
-    small = lambda z: 0.995 * mill_diameter(z / 0.995)  # noqa: E731
+    small = lambda z: 0.995 * mill_diameter(z / 0.995)
     uniform = check(copy(small, 5), PLAN, REQUEST).uniform
     assert uniform.found
     assert uniform.percent == pytest.approx(-0.5, abs=0.15)
@@ -72,7 +72,7 @@ def test_one_more_pass_all_along_is_constant_not_a_scale():
 
 
 def test_rest_of_a_bead_half_turned_is_taken_off_to_the_plan():
-    shape = lambda z: mill_diameter(z) + bump(z, 120.0, 10.0, 0.8)  # noqa: E731
+    shape = lambda z: mill_diameter(z) + bump(z, 120.0, 10.0, 0.8)
     place = check(copy(shape, 2), PLAN, REQUEST).worst(proud=True)
     assert place.plan_diameter_mm == pytest.approx(float(mill_diameter(place.z_mm)), abs=0.05)
     assert place.diameter_mm - place.deviation_mm == pytest.approx(place.plan_diameter_mm, abs=0.1)
@@ -84,7 +84,7 @@ def test_advised_readings_settle_what_was_promised():
     rng = np.random.default_rng(11)
     said = settled = 0.0
     for seed in range(25):
-        wave = lambda z, s=seed: mill_diameter(z) + 0.2 * np.sin(z / 11.0 + s)  # noqa: E731
+        wave = lambda z, s=seed: mill_diameter(z) + 0.2 * np.sin(z / 11.0 + s)
         piece = copy(wave, seed, noise)
         before = check(piece, PLAN, REQUEST)
         if not before.advice.readings:

@@ -35,7 +35,7 @@ from measure.sketch import Stroke, sketch_svg
 from measure.units import INCHES, METRIC
 
 PLAN = mill_plan()
-BAD = lambda z: mill_diameter(z) + bump(z, 40.0, 6.0, 0.8) + bump(z, 130.0, 8.0, -0.7)  # noqa: E731
+BAD = lambda z: mill_diameter(z) + bump(z, 40.0, 6.0, 0.8) + bump(z, 130.0, 8.0, -0.7)
 
 
 def result_of(shape, seed=1, turned=False, tolerance=(0.3, 0.3), noise=None):

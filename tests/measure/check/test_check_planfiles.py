@@ -250,7 +250,7 @@ def test_dxf_that_cannot_be_a_plan(tmp_path):
         space.add_lwpolyline([(0, -5), (50, 10), (100, 8)])
 
     assert refused(dxf(tmp_path, across)).code == "plan-no-axis"
-    closed = lambda s, d: closed_half(s, d, half_points() + np.array([0.0, 50.0]))  # noqa: E731
+    closed = lambda s, d: closed_half(s, d, half_points() + np.array([0.0, 50.0]))
     assert refused(dxf(tmp_path, closed)).code == "plan-no-axis"
     path = dxf(tmp_path, closed_half, dxf_units.M * 0)
     assert refused(path).code == "plan-units"

@@ -39,7 +39,7 @@ def test_no_scale(text: str) -> None:
 )
 def test_words_that_make_no_sense(words: dict[str, object]) -> None:
     with pytest.raises(BadFileError):
-        build_drawing_request(**words)  # type: ignore[arg-type]
+        build_drawing_request(**words)
 
 
 def test_words_in_any_case() -> None:

@@ -231,7 +231,7 @@ def test_bad_mechanisms(piece: Path, text: str, code: str) -> None:
     ],
 )
 def test_bad_requests(piece: Path, more: dict[str, object], code: str, status: int) -> None:
-    assert refused(SheetAsked(piece, **more)) == (code, status)  # type: ignore[arg-type]
+    assert refused(SheetAsked(piece, **more)) == (code, status)
 
 
 def test_results_never_overwrite_the_piece_or_each_other(piece: Path) -> None:

@@ -105,7 +105,7 @@ def test_own_plan_reader_reads_both_drawings(tmp_path: Path, bored: bool) -> Non
 
 @pytest.mark.parametrize("turner", [mill(), baluster()], ids=["mill", "baluster"])
 def test_stl_is_closed_and_holds_the_volume(turner: object) -> None:
-    profile = traced(turner.chain(), np.random.default_rng(2))  # type: ignore[attr-defined]
+    profile = traced(turner.chain(), np.random.default_rng(2))
     solid = trimesh.load(io.BytesIO(stl_bytes(profile)), file_type="stl")
     assert solid.is_watertight
     assert solid.is_winding_consistent

@@ -32,7 +32,7 @@ EXAMPLES = Path(__file__).parents[3] / "measure" / "examples"
 
 def sheet_of(turner: Turner, name: str = "Café mill", **more: object) -> Sheet:
     profile = traced(turner.chain(), np.random.default_rng(1))
-    return make_sheet(SheetRequest(name, profile, **more))  # type: ignore[arg-type]
+    return make_sheet(SheetRequest(name, profile, **more))
 
 
 def reader_of(sheet: Sheet, on: str = "a4") -> PdfReader:
