@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 
 from calib.lens import Lens
 from calib.lenscoverage import Coverage, bend_sd_px, coverage_of
+from calib.lensequations import FOCUS_SD, SetFit, Terms
 from calib.lensmodel import PageView, page_basis
-from calib.lensset import FOCUS_SD, SetFit, Terms, choose_terms, fit_set
+from calib.lensset import choose_terms, fit_set
 from calib.refusal import Notice, RefusalError
 
 __all__ = ["Calibration", "NamedView", "calibrate"]

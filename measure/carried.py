@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.view import View
-from measure.fit import Estimate, values_at
+from measure.fit import Estimate
 from measure.outline import Outline
 from measure.revolve import Axis
 from measure.sides import SideCurve, local_slope
+from measure.unknowns import values_at
 
 __all__ = ["Carried", "EndRay", "carried"]
 

@@ -20,34 +20,34 @@ from numpy.typing import NDArray
 from calib.view import View
 from measure.reach import frame_of
 from measure.revolve import Axis
+from measure.rimevidence import (
+    CERTAIN_SIGNIFICANCE,
+    COLUMN_PX,
+    EVEN_SIGNIFICANCE,
+    MIRROR_MM,
+    MIRROR_SHARE,
+    ONE_SIDED_WEIGHT,
+    OUTER_WEIGHT,
+    ROW_MM,
+    RimLayout,
+    RimSide,
+    bench_columns,
+    laid_out,
+    rim_evidence,
+    step_strength,
+)
 
-__all__ = ["Rim", "find_rims", "rim_points"]
+__all__ = ["Rim", "find_rims"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
-ROW_MM = 0.25
-COLUMN_PX = 0.5
 BEYOND_MM, BEYOND_SHARE = 10.0, 0.2
 LEAST_RADIUS_MM, MOST_RADIUS_MM, LEAST_LENGTH_MM = 2.0, 60.0, 15.0
-FINE_PX = 1.25
-FOOT_PX = (2.0, 5.0)
-RAMP, SHARP = 1.4, 2.5
-"""A rim is sharp: a few pixels farther out the change has fallen to a fraction. At a shadow's
-border and where steel shades it goes on."""
 ALONG_MM = (3.0, 5.0)
-EVEN_SIGNIFICANCE, CERTAIN_SIGNIFICANCE = 3.0, 7.0
-"""An edge this many times the usual change of its neighbourhood counts half: as a rim, and as
-one that proves that what lies inside it is no rim."""
-MIRROR_SHARE, MIRROR_MM = 0.4, 1.0
-"""So far inside the rim, as a share of its radius and beyond it, reflections may make edges."""
-OUTER_WEIGHT, ONE_SIDED_WEIGHT = 0.85, 0.3
-LEAST_SLOPE = 5e-4
-"""Change of colour per column that no texture falls below: a step of 0.3 % of full scale."""
 SETTLE_MM = 1.5
 HELD_SHARE = 0.5
 """A rim goes on while it is this strong, of what it is in its middle."""
-CLEAR_PX, HALO_PX, HALO_SHARE = 3.0, 8.0, 0.4
 SIGNS = (1.0, -1.0)
 LOOKS_MM = ((12.0, 0.3), (1.5, 0.1))
 """Of the two looks: how far off the axis may be, and how finely it is looked for."""
@@ -79,50 +79,6 @@ class Rim:
         return 0.5 * (self.radii_mm[0] + self.radii_mm[1])
 
 
-@dataclass(frozen=True, slots=True)
-class _Layout:
-    z: FloatArray
-    r: FloatArray
-
-    @property
-    def column_mm(self) -> float:
-        return float(self.r[1] - self.r[0])
-
-
-@dataclass(frozen=True, slots=True)
-class _Side:
-    """What one side shows, (rows, columns) each, 0 to 1.
-
-    Attributes
-    ----------
-    rim : how like the rim of the piece a place is.
-    certain : whether there is an edge beyond doubt, whatever of.
-    mirror : how well a place serves to tell the axis.
-    slopes : (rows, columns, 3) change of colour per column.
-    """
-
-    rim: Float32Array
-    certain: Float32Array
-    mirror: Float32Array
-    slopes: Float32Array
-
-
-def rim_points(
-    camera_mm: FloatArray, axis: Axis, z_mm: FloatArray, r_mm: FloatArray, sign: float
-) -> FloatArray:
-    """Return the points (..., 3) where cylinders about the axis show their rim on one side.
-
-    `z_mm` and `r_mm` are broadcast; `sign` is +1 for the `across` side.
-    """
-    across, toward = frame_of(camera_mm, axis)
-    back = camera_mm - axis.point_mm
-    distance = float(np.linalg.norm(back - (back @ axis.direction) * axis.direction))
-    z, r = np.broadcast_arrays(z_mm, r_mm)
-    sin = r / distance
-    normal = sign * np.sqrt(1.0 - sin**2)[..., None] * across + sin[..., None] * toward
-    return np.asarray(axis.at(z) + r[..., None] * normal)
-
-
 def find_rims(
     bgr: NDArray[np.uint8],
     view: View,
@@ -148,109 +104,26 @@ def find_rims(
     ends = view.to_pixels(axis.at(np.array([0.0, length_mm])))
     px_mm = float(np.linalg.norm(ends[1] - ends[0])) / length_mm
     beyond = max(BEYOND_MM, BEYOND_SHARE * length_mm)
-    layout = _Layout(
+    layout = RimLayout(
         np.arange(-beyond, length_mm + beyond, ROW_MM),
         np.arange(LEAST_RADIUS_MM, 1.35 * r_max_mm + 4.0, COLUMN_PX / px_mm),
     )
     across, _ = frame_of(view.camera_centre_mm, Axis(middle, axis.direction))
     looks = list(zip(LOOKS_MM, ALONG_MM, strict=True))
     for (farthest, grain), along in looks[1:] if is_near else looks:
-        sides = [_evidence(_laid_out(bgr, view, axis, layout, s), layout, along) for s in SIGNS]
+        sides = [rim_evidence(laid_out(bgr, view, axis, layout, s), layout, along) for s in SIGNS]
         shift, turn = _lean(sides[0].mirror, sides[1].mirror, layout, farthest, grain)
         moved = axis.direction + turn * across
         axis = Axis(
             axis.point_mm + (shift - turn * 0.5 * length_mm) * across,
             moved / np.linalg.norm(moved),
         )
-    sides = [_evidence(_laid_out(bgr, view, axis, layout, s), layout, along) for s in SIGNS]
+    sides = [rim_evidence(laid_out(bgr, view, axis, layout, s), layout, along) for s in SIGNS]
     return axis, _rims(sides[0], sides[1], layout)
 
 
-def _laid_out(
-    bgr: NDArray[np.uint8], view: View, axis: Axis, layout: _Layout, sign: float
-) -> Float32Array:
-    """Return one side of the photo as (rows, columns, 3), 0 to 1: rows are z, columns radius."""
-    points = rim_points(view.camera_centre_mm, axis, layout.z[:, None], layout.r[None, :], sign)
-    pixels = view.to_pixels(points).astype(np.float32)
-    laid = cv2.remap(
-        bgr, pixels[..., 0], pixels[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-    return np.asarray(laid, dtype=np.float32) / np.float32(255.0)
-
-
-def _evidence(laid: Float32Array, layout: _Layout, along_mm: float) -> _Side:
-    """Return what one side shows of rims."""
-    rows = round(along_mm / ROW_MM) | 1
-    kernel = _slope_kernel(FINE_PX / COLUMN_PX)
-    slopes = cv2.filter2D(laid, -1, kernel, borderType=cv2.BORDER_REPLICATE)
-    even = cv2.blur(slopes, (1, rows), borderType=cv2.BORDER_REPLICATE)
-    fine = np.asarray(np.linalg.norm(even, axis=2), dtype=np.float32)
-    # The outermost columns show the bench; its texture is the noise.
-    texture = np.median(fine[:, _bench(fine)], axis=1)[:, None]
-    usual = np.asarray(cv2.blur(texture, (1, 41), borderType=cv2.BORDER_REPLICATE)).reshape(-1, 1)
-    square = (fine / np.maximum(usual, LEAST_SLOPE)) ** 2
-    sharp = _sharpness(fine)
-    certain = (sharp * square / (square + CERTAIN_SIGNIFICANCE**2)).astype(np.float32)
-    edge = sharp * square / (square + EVEN_SIGNIFICANCE**2)
-    outermost = 1.0 - OUTER_WEIGHT * _beyond(certain, fine, layout)
-    # A highlight is mirrored about its own middle, but narrower than the piece.
-    mirror = certain * outermost * np.sqrt(layout.r / layout.r[-1])
-    return _Side(
-        np.asarray(edge * outermost, dtype=np.float32),
-        certain,
-        np.asarray(mirror, dtype=np.float32),
-        np.asarray(slopes, dtype=np.float32),
-    )
-
-
-def _bench(values: Float32Array) -> slice:
-    """Return the columns that are taken to show the bench."""
-    return slice(-max(values.shape[1] // 4, 1), None)
-
-
-def _sharpness(fine: Float32Array) -> Float32Array:
-    """Return 1 on the crests of sharp edges, less on ramps, 0 off the crests; (rows, columns)."""
-    reach = 2 * (int(CLEAR_PX / COLUMN_PX) // 2) + 1
-    crest = np.asarray(cv2.dilate(fine, np.ones((1, reach), np.uint8)), dtype=np.float32)
-    first, last = (int(px / COLUMN_PX) for px in FOOT_PX)
-    beyond = np.pad(fine, ((0, 0), (0, last)), mode="edge")
-    columns = fine.shape[1]
-    foot = np.min([beyond[:, k : k + columns] for k in range(first, last + 1)], axis=0)
-    sharp = np.clip((fine / np.maximum(foot, 1e-9) - RAMP) / (SHARP - RAMP), 0.0, 1.0)
-    return np.asarray(np.where(fine < crest, 0.0, sharp), dtype=np.float32)
-
-
-def _slope_kernel(sigma: float) -> Float32Array:
-    """Return a row that gives the slope per column, blurred; 1 on a ramp of slope 1."""
-    reach = int(4.0 * sigma) + 1
-    x = np.arange(-reach, reach + 1, dtype=np.float64)
-    kernel = x * np.exp(-0.5 * (x / sigma) ** 2)
-    return np.asarray((kernel / np.sum(kernel * x))[None, :], dtype=np.float32)
-
-
-def _beyond(edge: Float32Array, strength: Float32Array, layout: _Layout) -> Float32Array:
-    """Return the strongest edge farther out, as far as reflections may lie inside a rim.
-
-    Close by only one that is not much weaker counts: a phone's sharpening draws a halo there.
-    """
-    found = np.zeros_like(edge)
-    columns = edge.shape[1]
-    clear, halo = int(CLEAR_PX / COLUMN_PX), int(HALO_PX / COLUMN_PX)
-    for step in range(clear, min(halo, columns)):
-        counts = strength[:, step:] > HALO_SHARE * strength[:, : columns - step]
-        outer = np.where(counts, edge[:, step:], 0.0)
-        np.maximum(found[:, : columns - step], outer, out=found[:, : columns - step])
-    last = (MIRROR_SHARE * layout.r + MIRROR_MM) / layout.column_mm
-    for column in range(columns - halo):
-        stop = column + halo + max(int(last[column]) - halo, 1)
-        np.maximum(
-            found[:, column], edge[:, column + halo : stop].max(axis=1), out=found[:, column]
-        )
-    return found
-
-
 def _lean(
-    a: Float32Array, b: Float32Array, layout: _Layout, farthest_mm: float, grain_mm: float
+    a: Float32Array, b: Float32Array, layout: RimLayout, farthest_mm: float, grain_mm: float
 ) -> tuple[float, float]:
     """Return shift (mm, at the middle) and turn (rad) of the axis toward the first side.
 
@@ -290,7 +163,7 @@ def _pooled(side: Float32Array, rows: int, columns: int) -> Float32Array:
     return np.asarray(pooled, dtype=np.float32)
 
 
-def _rims(a: _Side, b: _Side, layout: _Layout) -> tuple[Rim, ...]:
+def _rims(a: RimSide, b: RimSide, layout: RimLayout) -> tuple[Rim, ...]:
     reach = max(int(APART_MM / layout.column_mm), 1)
     path = _path(*_scores(a, b, reach))
     nothing = a.rim.shape[1]
@@ -310,7 +183,7 @@ def _rims(a: _Side, b: _Side, layout: _Layout) -> tuple[Rim, ...]:
 
 
 def _settled(
-    a: _Side, b: _Side, rows: slice, middle: int, layout: _Layout
+    a: RimSide, b: RimSide, rows: slice, middle: int, layout: RimLayout
 ) -> tuple[float, float] | None:
     """Return the radii of the two sides of a step, None if none is beyond doubt.
 
@@ -318,7 +191,7 @@ def _settled(
     of edges is taken that the two sides show within what an offset allows; near the radius
     that was found, but as far out as reflections may have hidden the rim.
     """
-    strengths = [_step_strength(side, rows) for side in (a, b)]
+    strengths = [step_strength(side, rows) for side in (a, b)]
     settle = int(SETTLE_MM / layout.column_mm)
     most = (MIRROR_SHARE * float(layout.r[middle]) + MIRROR_MM) / layout.column_mm
     reach = 2 * int(APART_MM / layout.column_mm)
@@ -341,7 +214,7 @@ def _settled(
 
 
 def _extent(
-    a: _Side, b: _Side, radii: tuple[float, float], start: int, stop: int, layout: _Layout
+    a: RimSide, b: RimSide, radii: tuple[float, float], start: int, stop: int, layout: RimLayout
 ) -> tuple[float, float]:
     """Return where a pair of rims begins and ends, mm: averaged along it only a little.
 
@@ -371,15 +244,7 @@ def _longest_hold(gain: FloatArray, middle: int) -> tuple[int, int]:
     return middle - int(before.argmax()), middle + int(after.argmax())
 
 
-def _step_strength(side: _Side, rows: slice) -> Float32Array:
-    """Return, per column, the mean edge over a step against the mean texture of the bench."""
-    mean = np.linalg.norm(side.slopes[rows].mean(axis=0), axis=-1)
-    fine = np.asarray(mean[None, :], dtype=np.float32)
-    usual = max(float(np.median(fine[:, _bench(fine)])), LEAST_SLOPE / 2.0)
-    return np.asarray((_sharpness(fine) * fine / usual)[0], dtype=np.float32)
-
-
-def _scores(a: _Side, b: _Side, reach: int) -> tuple[Float32Array, float]:
+def _scores(a: RimSide, b: RimSide, reach: int) -> tuple[Float32Array, float]:
     """Return the score of each place as a pair of rims, and that of a row without piece.
 
     What lies inside a pair of certain edges at one radius is no rim: the bench shows no such
@@ -400,7 +265,7 @@ def _scores(a: _Side, b: _Side, reach: int) -> tuple[Float32Array, float]:
     ):
         outer = np.maximum.accumulate(found[:, ::-1], axis=1)[:, ::-1]
         score[:, :-clear] *= 1.0 - weight * outer[:, clear:]
-    bench = score[:, _bench(score)]
+    bench = score[:, bench_columns(score)]
     nothing = max(NOTHING, float(bench.mean() + NOTHING_SDS * bench.std()))
     return np.asarray(score, dtype=np.float32), nothing
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calib.refusal import RefusalError
 from calib.view import View
-from measure.fit import Knowledge
+from measure.knowledge import Knowledge
 from measure.outline import Outline
 from measure.rest import Rest, resting_places
 from measure.revolve import Axis

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.fit import Estimate, rim_bias
+from measure.fit import Estimate
 from measure.lineruns import fit_line
 from measure.mating import COVERAGE
 from measure.profile import GRID_MM, Profile
@@ -16,6 +16,7 @@ from measure.reach import SideReach, reach_over
 from measure.revolve import Axis
 from measure.rimoutline import RimOutline
 from measure.steps import Step
+from measure.unknowns import rim_bias
 
 __all__ = [
     "LEAST_TAPER",

@@ -14,7 +14,6 @@ from calib.photo import Photo
 from calib.refusal import Notice, RefusalError
 from calib.targets import parse_target
 from calib.view import View
-from measure.fit import rim_bias
 from measure.progress import Progress
 from measure.reach import frame_of
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
@@ -32,6 +31,7 @@ from measure.toolsolve import (
 )
 from measure.toolview import ToolView
 from measure.trace import Tracing, measured, prior_lens
+from measure.unknowns import rim_bias
 
 __all__ = ["ToolPhotos", "ToolTrace", "shank_is_first", "trace_tool"]
 

@@ -14,7 +14,7 @@ from calib.refusal import Notice
 from calib.view import View
 from measure.assemble import Assembled, assemble
 from measure.carried import Carried, carried
-from measure.fit import Estimate, values_at
+from measure.fit import Estimate
 from measure.outline import SPACING_PX, Outline
 from measure.pieceends import PieceEnds, end_notices, piece_ends, pixel_mm, rays_of_ends
 from measure.rest import Rest
@@ -22,6 +22,7 @@ from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.setting import curves_of
 from measure.sides import SideCurve, without_leaps
 from measure.solving import Solved, not_turned
+from measure.unknowns import values_at
 
 __all__ = ["Tracing", "finished"]
 

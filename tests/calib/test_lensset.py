@@ -3,7 +3,8 @@ import numpy as np
 import pytest
 from lenssim import SIZE, simulate
 
-from calib.lensset import Terms, choose_terms, first_guess, fit_set, settle_floor
+from calib.lensequations import Terms
+from calib.lensset import choose_terms, first_guess, fit_set, settle_floor
 
 
 def plain(views):

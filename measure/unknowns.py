@@ -1,0 +1,112 @@
+"""The unknowns of the joint estimate, and what outline points are at given ones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.view import VIEW_SIZE, View
+from measure.outline import Outline
+from measure.revolve import Axis
+from measure.sides import contour_values
+
+__all__ = ["Layout", "Values", "across_and_deep", "rim_bias", "values_at"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Where the unknowns stand in the parameter vector."""
+
+    view: View
+    axis: Axis
+    first: FloatArray
+    second: FloatArray
+    extras: int
+    foot: bool
+
+    @property
+    def size(self) -> int:
+        """Number of unknowns."""
+        return VIEW_SIZE + self.extras + 4 + 2 + (1 if self.foot else 0)
+
+    def view_of(self, x: FloatArray) -> View:
+        """Return the view of a parameter vector."""
+        return self.view.with_vector(x[:VIEW_SIZE])
+
+    def axis_of(self, x: FloatArray) -> Axis:
+        """Return the axis: two shifts (mm) at the point and two at 100 mm along."""
+        a = x[VIEW_SIZE + self.extras :][:4]
+        shift = a[0] * self.first + a[1] * self.second
+        turn = (a[2] * self.first + a[3] * self.second) / 100.0
+        d = self.axis.direction + turn
+        return Axis(self.axis.point_mm + shift, d / np.linalg.norm(d))
+
+    def bias_of(self, x: FloatArray) -> FloatArray:
+        """Return the rim bias of the two sides (+1, -1), pixels, (2,)."""
+        return x[VIEW_SIZE + self.extras + 4 :][:2]
+
+
+def rim_bias(outline: Outline, side: FloatArray, bias_px: FloatArray) -> FloatArray:
+    """Return outline points (n, 2) moved outward by minus the bias of their side."""
+    b = np.where(side > 0, bias_px[0], bias_px[1])
+    return np.asarray(outline.points_px - b[:, None] * outline.normals())
+
+
+def across_and_deep(axis: Axis, view: View) -> tuple[FloatArray, FloatArray]:
+    """Return two directions square to the axis, (3,) each, in which it is free to move.
+
+    The first is across the line of sight, where the photo fixes it; the second is depth.
+    """
+    toward = axis.point_mm - view.camera_centre_mm
+    first = np.cross(axis.direction, toward)
+    first /= np.linalg.norm(first)
+    return first, np.cross(axis.direction, first)
+
+
+class Values:
+    """(z, r) of chosen outline points for parameter vectors, asked for by name.
+
+    All points are computed in one go, and again only when view or axis change: most of a
+    Jacobian's columns move neither the points nor each other.
+    """
+
+    def __init__(self, layout: Layout, outline: Outline) -> None:
+        """Start with no names."""
+        self.layout, self.outline = layout, outline
+        self.index: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
+        self.places: dict[str, slice] = {}
+        self.cache: dict[bytes, tuple[FloatArray, FloatArray]] = {}
+
+    def add(self, name: str, index: NDArray[np.int64]) -> None:
+        """Let `name` stand for outline points (k,)."""
+        self.places[name] = slice(len(self.index), len(self.index) + len(index))
+        self.index = np.concatenate([self.index, index.astype(np.int64)])
+
+    def at(self, x: FloatArray, name: str) -> tuple[FloatArray, FloatArray]:
+        """Return (z, r) of the points of a name."""
+        start = VIEW_SIZE + self.layout.extras
+        key = x[:VIEW_SIZE].tobytes() + x[start : start + 6].tobytes()
+        if key not in self.cache:
+            if len(self.cache) > 4:
+                self.cache.clear()
+            self.cache[key] = values_at(self.layout, x, self.outline, self.index)
+        z, r = self.cache[key]
+        return z[self.places[name]], r[self.places[name]]
+
+
+def values_at(
+    layout: Layout, x: FloatArray, outline: Outline, index: NDArray[np.int64]
+) -> tuple[FloatArray, FloatArray]:
+    """Return (z, r) of chosen outline points for a parameter vector."""
+    points, tangents = outline.points_px[index], outline.tangents[index]
+    view, axis = layout.view_of(x), layout.axis_of(x)
+    z, r, _, side = contour_values(points, tangents, view, axis)
+    # A shift outward by b pixels changes r by b over the scale at the contact.
+    b = layout.bias_of(x)
+    depth = np.linalg.norm(axis.at(z) - view.camera_centre_mm, axis=1)
+    r = r - np.where(side > 0, b[0], b[1]) * depth / view.lens.focal_px
+    return z, r
