@@ -56,7 +56,7 @@ def carried(
     curves: tuple[SideCurve, SideCurve],
     ends: tuple[EndRay, EndRay],
 ) -> Carried:
-    """Return how rows and length change with the unknowns (first order [GUM], 5.1.2).
+    """Return how rows and length change with the unknowns (first order [JCGM100], 5.1.2).
 
     Parameters
     ----------

@@ -28,6 +28,7 @@ from measure.profile import Profile
 from measure.progress import Progress, quiet
 from measure.result import END, LeftOut, TraceResult
 from measure.sheetimage import SheetImage, rectify
+from measure.startend import starts_far
 from measure.trace import prior_lens
 
 __all__ = ["Drawing", "measure_drawing"]
@@ -270,7 +271,7 @@ def _drawing(
     on_sheet = axis.point_mm + ends[:, None] * axis.direction
     lifted = np.column_stack([on_sheet, np.full(2, sheet.height_mm)])
     ends_px = found.view.to_pixels(lifted)
-    flip = _starts_far(ends_px, request.start)
+    flip = starts_far(ends_px, request.start)
     rows = rows_of(sides, flip, times)
     if len(rows.z_mm) < 8:
         raise RefusalError(
@@ -327,14 +328,6 @@ def _on_grid(rows: Rows, sd: FloatArray, common: FloatArray, times: float) -> Pr
     """Return the profile at true size."""
     d = 2.0 * rows.radii_mm.mean(axis=1)
     return Profile(times * rows.z_mm, times * d, times * 1.96 * sd, times * 1.96 * common)
-
-
-def _starts_far(ends_px: FloatArray, start: str | None) -> bool:
-    d = ends_px[1] - ends_px[0]
-    if start is None:
-        start = "left" if abs(d[0]) >= abs(d[1]) else "top"
-    wrong = {"left": d[0] < 0, "right": d[0] > 0, "top": d[1] < 0, "bottom": d[1] > 0}
-    return bool(wrong[start])
 
 
 def _notices(

@@ -18,6 +18,7 @@ from measure.result import TraceRequest
 from measure.scene import Scene
 from measure.searchedoutline import searched_silhouettes
 from measure.solving import Solved, not_turned, solve_outline
+from measure.startend import from_start
 
 __all__ = ["followed"]
 
@@ -80,9 +81,8 @@ def _follow(
     laps: Laps,
 ) -> Solved | None:
     """Follow one coarse outline and solve; None when its sides are not those of a round piece."""
-    if _starts_at_far_end(sides, _start(request)):
-        sides = (sides[0][::-1], sides[1][::-1])
-    outline = refine_outline(photo.bgr, linear_table(), sides)
+    ordered = from_start(sides, _start(request))
+    outline = refine_outline(photo.bgr, linear_table(), ordered)
     laps.lap("outline")
     try:
         solved = solve_outline(request, lens, found, outline, 3)
@@ -101,16 +101,6 @@ def _follow(
 def _start(request: TraceRequest) -> str | None:
     # A piece on its foot is seen from above: the foot is its lower end in the picture.
     return "bottom" if request.start is None and request.setup == "upright" else request.start
-
-
-def _starts_at_far_end(sides: tuple[FloatArray, FloatArray], start: str | None) -> bool:
-    first = 0.5 * (sides[0][0] + sides[1][0])
-    last = 0.5 * (sides[0][-1] + sides[1][-1])
-    d = last - first
-    if start is None:
-        start = "left" if abs(d[0]) >= abs(d[1]) else "top"
-    wrong = {"left": d[0] < 0, "right": d[0] > 0, "top": d[1] < 0, "bottom": d[1] > 0}
-    return bool(wrong[start])
 
 
 def _no_piece(photo: Photo) -> RefusalError:

@@ -21,6 +21,7 @@ from measure.revolve import Axis
 from measure.rimtrace import RimTrace, trace_rims
 from measure.scene import prepare
 from measure.searchedoutline import searched_silhouettes
+from measure.startend import from_start
 from measure.toolsolve import (
     LEAST_TAPER,
     RIM_SD_PX,
@@ -135,7 +136,7 @@ def _by_rims(photo: Photo, request: TraceRequest, progress: Progress) -> ToolTra
     f, (cx, cy) = target.view.lens.focal_px, lens.centre_px
     best: RimTrace | None = None
     for silhouette in searched_silhouettes(scene, np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]])):
-        sides = _from_start(silhouette.sides_px(scene), request.start)
+        sides = from_start(silhouette.sides_px(scene), request.start)
         progress("following its rims")
         found = trace_rims(photo, request, lens, target, sides)
         if found is not None and (best is None or found.worth > best.worth):
@@ -164,17 +165,6 @@ def _agrees(found: RimTrace) -> bool:
     cones = sum(abs(step.taper) >= LEAST_TAPER for step in steps)
     thinnest = min(min(step.at_from_mm, step.at_to_mm) for step in steps)
     return cones <= len(steps) // 3 and thinnest > THINNEST_MM
-
-
-def _from_start(
-    sides: tuple[FloatArray, FloatArray], start: str | None
-) -> tuple[FloatArray, FloatArray]:
-    """Return the sides in order from the end that z counts from."""
-    d = 0.5 * (sides[0][-1] + sides[1][-1] - sides[0][0] - sides[1][0])
-    if start is None:
-        start = "left" if abs(d[0]) >= abs(d[1]) else "top"
-    backward = {"left": d[0] < 0, "right": d[0] > 0, "top": d[1] < 0, "bottom": d[1] > 0}[start]
-    return (sides[0][::-1], sides[1][::-1]) if backward else sides
 
 
 def _of_rims(

@@ -1,7 +1,8 @@
 """Least squares against published fits: a circle through six points, and a curve of NIST's.
 
-[Gander1994]: W. Gander, G. H. Golub, R. Strebel: Least-squares fitting of circles and ellipses.
-BIT 34, 558-578, 1994: the six points, geometric centre (4.7398, 2.9835), radius 4.7142.
+[GanderGolubStrebel1994]: W. Gander, G. H. Golub, R. Strebel: Least-squares fitting of
+circles and ellipses. BIT 34, 558-578, 1994: the six points, geometric centre (4.7398, 2.9835),
+radius 4.7142.
 
 NIST Statistical Reference Datasets, nonlinear regression, Misra1a (lower difficulty) and the data
 from memory; that the certified values come out to the ten digits given confirms both.
