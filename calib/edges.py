@@ -24,11 +24,13 @@ __all__ = [
     "EdgeShapes",
     "card_shapes",
     "fit_edges",
+    "joined",
     "left_over",
     "normal_cdf",
     "orthonormal",
     "rim_shapes",
     "sample_lines",
+    "settled",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -250,35 +252,65 @@ def fit_edges(
         _fit_chunk(samples[i : i + chunk], matrix, shapes, noise_floor)
         for i in range(0, len(samples), chunk)
     ]
+    return joined(parts)
+
+
+def joined(parts: list[EdgeFits]) -> EdgeFits:
+    """Return the fits of several lots of lines as those of one."""
     if not parts:
         empty = np.zeros(0)
         return EdgeFits(empty, empty, empty, np.zeros(0, dtype=bool))
-    columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
-    return EdgeFits(columns[0], columns[1], columns[2], columns[3].astype(bool))
+    return EdgeFits(
+        np.concatenate([part.offset_px for part in parts]),
+        np.concatenate([part.sd_px for part in parts]),
+        np.concatenate([part.contrast for part in parts]),
+        np.concatenate([part.at_limit for part in parts]),
+    )
 
 
 def _fit_chunk(
     samples: Float32Array, matrix: Float32Array, shapes: EdgeShapes, noise_floor: float
-) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:
-    s, k, p, m = shapes.bases.shape
-    n, _, channels = samples.shape
+) -> EdgeFits:
+    _, _, p, m = shapes.bases.shape
     rss, total = left_over(samples, matrix, shapes)
-    freedom = max(channels * (m - p) - 1, 1)
+    freedom = max(samples.shape[2] * (m - p) - 1, 1)
+    return settled(rss, total, shapes.price, shapes.positions_px, freedom, noise_floor)
 
+
+def settled(
+    rss: Float32Array,
+    total: FloatArray | Float32Array,
+    price: FloatArray,
+    positions_px: FloatArray,
+    freedom: int,
+    noise_floor: float,
+) -> EdgeFits:
+    """Return where the edges lie, from what every shape at every trial position leaves unexplained.
+
+    Parameters
+    ----------
+    rss : (s, k, n) squares left by s shapes at k positions on n lines.
+    total : (n,) squares left by a line without an edge.
+    price : (s,) what a shape's extra freedom costs, in chi squared.
+    positions_px : (k,) trial positions, evenly spaced.
+    freedom : number of samples less that of what is fitted.
+    noise_floor : least standard deviation of a sample.
+    """
+    s, k, n = rss.shape
     best = rss.argmin(axis=1)  # (s, n)
     inner = np.clip(best, 1, k - 2)
     rows, columns = np.arange(s)[:, None], np.arange(n)
     take = [rss[rows, inner + d, columns].astype(np.float64) for d in (-1, 0, 1)]
     curvature = np.maximum(take[0] - 2 * take[1] + take[2], 1e-30)
     shift = np.clip(0.5 * (take[0] - take[2]) / curvature, -1.0, 1.0)
-    step = shapes.positions_px[1] - shapes.positions_px[0]
-    offset = shapes.positions_px[inner] + shift * step
+    step = positions_px[1] - positions_px[0]
+    offset = positions_px[inner] + shift * step
     lowest = take[1] - 0.125 * (take[0] - take[2]) ** 2 / curvature
     lowest = np.where(best == inner, np.maximum(lowest, 0.0), rss[rows, best, columns])
 
     noise2 = np.maximum(lowest.min(axis=0) / freedom, noise_floor**2)
-    price = SHAPE_DOUBT * noise2 * shapes.price[:, None]
-    lowest = lowest + price
+    asked = SHAPE_DOUBT * noise2 * price[:, None]
+    lowest = lowest + asked
     winner = lowest.argmin(axis=0)
     least = lowest[winner, columns]
     variance = 2.0 * noise2 * step**2 / curvature
@@ -286,14 +318,14 @@ def _fit_chunk(
     weight /= weight.sum(axis=0)
     mean = np.sum(weight * offset, axis=0)
     spread = np.sum(weight * (variance + (offset - mean) ** 2), axis=0)
-    grid_mean, grid_spread = _over_grid(rss, price, noise2, shapes.positions_px)
+    grid_mean, grid_spread = _over_grid(rss, asked, noise2, positions_px)
     split = grid_spread > np.maximum(0.09, 4.0 * spread)
     mean = np.where(split, grid_mean, mean)
     spread = np.where(split, grid_spread, spread)
     contrast = np.sqrt(np.maximum(total - least, 0.0) / (noise2 * freedom))
     edge = best[winner, columns]
     at_limit = (edge == 0) | (edge == k - 1)
-    return mean, np.sqrt(spread), contrast, at_limit
+    return EdgeFits(mean, np.sqrt(spread), contrast, at_limit)
 
 
 def left_over(

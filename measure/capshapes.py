@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from measure.caprays import Radius
 from measure.sides import SideCurve
 
-__all__ = ["Conic", "NearEnd", "Shape", "near_end", "shapes"]
+__all__ = ["EASED_MOST_MM", "Conic", "NearEnd", "Shape", "near_end", "shapes"]
 
 FloatArray = NDArray[np.float64]
 
@@ -25,6 +25,12 @@ CONES = (0.3, 0.6, 1.0, 2.0)
 """Slopes of chamfers and eased edges that are tried."""
 CONE_MOST_MM = 4.0
 STRAIGHT_MOST_MM = 10.0
+FALLEN_MM = 0.15
+RISE_REACH, RISEN = 4, 0.25
+"""Where the slope over so many samples is so much steeper than before, another part begins."""
+EASED_MOST_MM = 0.5
+"""An edge that closes in by no more than this is an eased one, not a dome (common practice, no
+source)."""
 STRETCHES = (0.25, 0.5, 0.9)
 """Shares of the last radius over which the sides are taken for a conic."""
 
@@ -45,6 +51,22 @@ class NearEnd:
     slope: float
     radius_mm: float
     reach_mm: float
+
+    @property
+    def broadest_mm(self) -> float:
+        """The radius of the broadest circle that the sides close in from."""
+        # A dome grows ever less steep inward; where the sides rise anew, another part begins.
+        slope = np.convolve(np.diff(self.r_mm), np.ones(RISE_REACH) / RISE_REACH, mode="valid")
+        slope = slope / (self.x_mm[1] - self.x_mm[0])
+        anew = np.flatnonzero(slope > np.minimum.accumulate(slope) + RISEN)
+        own = self.r_mm[: int(anew[0]) + 1] if len(anew) else self.r_mm
+        # Most of the broadest part, not its proudest speck.
+        return float(np.median(own[own > own.max() - FALLEN_MM]))
+
+    @property
+    def lost_mm(self) -> float:
+        """By how much the sides have closed in at the last circle seen."""
+        return max(self.broadest_mm - self.radius_mm, 0.0)
 
     def inside(self, x: FloatArray) -> FloatArray:
         """Return the radius as seen at places x >= 0."""
@@ -138,6 +160,30 @@ class Closing:
 
 
 @dataclass(frozen=True, slots=True)
+class Rounded:
+    """A ball or a rounded end: the half ellipse on the broadest circle near the end.
+
+    It goes through the last circle seen, so that how far it closes is the only unknown; the slope
+    there, which noise and blur spoil first, is not asked.
+    """
+
+    near: NearEnd
+    most_mm: float
+    kind: str = "dome"
+
+    def solid(self, end: float) -> tuple[Radius, float]:
+        """Return the radius at each x of the cap that ends at -end, and the cut's radius: 0."""
+        broad = self.near.broadest_mm
+        closed = float(np.sqrt(1.0 - min(self.near.radius_mm / broad, 1.0 - 1e-6) ** 2))
+        half = max(end, 1e-3) / (1.0 - closed)
+
+        def ball(x: FloatArray) -> FloatArray:
+            return broad * np.sqrt(np.maximum(1.0 - ((closed * half - x) / half) ** 2, 0.0))
+
+        return _carried_on(self.near, ball), 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class Conic:
     """The conic of the sides carried on and cut flat, or, at `most_mm`, closed on the axis.
 
@@ -159,7 +205,7 @@ class Conic:
         return _carried_on(self.near, beyond), rim
 
 
-Shape = Straight | Closing | Coned | Conic
+Shape = Straight | Closing | Coned | Rounded | Conic
 
 
 def shapes(near: NearEnd) -> Iterator[Shape]:
@@ -167,6 +213,8 @@ def shapes(near: NearEnd) -> Iterator[Shape]:
     longest = 1.5 * near.radius_mm + 2.0
     yield Straight(near)
     yield Closing(near, longest)
+    if near.lost_mm > EASED_MOST_MM:
+        yield Rounded(near, longest)
     for slope in CONES:
         if slope > near.slope + 0.1:
             yield Coned(near, slope, min(CONE_MOST_MM, near.radius_mm / slope))

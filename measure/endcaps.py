@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.caprays import EndRays, depth_mm, end_rays
-from measure.capshapes import Conic, NearEnd, Shape, near_end, shapes
+from measure.capshapes import EASED_MOST_MM, Conic, NearEnd, Shape, near_end, shapes
 from measure.revolve import Axis
 from measure.sides import SideCurve
 
@@ -28,6 +28,8 @@ CLIP_PX = 3.0
 NOISE_PX = 0.3
 FLOOR_PX = 1.3
 """How well an end is known at best: blur, an eased edge and grain (measured on rendered photos)."""
+FORM_MM = 0.03
+"""No end is quite an ellipse or a cone: what misses by so little more is as likely (no source)."""
 CLOSING = 0.6
 """Sides that close in by this slope are a dome's, unless the arc says otherwise."""
 BUTTON = 0.25
@@ -96,8 +98,9 @@ def _among(found: list[Cap], slope: float, count: int, scale_mm: float) -> Cap |
     best = min(found, key=lambda cap: cap.misfit_px)
     if best.misfit_px > 0.7 * CLIP_PX:
         return None
+    form = (FORM_MM / scale_mm) ** 2
     # Shapes that the arc cannot tell apart all have their say.
-    alike = [c for c in found if c.misfit_px**2 < best.misfit_px**2 + _slack(best, count)]
+    alike = [c for c in found if c.misfit_px**2 < best.misfit_px**2 + _slack(best, count) + form]
     low, high = min(c.low_mm for c in alike), max(c.high_mm for c in alike)
     domes = [c for c in alike if c.kind == "dome"]
     if slope > CLOSING and domes:
@@ -119,7 +122,8 @@ def _with_hidden(cap: Cap, lines: EndRays, near: NearEnd, scale_mm: float) -> Ca
         return replace(cap, sd_mm=float(np.hypot(cap.sd_mm, BUTTON * max(cap.end_mm, 0.0))))
     if beyond_end:
         return cap
-    if near.slope_at(max(-cap.end_mm, 0.0)) < ROUNDED:
+    eased = near.lost_mm < EASED_MOST_MM
+    if eased or near.slope_at(max(-cap.end_mm, 0.0)) < ROUNDED:
         # An edge eased by less than can be seen hides itself.
         return replace(cap, sd_mm=float(np.hypot(cap.sd_mm, 0.5 * EASED_MM)))
     nearest = -lines.b / np.maximum(lines.a, 1e-12)

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.edges import EdgeFits, EdgeShapes, fit_edges, rim_shapes, sample_lines
+from calib.edges import EdgeFits, sample_lines
+from measure.rimedge import RimEdges, fit_rims, rim_edges
+from measure.tones import Tones, tones_along
 
 __all__ = ["SPACING_PX", "Outline", "refine_outline", "rescan"]
 
@@ -21,7 +23,9 @@ FIRST_REACH_PX = 4.5
 REACH_PX = 3.0
 """How far from the followed line a rim is looked for, at first and when it is known better:
 further out lie the borders of shadows."""
-BLUR_PX = 1.1
+BLUR_PX = 0.95
+ASIDE_PX = 1.5
+"""So far from the rim a sample is free of its blur."""
 TANGENT_REACH = 3
 """A tangent is fitted over this many points on each side."""
 CONTRAST_LEAST = 1.0
@@ -165,25 +169,6 @@ def refine_outline(
     return rescan(bgr, to_linear, line, tangents)
 
 
-def _shadow_shy(lines: Float32Array) -> Float32Array:
-    """Return the samples (n, m, 3) with the direction of light that a shadow changes weakened.
-
-    A shadow scales the bench's colour; a rim changes the colour as well, as a rule. Where it
-    does not, all that is left is the weakened brightness, and nothing is lost.
-    """
-    bench = lines[:, -4:].mean(axis=1)
-    reach = 8
-    padded = np.concatenate([bench[-reach:], bench, bench[:reach]])
-    total = np.cumsum(np.concatenate([np.zeros((1, 3), np.float32), padded]), axis=0)
-    calm = total[2 * reach + 1 :] - total[: -2 * reach - 1]
-    unit = calm / np.maximum(np.linalg.norm(calm, axis=1, keepdims=True), 1e-6)
-    along = np.sum(lines * unit[:, None, :], axis=2, keepdims=True) * unit[:, None, :]
-    return np.asarray(lines - (1.0 - LIGHT_WEIGHT) * along, dtype=np.float32)
-
-
-LIGHT_WEIGHT = 0.4
-
-
 def rescan(
     bgr: NDArray[np.uint8], to_linear: Float32Array, line: FloatArray, tangents: FloatArray
 ) -> Outline:
@@ -202,7 +187,9 @@ def rescan(
     return Outline(line, tangents, sd, bend, contrast, clear)
 
 
-def _with_neighbours(lines: Float32Array, shapes: EdgeShapes, own: EdgeFits) -> EdgeFits:
+def _with_neighbours(
+    lines: Float32Array, tones: Tones, shapes: RimEdges, own: EdgeFits
+) -> EdgeFits:
     """Return the fits, those of noisy lines drawn to what they show together with their neighbours.
 
     Grain and a noisy shadow throw single lines off by pixels; the rim runs on.
@@ -212,7 +199,7 @@ def _with_neighbours(lines: Float32Array, shapes: EdgeShapes, own: EdgeFits) -> 
     if len(index) == 0:
         return own
     near = (index[:, None] + np.arange(-POOL, POOL + 1)) % len(lines)
-    pooled = fit_edges(lines[near].mean(axis=1), shapes)
+    pooled = fit_rims(lines[near].mean(axis=1), tones.at(index), shapes)
     spread = np.hypot(pooled.sd_px, UNEVEN_PX)
     sd = np.where(own.at_limit[index], 9.0, own.sd_px[index])
     share = sd**2 / (sd**2 + spread**2)
@@ -239,10 +226,11 @@ def _scan(
     along: float,
 ) -> tuple[FloatArray, FloatArray, tuple[FloatArray, FloatArray, NDArray[np.bool_]]]:
     normals = _normals(tangents, line)
-    shapes = rim_shapes(SCAN_HALF_PX, reach, BLUR_PX)
+    shapes = rim_edges(SCAN_HALF_PX, reach, BLUR_PX)
     offsets = along * np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
-    lines = _shadow_shy(sample_lines(bgr, line, normals, shapes.offsets_px, offsets, to_linear))
-    fits = _with_neighbours(lines, shapes, fit_edges(lines, shapes))
+    lines = sample_lines(bgr, line, normals, shapes.offsets_px, offsets, to_linear)
+    tones = tones_along(lines, shapes.offsets_px, ASIDE_PX + 0.5 * reach)
+    fits = _with_neighbours(lines, tones, shapes, fit_rims(lines, tones, shapes))
     offset = fits.offset_px
     found = ~fits.at_limit & (fits.contrast > CONTRAST_LEAST) & (fits.sd_px < 2.0)
     steady = _running_median(np.where(found, offset, np.nan), 4)

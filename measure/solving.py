@@ -32,6 +32,9 @@ KEPT_LEAST, SCATTER_MOST = 0.85, 3.0
 KEPT_RIVAL, SCATTER_RIVAL = 0.95, 1.5
 """Below this share of agreement, or above this scatter, the sides are not those of one round
 piece seen well: nothing is reported."""
+MISFIT_MOST_PX = 0.9
+"""However noisy a rim is, sides that differ by more are not one piece's: steel that mirrors the
+bench has no rim there (measured on rendered photos)."""
 SEEN_LEAST = 30
 """Points of either side that a solution needs."""
 
@@ -54,13 +57,17 @@ class Solved:
     def round(self) -> bool:
         """Whether its sides agree as those of one round piece do."""
         fit = self.estimate
-        return fit.kept >= KEPT_LEAST and fit.pairs_sd <= SCATTER_MOST
+        return (
+            fit.kept >= KEPT_LEAST
+            and fit.pairs_sd <= SCATTER_MOST
+            and fit.misfit_px <= MISFIT_MOST_PX
+        )
 
     @property
     def quite_round(self) -> bool:
         """Whether they agree so well that another outline may have been wrong before."""
         fit = self.estimate
-        return fit.kept >= KEPT_RIVAL and fit.pairs_sd <= SCATTER_RIVAL
+        return self.round and fit.kept >= KEPT_RIVAL and fit.pairs_sd <= SCATTER_RIVAL
 
 
 def solve_outline(
