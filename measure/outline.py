@@ -217,6 +217,37 @@ UNEVEN_PX = 0.3
 """How far the rim may run off the line that is followed, among so many neighbours."""
 
 
+def _looked_at_again(
+    lines: Float32Array,
+    tones: Tones,
+    shapes: RimEdges,
+    steady: FloatArray,
+    usual: FloatArray,
+    clear: NDArray[np.bool_],
+) -> EdgeFits:
+    """Return the rim where single lines show none, by what they show together; NaN elsewhere.
+
+    It counts where neighbours run evenly and it runs on with them: a speck on the rim or a dark
+    fibre hides it on a few lines only. A groove or a corner is left alone.
+    """
+    n = len(lines)
+    offset, sd = np.full(n, np.nan), np.full(n, np.nan)
+    index = np.flatnonzero(~clear & (usual < EVEN_PX))
+    if len(index):
+        near = (index[:, None] + np.arange(-POOL_WIDE, POOL_WIDE + 1)) % n
+        pooled = fit_rims(lines[near].mean(axis=1), tones.at(index), shapes)
+        good = ~pooled.at_limit & (pooled.contrast > CONTRAST_LEAST) & (pooled.sd_px < 1.0)
+        good &= np.abs(pooled.offset_px - steady[index]) < AGREES_PX
+        offset[index[good]] = pooled.offset_px[good]
+        sd[index[good]] = np.hypot(pooled.sd_px[good], UNEVEN_PX)
+    return EdgeFits(offset, sd, np.full(n, np.nan), np.zeros(n, dtype=bool))
+
+
+POOL_WIDE = 4
+EVEN_PX, AGREES_PX = 0.6, 0.6
+"""Neighbours that run so evenly are one rim, and what agrees with them so well is theirs."""
+
+
 def _scan(
     bgr: NDArray[np.uint8],
     to_linear: Float32Array,
@@ -237,8 +268,12 @@ def _scan(
     stray = np.abs(offset - steady)
     usual = 1.4826 * _running_median(np.where(found, stray, np.nan), 8)
     clear = found & (stray < np.clip(STRAY * np.nan_to_num(usual), *STRAY_PX))
+    second = _looked_at_again(lines, tones, shapes, steady, usual, clear)
     moved = np.where(clear, offset, np.nan_to_num(steady))
+    spread = np.where(np.isfinite(second.sd_px), second.sd_px, fits.sd_px)
+    moved = np.where(np.isfinite(second.sd_px), second.offset_px, moved)
+    clear |= np.isfinite(second.sd_px)
     line = line + moved[:, None] * normals
-    weight = np.where(clear, 1.0 / (fits.sd_px**2 + 0.2**2), 0.05)
-    sd = np.sqrt(fits.sd_px**2 + FLOOR_PX**2)
+    weight = np.where(clear, 1.0 / (spread**2 + 0.2**2), 0.05)
+    sd = np.sqrt(spread**2 + FLOOR_PX**2)
     return line, _tangents(line, weight, TANGENT_REACH), (sd, fits.contrast, clear)
