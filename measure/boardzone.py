@@ -6,10 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.board import Board
+from calib.sight import CornerSight, Sight
+from calib.targets import Target
 from calib.view import View
 from measure.scene import Zone
 
-__all__ = ["board_zone"]
+__all__ = ["board_zone", "target_zone"]
 
 FloatArray = NDArray[np.float64]
 
@@ -70,3 +72,10 @@ def _paper(board: Board, corners_mm: FloatArray, view: View) -> list[FloatArray]
 def _place(corner: FloatArray, square: float) -> tuple[int, int]:
     x, y = (2.0 * corner / square).round().astype(int).tolist()
     return x // 2, y // 2
+
+
+def target_zone(target: Target, sight: Sight, view: View) -> Zone | None:
+    """Return where a found board lets the piece lie; None for a card."""
+    if not isinstance(target, Board) or not isinstance(sight, CornerSight):
+        return None
+    return board_zone(target, sight.points_mm, view)

@@ -9,9 +9,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.board import BOARDS
 from calib.ending import Outcome
 from calib.folders import write_folder_whole
+from calib.lenschoice import choose_lens
 from calib.photo import read_photo
+from calib.printed import print_scale
 from calib.refusal import Notice, RefusalError
 from measure.blade import Thickness, assumed_thickness
 from measure.cutter import FLAT, measure_tool
@@ -65,7 +68,10 @@ def measure_cutter(
     with StepWatch(shown=False if quietly else None) as progress:
         progress("Reading the photo")
         pictures = [read_photo(path) for path in paths]
-        photos = trace_tool(pictures, request, asked.turned_rad, progress)
+        choices = [choose_lens(picture) for picture in pictures]
+        scale = print_scale(request.target) if request.target in BOARDS else None
+        lenses = [choice.lens for choice in choices]
+        photos = trace_tool(pictures, request, asked.turned_rad, progress, lenses, scale)
         progress("Telling the steps")
         tool = _tool(photos, asked)
         plan = plan_boring(tool, mechanism, inches)
@@ -78,7 +84,9 @@ def measure_cutter(
     data["files"] = list(files)
     text = tool_text(photos.first, tool, plan, photos.side_names, units)
     text += f"\n\nWritten to {folder / REPORT if report else folder}"
-    return Outcome(text, data, [*photos.first.notices, *photos.notices, *tool.notices])
+    of_lens = dict.fromkeys(notice for choice in choices for notice in choice.notices)
+    notices = [*of_lens, *photos.first.notices, *photos.notices, *tool.notices]
+    return Outcome(text, data, notices)
 
 
 def _tool(photos: ToolPhotos, asked: ToolRequest) -> Tool:

@@ -44,10 +44,11 @@ def followed(
     Raises
     ------
     RefusalError
-        `no-piece`, `not-turned`.
+        `no-piece`, `not-turned`, or what the turner said that contradicts the photo.
     """
     intrinsics = _intrinsics(found, lens)
     tried = False
+    contradicted: RefusalError | None = None
     rims: list[Rim] = []
     for search, sure in ((plain_silhouettes, SURE_LEAST), (searched_silhouettes, BORNE_OUT_LEAST)):
         for silhouette in search(scene, intrinsics):
@@ -59,11 +60,17 @@ def followed(
         laps.lap("piece")
         ranked = sorted(rims, key=lambda rim: -rim.rank)
         for rim in [rim for rim in ranked if rim.borne_out >= sure][:RIVALS_MOST]:
-            solved = _follow(photo, request, lens, found, rim.sides_px, laps)
+            try:
+                solved = _follow(photo, request, lens, found, rim.sides_px, laps)
+            except RefusalError as refused:
+                # A caliper reading that contradicts one outline may bear out the next.
+                contradicted, solved = contradicted or refused, None
             if solved is not None and (solved.quite_round if tried else solved.round):
                 return solved
             tried |= solved is not None
             rims = [other for other in rims if other is not rim]
+    if contradicted is not None:
+        raise contradicted
     raise not_turned(photo.name) if tried else _no_piece(photo)
 
 

@@ -10,10 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.finding import FoundTarget, find_target
+from calib.lens import Lens
 from calib.photo import Photo
+from calib.printed import PrintScale
 from calib.refusal import Notice, RefusalError
 from calib.targets import parse_target
 from calib.view import View
+from measure.boardzone import target_zone
 from measure.progress import Progress
 from measure.reach import frame_of
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
@@ -89,8 +92,13 @@ def trace_tool(
     request: TraceRequest,
     turned_rad: Sequence[float],
     progress: Progress,
+    lenses: Sequence[Lens | None] = (),
+    scale: PrintScale | None = None,
 ) -> ToolPhotos:
     """Trace each photo.
+
+    `lenses` are calibrated ones that fit the photos, None where there is none; `scale` is that of
+    a printed board, when that is the target.
 
     Raises
     ------
@@ -98,7 +106,11 @@ def trace_tool(
         What the trace refuses, and `tool-cut` where the tool runs out of the picture at both
         ends.
     """
-    traces = tuple(_trace_one(photo, request, progress) for photo in photos)
+    known = [*lenses, *[None] * (len(photos) - len(lenses))]
+    traces = tuple(
+        _trace_one(photo, request, progress, lens, scale)
+        for photo, lens in zip(photos, known, strict=True)
+    )
     for trace in traces:
         if CUT == trace.result.z_zero == trace.result.far_end:
             raise RefusalError(
@@ -117,22 +129,37 @@ def shank_is_first(result: TraceResult, side: str) -> bool:
     return bool(toward_far < 0.0)
 
 
-def _trace_one(photo: Photo, request: TraceRequest, progress: Progress) -> ToolTrace:
+def _trace_one(
+    photo: Photo,
+    request: TraceRequest,
+    progress: Progress,
+    lens: Lens | None,
+    scale: PrintScale | None,
+) -> ToolTrace:
     """Trace by straight rims; a tool that has none (a taper, flutes) as any turned piece."""
     if request.setup != "upright":
-        found = _by_rims(photo, request, progress)
+        prior = prior_lens(photo) if lens is None else lens
+        found = _by_rims(photo, request, progress, prior, scale)
         if found is not None:
             return found
-    return _of_tracing(measured(photo, request, progress))
+    return _of_tracing(measured(photo, request, progress, lens, scale))
 
 
-def _by_rims(photo: Photo, request: TraceRequest, progress: Progress) -> ToolTrace | None:
-    lens = prior_lens(photo)
+def _by_rims(
+    photo: Photo,
+    request: TraceRequest,
+    progress: Progress,
+    lens: Lens,
+    scale: PrintScale | None,
+) -> ToolTrace | None:
     progress("looking for the target")
-    target = find_target(photo, lens, parse_target(request.target), None)
+    asked = parse_target(request.target)
+    target = find_target(photo, lens, asked, scale)
     progress("looking for the tool")
     covers = [] if target.is_board else [target.polygon_px]
-    scene = prepare(photo.bgr, covers, request.box_px)
+    scene = prepare(
+        photo.bgr, covers, request.box_px, target_zone(asked, target.sight, target.view)
+    )
     f, (cx, cy) = target.view.lens.focal_px, lens.centre_px
     best: RimTrace | None = None
     for silhouette in searched_silhouettes(scene, np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]])):

@@ -5,18 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from calib.board import Board
-from calib.finding import FoundTarget, find_target
+from calib.finding import find_target
 from calib.lens import Lens, lens_from_exif
 from calib.photo import Photo
 from calib.printed import PrintScale
-from calib.sight import CornerSight
-from calib.targets import Target, parse_target
-from measure.boardzone import board_zone
+from calib.targets import parse_target
+from measure.boardzone import target_zone
 from measure.laps import Laps
 from measure.result import TraceRequest, TraceResult
 from measure.rivals import followed
-from measure.scene import Zone, prepare
+from measure.scene import prepare
 from measure.tracing import Tracing, finished
 
 __all__ = ["Tracing", "measured", "prior_lens", "trace"]
@@ -71,16 +69,10 @@ def measured(
     laps.lap("target")
     progress("looking for the piece")
     covers = [] if found.is_board else [found.polygon_px]
-    zone = _zone(target, found)
+    zone = target_zone(target, found.sight, found.view)
     scene = prepare(photo.bgr, covers, request.box_px, zone)
     solved = followed(photo, request, lens, found, scene, laps)
     progress("measuring")
     tracing = finished(photo, request, found, solved)
     laps.lap("finish")
     return replace(tracing, result=replace(tracing.result, timings=laps.seconds))
-
-
-def _zone(target: Target, found: FoundTarget) -> Zone | None:
-    if not isinstance(target, Board) or not isinstance(found.sight, CornerSight):
-        return None
-    return board_zone(target, found.sight.points_mm, found.view)
