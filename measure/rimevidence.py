@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calib.view import View
 from measure.reach import frame_of
 from measure.revolve import Axis
+from measure.scene import FREE, Scene
 
 __all__ = [
     "CERTAIN_SIGNIFICANCE",
@@ -99,15 +100,37 @@ def rim_points(
 
 
 def laid_out(
-    bgr: NDArray[np.uint8], view: View, axis: Axis, layout: RimLayout, sign: float
+    bgr: NDArray[np.uint8],
+    scene: Scene,
+    view: View,
+    axis: Axis,
+    layout: RimLayout,
+    sign: float,
 ) -> Float32Array:
-    """Return one side of the photo as (rows, columns, 3), 0 to 1: rows are z, columns radius."""
+    """Return one side of the photo as (rows, columns, 3), 0 to 1: rows are z, columns radius.
+
+    Where a row runs into what is not searched (the target, what lies outside a box), what lies
+    before it is carried on: a card has edges as straight as any rim.
+    """
     points = rim_points(view.camera_centre_mm, axis, layout.z[:, None], layout.r[None, :], sign)
-    pixels = view.to_pixels(points).astype(np.float32)
-    laid = cv2.remap(
-        bgr, pixels[..., 0], pixels[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    pixels = view.to_pixels(points)
+    x, y = pixels[..., 0].astype(np.float32), pixels[..., 1].astype(np.float32)
+    laid = cv2.remap(bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    laid = np.asarray(laid, dtype=np.float32) / np.float32(255.0)
+    small = scene.from_photo(pixels.reshape(-1, 2)).reshape(pixels.shape).astype(np.float32)
+    free = cv2.remap(
+        np.ascontiguousarray(scene.features[..., FREE]),
+        small[..., 0],
+        small[..., 1],
+        cv2.INTER_NEAREST,
+        borderMode=cv2.BORDER_REPLICATE,
     )
-    return np.asarray(laid, dtype=np.float32) / np.float32(255.0)
+    covered = np.asarray(free) < 0.5
+    first = np.where(covered.any(axis=1), covered.argmax(axis=1), covered.shape[1])
+    rows = np.arange(len(laid))
+    before = laid[rows, np.maximum(first - 1, 0)]
+    return np.where(np.arange(laid.shape[1])[None, :, None] >= first[:, None, None],
+                    before[:, None, :], laid)  # fmt: skip
 
 
 def rim_evidence(laid: Float32Array, layout: RimLayout, along_mm: float) -> RimSide:
@@ -124,9 +147,11 @@ def rim_evidence(laid: Float32Array, layout: RimLayout, along_mm: float) -> RimS
     sharp = _sharpness(fine)
     certain = (sharp * square / (square + CERTAIN_SIGNIFICANCE**2)).astype(np.float32)
     edge = sharp * square / (square + EVEN_SIGNIFICANCE**2)
-    outermost = 1.0 - OUTER_WEIGHT * _beyond(certain, fine, layout)
+    # Specks of the bench are edges beyond doubt here and there, but do not go on.
+    going_on = cv2.blur(cv2.dilate(certain, np.ones((1, 3), np.uint8)), (1, 2 * rows + 1))
+    outermost = 1.0 - OUTER_WEIGHT * _beyond(np.asarray(going_on), fine, layout)
     # A highlight is mirrored about its own middle, but narrower than the piece.
-    mirror = certain * outermost * np.sqrt(layout.r / layout.r[-1])
+    mirror = certain * going_on * outermost * np.sqrt(layout.r / layout.r[-1])
     return RimSide(
         np.asarray(edge * outermost, dtype=np.float32),
         certain,

@@ -26,7 +26,6 @@ from measure.rimevidence import (
     EVEN_SIGNIFICANCE,
     MIRROR_MM,
     MIRROR_SHARE,
-    ONE_SIDED_WEIGHT,
     OUTER_WEIGHT,
     ROW_MM,
     RimLayout,
@@ -36,6 +35,7 @@ from measure.rimevidence import (
     rim_evidence,
     step_strength,
 )
+from measure.scene import Scene
 
 __all__ = ["Rim", "find_rims"]
 
@@ -81,6 +81,7 @@ class Rim:
 
 def find_rims(
     bgr: NDArray[np.uint8],
+    scene: Scene,
     view: View,
     axis: Axis,
     length_mm: float,
@@ -91,7 +92,7 @@ def find_rims(
 
     Parameters
     ----------
-    bgr : (H, W, 3) the photo.
+    bgr : (H, W, 3) the photo; `scene` says where in it no tool can be.
     view : of the target.
     axis : a first guess, z = 0 near the start end.
     length_mm, r_max_mm : about how long and thick the tool is; rims are looked for a little
@@ -111,14 +112,18 @@ def find_rims(
     across, _ = frame_of(view.camera_centre_mm, Axis(middle, axis.direction))
     looks = list(zip(LOOKS_MM, ALONG_MM, strict=True))
     for (farthest, grain), along in looks[1:] if is_near else looks:
-        sides = [rim_evidence(laid_out(bgr, view, axis, layout, s), layout, along) for s in SIGNS]
+        sides = [
+            rim_evidence(laid_out(bgr, scene, view, axis, layout, s), layout, along) for s in SIGNS
+        ]
         shift, turn = _lean(sides[0].mirror, sides[1].mirror, layout, farthest, grain)
         moved = axis.direction + turn * across
         axis = Axis(
             axis.point_mm + (shift - turn * 0.5 * length_mm) * across,
             moved / np.linalg.norm(moved),
         )
-    sides = [rim_evidence(laid_out(bgr, view, axis, layout, s), layout, along) for s in SIGNS]
+    sides = [
+        rim_evidence(laid_out(bgr, scene, view, axis, layout, s), layout, along) for s in SIGNS
+    ]
     return axis, _rims(sides[0], sides[1], layout)
 
 
@@ -167,7 +172,7 @@ def _rims(a: RimSide, b: RimSide, layout: RimLayout) -> tuple[Rim, ...]:
     reach = max(int(APART_MM / layout.column_mm), 1)
     path = _path(*_scores(a, b, reach))
     nothing = a.rim.shape[1]
-    rims = []
+    runs: list[tuple[int, int, tuple[float, float]]] = []
     start = 0
     for row in range(1, len(path) + 1):
         goes_on = row < len(path) and abs(int(path[row]) - int(path[row - 1])) <= 1
@@ -176,10 +181,65 @@ def _rims(a: RimSide, b: RimSide, layout: RimLayout) -> tuple[Rim, ...]:
         if path[start] != nothing and row - start >= SHORTEST_ROWS:
             radii = _settled(a, b, slice(start, row), int(np.median(path[start:row])), layout)
             if radii is not None:
-                low, high = _extent(a, b, radii, start, row, layout)
-                rims.append(Rim(low, high, radii))
+                runs.append((start, row, radii))
         start = row
+    held = [_held(a, b, path[i:j], i, j, radii, layout) for i, j, radii in runs]
+    ends = []
+    for first, last, radii in runs:
+        low, high = _extent(a, b, radii, first, last, layout)
+        # A highlight may go on at one radius past the end of the step that it lies on.
+        ends.append([max(low, first - END_ROWS), min(high, last + END_ROWS)])
+    for k in range(len(runs) - 1):
+        # A step may hide the beginning of the next; two cannot be at one place.
+        if ends[k][1] > ends[k + 1][0] + OVERLAP_ROWS:
+            ends[k][1] = ends[k + 1][0] = _change(held[k], held[k + 1], runs[k + 1][0])
+    rims = []
+    for (low, high), (_, _, radii) in zip(ends, runs, strict=True):
+        if high - low >= SHORTEST_ROWS:
+            edges = layout.z[0] + ROW_MM * (np.array([low, high]) - 0.5)
+            rims.append(Rim(float(edges[0]), float(edges[1]), radii))
     return tuple(rims)
+
+
+END_ROWS, OVERLAP_ROWS = 24, 12
+"""The end of a step is looked for so far about where the path left it."""
+
+
+def _held(
+    a: RimSide,
+    b: RimSide,
+    path: NDArray[np.int64],
+    start: int,
+    stop: int,
+    radii: tuple[float, float],
+    layout: RimLayout,
+) -> FloatArray:
+    """Return how far each row (rows,) shows the rims of one step, about -1 to 1, less half.
+
+    What counts is the change of colour that the step's middle shows, where the path ran.
+    """
+    rows, columns = a.rim.shape
+    drift = np.clip(np.arange(rows), start, stop - 1) - start
+    moved = path[drift] - int(np.median(path))
+    quarter = (stop - start) // 4
+    inner = slice(start + quarter, stop - quarter)
+    total = np.zeros(rows)
+    for side, radius in zip((a, b), radii, strict=True):
+        column = np.searchsorted(layout.r, radius) + moved
+        near_column = np.clip(column[:, None] + np.arange(-2, 3), 0, columns - 1)
+        near = side.slopes[np.arange(rows)[:, None], near_column]
+        change = near[inner].mean(axis=0)
+        change = change / max(float(np.linalg.norm(change)), 1e-12)
+        share = cv2.blur((near * change).sum(axis=(1, 2))[:, None], (1, 3)).ravel()
+        total += np.clip(share / max(float(np.median(share[inner])), 1e-9), -1.0, 1.0)
+    return np.asarray(0.5 * total - HELD_SHARE)
+
+
+def _change(before: FloatArray, after: FloatArray, about: int) -> int:
+    """Return the row where one step gives way to the next, near `about`."""
+    low, high = max(about - END_ROWS, 1), min(about + END_ROWS, len(before) - 1)
+    gain = np.cumsum(before[low:high] - after[low:high])
+    return low + 1 + int(gain.argmax())
 
 
 def _settled(
@@ -215,8 +275,8 @@ def _settled(
 
 def _extent(
     a: RimSide, b: RimSide, radii: tuple[float, float], start: int, stop: int, layout: RimLayout
-) -> tuple[float, float]:
-    """Return where a pair of rims begins and ends, mm: averaged along it only a little.
+) -> tuple[int, int]:
+    """Return the rows where a pair of rims begins and ends: averaged along it only a little.
 
     The rows found are off by up to what was averaged along; where a rim stops, its edge leaves
     its column.
@@ -234,7 +294,7 @@ def _extent(
         ends.append(_longest_hold(share - HELD_SHARE, (start + stop) // 2))
     # One side may be lost in a shadow before the rim ends; no edge goes on beyond it.
     first, last = min(end[0] for end in ends), max(end[1] for end in ends)
-    return float(layout.z[first]) - 0.5 * ROW_MM, float(layout.z[last]) + 0.5 * ROW_MM
+    return first, last + 1
 
 
 def _longest_hold(gain: FloatArray, middle: int) -> tuple[int, int]:
@@ -250,24 +310,40 @@ def _scores(a: RimSide, b: RimSide, reach: int) -> tuple[Float32Array, float]:
     What lies inside a pair of certain edges at one radius is no rim: the bench shows no such
     pair about the axis, steel shows many inside its own.
     """
-    kernel = np.ones((1, 2 * reach + 1), np.uint8)
-
-    def near(side: Float32Array) -> Float32Array:
-        return np.asarray(np.maximum(cv2.dilate(side, kernel), 0.0), dtype=np.float32)
-
-    rim_a, rim_b = near(a.rim), near(b.rim)
-    score = 0.5 * (np.minimum(rim_a, rim_b) + rim_a + rim_b)
-    sure_a, sure_b = near(a.certain), near(b.certain)
+    score = _in_pairs(a.rim, b.rim, reach)
+    certain = _in_pairs(a.certain, b.certain, reach)
     clear = 2 * reach + 1
-    for found, weight in (
-        (np.minimum(sure_a, sure_b), OUTER_WEIGHT),
-        (np.maximum(sure_a, sure_b), ONE_SIDED_WEIGHT),
-    ):
-        outer = np.maximum.accumulate(found[:, ::-1], axis=1)[:, ::-1]
-        score[:, :-clear] *= 1.0 - weight * outer[:, clear:]
+    outer = np.maximum.accumulate(certain[:, ::-1], axis=1)[:, ::-1]
+    score[:, :-clear] *= 1.0 - OUTER_WEIGHT * np.clip(
+        (outer[:, clear:] - NO_PAIR) / (1.0 - NO_PAIR), 0.0, 1.0
+    )
     bench = score[:, bench_columns(score)]
     nothing = max(NOTHING, float(bench.mean() + NOTHING_SDS * bench.std()))
     return np.asarray(score, dtype=np.float32), nothing
+
+
+def _in_pairs(a: Float32Array, b: Float32Array, reach: int) -> Float32Array:
+    """Return how well each place is borne out on both sides over a stretch along the axis.
+
+    A cutter's steps may lie off its axis: the two sides are compared at radii that differ by up
+    to twice the reach, but by as much all along the stretch. Specks do not add up so.
+    """
+    n, m = a.shape
+    wide = 2 * reach
+    one, other = (
+        np.pad(cv2.dilate(side, np.ones((1, 3), np.uint8)), ((0, 0), (reach, reach)))
+        for side in (a, b)
+    )
+    best = np.zeros((n, m), dtype=np.float32)
+    for shift in range(wide + 1):
+        first, second = one[:, shift : shift + m], other[:, wide - shift : wide - shift + m]
+        both = np.sqrt(first * second) + 0.25 * (first + second)
+        np.maximum(best, cv2.blur(both, (1, PAIR_ROWS)) / 1.5, out=best)
+    return best
+
+
+PAIR_ROWS = 13
+NO_PAIR = 0.35
 
 
 def _path(score: Float32Array, nothing: float) -> NDArray[np.int64]:

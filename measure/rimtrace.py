@@ -23,6 +23,7 @@ from measure.result import TraceRequest
 from measure.revolve import Axis
 from measure.rimoutline import Cylinder, RimOutline, cylinders_of, rim_outline
 from measure.rims import Rim, find_rims
+from measure.scene import Scene
 from measure.setting import curves_of, setup_knowledge
 from measure.toolsolve import SolvedStep, solved_steps
 
@@ -100,6 +101,7 @@ def first_guess(
 
 def trace_rims(
     photo: Photo,
+    scene: Scene,
     request: TraceRequest,
     lens: Lens,
     target: FoundTarget,
@@ -111,7 +113,7 @@ def trace_rims(
     best: RimTrace | None = None
     for look in range(LOOKS):
         if look < LOOKS - 1:
-            axis, rims = find_rims(photo.bgr, view, axis, length, radius, look > 0)
+            axis, rims = find_rims(photo.bgr, scene, view, axis, length, radius, look > 0)
             steps = cylinders_of(rims)
         outline = rim_outline(photo.bgr, linear_table(), view, axis, steps) if steps else None
         traced = None if outline is None else _solved(request, lens, target, outline, axis, steps)

@@ -32,9 +32,9 @@ KEPT_LEAST, SCATTER_MOST = 0.85, 3.0
 KEPT_RIVAL, SCATTER_RIVAL = 0.95, 1.5
 """Below this share of agreement, or above this scatter, the sides are not those of one round
 piece seen well: nothing is reported."""
-MISFIT_MOST_PX = 0.9
-"""However noisy a rim is, sides that differ by more are not one piece's: steel that mirrors the
-bench has no rim there (measured on rendered photos)."""
+MISFIT_MOST_PX, CLEAR_LEAST = 1.2, 0.9
+"""However noisy a rim is, sides that differ by more are not one piece's, and a rim is seen all
+along it: polished steel that mirrors the bench has hardly one (measured on rendered photos)."""
 SEEN_LEAST = 30
 """Points of either side that a solution needs."""
 
@@ -61,6 +61,7 @@ class Solved:
             fit.kept >= KEPT_LEAST
             and fit.pairs_sd <= SCATTER_MOST
             and fit.misfit_px <= MISFIT_MOST_PX
+            and float(np.mean(self.outline.clear)) >= CLEAR_LEAST
         )
 
     @property

@@ -45,6 +45,8 @@ GOOD_WORTH = 7.0
 """A trace by rims this good needs no rival: most rims agree over the length of a hand."""
 BORDER_PX = 8.0
 THINNEST_MM, ROUGH_MM = 1.0, 0.5
+CONE_MM = 0.3
+"""A ground step may taper by less than this, or the axis be a little off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +167,7 @@ def _by_rims(
     for silhouette in searched_silhouettes(scene, np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]])):
         sides = from_start(silhouette.sides_px(scene), request.start)
         progress("following its rims")
-        found = trace_rims(photo, request, lens, target, sides)
+        found = trace_rims(photo, scene, request, lens, target, sides)
         if found is not None and (best is None or found.worth > best.worth):
             best = found
         if best is not None and best.worth > GOOD_WORTH:
@@ -189,7 +191,10 @@ def _agrees(found: RimTrace) -> bool:
     cones; one of three steps may well be one.
     """
     steps = found.steps
-    cones = sum(abs(step.taper) >= LEAST_TAPER for step in steps)
+    cones = sum(
+        abs(step.taper) >= LEAST_TAPER and abs(step.at_to_mm - step.at_from_mm) > CONE_MM
+        for step in steps
+    )
     thinnest = min(min(step.at_from_mm, step.at_to_mm) for step in steps)
     return cones <= len(steps) // 3 and thinnest > THINNEST_MM
 
