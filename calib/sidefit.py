@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from calib.edges import normal_cdf, orthonormal
 from calib.sidechoice import SideChoice
 from calib.sidescan import SideScan
+from calib.tonededge import fit_toned, toned_shapes
+from calib.tones import tones_along
 
 __all__ = ["SCAN_OFFSETS_PX", "SideFit", "fit_side"]
 
@@ -95,26 +97,52 @@ def fit_side(scan: SideScan, choice: SideChoice, wall_px: float) -> SideFit | No
     kept = seen & (np.abs(at - line) < STRAY_PX)
     if kept.sum() < 4:
         return None
+    lean, doubt = _by_colour(scan, at, kept) if wall_px < WALL_SEEN_PX else (0.0, 0.0)
     # Common to a side is how far the kinds lie apart in the middle of what they say.
     apart = np.median((offset - at)[:, kept], axis=1)
     scatter = 1.4826 * float(np.median(np.abs(at - line)[kept]))
     usual = float(np.median(sd[kept]))
     own = np.clip(sd[kept] / usual, 0.5, 3.0) * max(scatter, usual)
     return SideFit(
-        points_px=scan.points_px(at)[kept],
+        points_px=scan.points_px(at + lean)[kept],
         line_px=np.stack(
             [
-                scan.start_px + run[1] * scan.normal,
-                scan.end_px + (run[0] + run[1]) * scan.normal,
+                scan.start_px + (run[1] + lean) * scan.normal,
+                scan.end_px + (run[0] + run[1] + lean) * scan.normal,
             ]
         ),
         sd_px=own,
         share=float(kept.mean()),
-        bias_sd_px=float(np.sqrt(chance @ apart**2)),
+        bias_sd_px=float(np.hypot(np.sqrt(chance @ apart**2), doubt)),
         sigma_px=float(chance @ kinds.sigma_px),
         shaded=float(chance @ kinds.shaded),
         contrast=float(np.median(contrast[kept])),
     )
+
+
+def _by_colour(scan: SideScan, at: FloatArray, kept: NDArray[np.bool_]) -> tuple[float, float]:
+    """Return how far the side should move outward, px, and what that leaves open.
+
+    The shadow of a card is as dark as many a card; its colour is the bench's. Where colour puts
+    the edge a little further in than light does, the truth is taken to lie between.
+    """
+    shapes = toned_shapes(float(SCAN_OFFSETS_PX[-1]), float(POSITIONS_PX[-1]), TONED_SIGMA_PX)
+    tones = tones_along(scan.light, shapes.offsets_px, TONED_ASIDE_PX)
+    found = fit_toned(scan.light, tones, shapes)
+    good = kept & ~found.at_limit & (found.sd_px < TONED_SD_MOST_PX)
+    if good.sum() < 0.5 * kept.sum():
+        return 0.0, 0.0
+    further = float(np.median((found.offset_px - at)[good]))
+    if not -FURTHER_IN_PX[1] < further < -FURTHER_IN_PX[0]:
+        return 0.0, 0.0
+    return COLOUR_SHARE * further, 0.5 * abs(further)
+
+
+WALL_SEEN_PX = 1.2
+TONED_SIGMA_PX, TONED_ASIDE_PX, TONED_SD_MOST_PX = 0.95, 3.5, 1.5
+COLOUR_SHARE = 0.5
+FURTHER_IN_PX = (0.25, 1.3)
+"""Less than this is nothing, more is another edge (measured on rendered photos)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.edges import EdgeFits, sample_lines
-from measure.rimedge import RimEdges, fit_rims, rim_edges
-from measure.tones import Tones, tones_along
+from calib.tonededge import TonedShapes, fit_toned, toned_shapes
+from calib.tones import Tones, tones_along
 
 __all__ = ["SPACING_PX", "Outline", "refine_outline", "rescan"]
 
@@ -188,7 +188,7 @@ def rescan(
 
 
 def _with_neighbours(
-    lines: Float32Array, tones: Tones, shapes: RimEdges, own: EdgeFits
+    lines: Float32Array, tones: Tones, shapes: TonedShapes, own: EdgeFits
 ) -> EdgeFits:
     """Return the fits, those of noisy lines drawn to what they show together with their neighbours.
 
@@ -199,7 +199,7 @@ def _with_neighbours(
     if len(index) == 0:
         return own
     near = (index[:, None] + np.arange(-POOL, POOL + 1)) % len(lines)
-    pooled = fit_rims(lines[near].mean(axis=1), tones.at(index), shapes)
+    pooled = fit_toned(lines[near].mean(axis=1), tones.at(index), shapes)
     spread = np.hypot(pooled.sd_px, UNEVEN_PX)
     sd = np.where(own.at_limit[index], 9.0, own.sd_px[index])
     share = sd**2 / (sd**2 + spread**2)
@@ -220,7 +220,7 @@ UNEVEN_PX = 0.3
 def _looked_at_again(
     lines: Float32Array,
     tones: Tones,
-    shapes: RimEdges,
+    shapes: TonedShapes,
     steady: FloatArray,
     usual: FloatArray,
     clear: NDArray[np.bool_],
@@ -235,7 +235,7 @@ def _looked_at_again(
     index = np.flatnonzero(~clear & (usual < EVEN_PX))
     if len(index):
         near = (index[:, None] + np.arange(-POOL_WIDE, POOL_WIDE + 1)) % n
-        pooled = fit_rims(lines[near].mean(axis=1), tones.at(index), shapes)
+        pooled = fit_toned(lines[near].mean(axis=1), tones.at(index), shapes)
         good = ~pooled.at_limit & (pooled.contrast > CONTRAST_LEAST) & (pooled.sd_px < 1.0)
         good &= np.abs(pooled.offset_px - steady[index]) < AGREES_PX
         offset[index[good]] = pooled.offset_px[good]
@@ -257,11 +257,11 @@ def _scan(
     along: float,
 ) -> tuple[FloatArray, FloatArray, tuple[FloatArray, FloatArray, NDArray[np.bool_]]]:
     normals = _normals(tangents, line)
-    shapes = rim_edges(SCAN_HALF_PX, reach, BLUR_PX)
+    shapes = toned_shapes(SCAN_HALF_PX, reach, BLUR_PX)
     offsets = along * np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
     lines = sample_lines(bgr, line, normals, shapes.offsets_px, offsets, to_linear)
     tones = tones_along(lines, shapes.offsets_px, ASIDE_PX + 0.5 * reach)
-    fits = _with_neighbours(lines, tones, shapes, fit_rims(lines, tones, shapes))
+    fits = _with_neighbours(lines, tones, shapes, fit_toned(lines, tones, shapes))
     offset = fits.offset_px
     found = ~fits.at_limit & (fits.contrast > CONTRAST_LEAST) & (fits.sd_px < 2.0)
     steady = _running_median(np.where(found, offset, np.nan), 4)

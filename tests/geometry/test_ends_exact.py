@@ -11,6 +11,7 @@ import pytest
 from exact_piece import Solid, exact_outline, line, round_arc, seen_outline
 from exact_views import lens_of, view_from
 
+from measure.capshapes import NearEnd, Rounded
 from measure.pieceends import seen_end
 from measure.revolve import Axis
 from measure.setting import curves_of
@@ -132,3 +133,26 @@ OTHER = ["chamfered", "ball with flat", "eased edge"]
 def test_other_ends_are_inside_what_they_state(shape, camera, end):
     found, off = ends_of(shape, camera)[end]
     assert abs(off) < 3.0 * found.sd_mm
+
+
+def test_a_half_ellipse_needs_no_slope_at_the_last_circle():
+    # A ball of 8 mm seen to 3 mm of its axis' end, its outermost slope spoilt as blur does.
+
+    x = np.arange(0.0, 12.0, 0.2)
+    away = 8.0 - 3.0 - x
+    r = np.sqrt(np.maximum(64.0 - np.maximum(away, 0.0) ** 2, 0.0))
+    near = NearEnd(x, r, 0.2, float(r[0]), 1.0)
+    assert near.broadest_mm == pytest.approx(8.0, abs=0.05)
+    assert near.lost_mm > 0.5
+    ball, rim = Rounded(near, 12.0).solid(3.0)
+    assert rim == 0.0
+    beyond = np.array([-2.9, -2.0, -1.0, -0.1])
+    exact = np.sqrt(64.0 - (8.0 - 3.0 - beyond) ** 2)
+    assert ball(beyond) == pytest.approx(exact, abs=0.06)
+
+
+def test_a_tenon_before_a_shoulder_is_no_ball():
+
+    x = np.arange(0.0, 20.0, 0.2)
+    r = np.where(x < 6.0, 10.0, 20.0)
+    assert NearEnd(x, r, 0.0, 10.0, 1.0).lost_mm < 0.1

@@ -22,9 +22,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.edges import EdgeFits, joined, normal_cdf, settled
-from measure.tones import Tones
+from calib.tones import Tones
 
-__all__ = ["RimEdges", "fit_rims", "rim_edges"]
+__all__ = ["TonedShapes", "fit_toned", "toned_shapes"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -32,7 +32,7 @@ Float32Array = NDArray[np.float32]
 POSITION_STEP_PX = 0.25
 SHADINGS_PX = (20.0, 3.0)
 """How far in from the rim a round piece's shading reaches: slowly, and at the rim alone."""
-SHADOWS = ((0.0, 1.0), (0.4, 4.0), (0.85, 2.5), (0.85, 8.0))
+SHADOWS = ((0.0, 1.0), (0.35, 4.0), (0.62, 3.0), (0.85, 2.5), (0.85, 8.0))
 """Depth and reach (px) of a contact shadow beside a rim."""
 SHADOW_PRICE = 40.0
 FREEDOM_PRICE = 2.5
@@ -44,7 +44,7 @@ TINY = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
-class RimEdges:
+class TonedShapes:
     """Shapes of a rim at all trial positions, for one grid of samples.
 
     Attributes
@@ -62,7 +62,7 @@ class RimEdges:
 
 
 @lru_cache(maxsize=8)
-def rim_edges(half_px: float, reach_px: float, blur_px: float) -> RimEdges:
+def toned_shapes(half_px: float, reach_px: float, blur_px: float) -> TonedShapes:
     """Return the shapes for samples to `half_px` and positions to `reach_px` on both sides."""
     offsets = np.arange(-half_px, half_px + 0.5, 1.0)
     positions = np.arange(-reach_px, reach_px + 0.5 * POSITION_STEP_PX, POSITION_STEP_PX)
@@ -71,7 +71,7 @@ def rim_edges(half_px: float, reach_px: float, blur_px: float) -> RimEdges:
     inside = [cover] + [cover * np.exp(np.minimum(t, 0.0) / g) for g in SHADINGS_PX]
     beyond = np.maximum(t, 0.0)
     outside = [(1.0 - cover) * (1.0 - depth * np.exp(-beyond / far)) for depth, far in SHADOWS]
-    return RimEdges(
+    return TonedShapes(
         offsets,
         positions,
         np.stack(inside).astype(np.float32),
@@ -79,7 +79,7 @@ def rim_edges(half_px: float, reach_px: float, blur_px: float) -> RimEdges:
     )
 
 
-def fit_rims(lines: Float32Array, tones: Tones, shapes: RimEdges) -> EdgeFits:
+def fit_toned(lines: Float32Array, tones: Tones, shapes: TonedShapes) -> EdgeFits:
     """Find the rim on each scan line.
 
     Parameters
@@ -97,7 +97,7 @@ def fit_rims(lines: Float32Array, tones: Tones, shapes: RimEdges) -> EdgeFits:
     return joined(parts)
 
 
-def _fit(lines: Float32Array, tones: Tones, shapes: RimEdges) -> EdgeFits:
+def _fit(lines: Float32Array, tones: Tones, shapes: TonedShapes) -> EdgeFits:
     samples = 3 * lines.shape[1]
     even, weight = tones.evened(lines), tones.weight.T.astype(np.float32)
     whole = np.sum(np.square(even), axis=(1, 2))
@@ -112,7 +112,7 @@ def _fit(lines: Float32Array, tones: Tones, shapes: RimEdges) -> EdgeFits:
 
 
 def _explained(
-    even: Float32Array, weight: Float32Array, tones: Tones, shapes: RimEdges
+    even: Float32Array, weight: Float32Array, tones: Tones, shapes: TonedShapes
 ) -> Iterator[tuple[Float32Array, int, float]]:
     """Yield what each rival explains at each position, (k, n), its freedom and shadow's depth.
 
