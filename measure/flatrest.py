@@ -62,6 +62,9 @@ def _line_over(z: FloatArray, heights: FloatArray, mass: FloatArray) -> tuple[fl
     """Return the axis height at z = 0 and at the last row: a line on two points of the hull."""
     centre = float(np.sum(mass * z) / np.sum(mass))
     hull = resting_places(z, heights)
+    if not hull:
+        level = float(heights.max())
+        return level, level
     under = [rest for rest in hull if rest.first_mm[0] <= centre <= rest.second_mm[0]] or hull[:1]
     (z0, h0), (z1, h1) = under[0].first_mm, under[0].second_mm
     slope = (h1 - h0) / max(z1 - z0, 1e-9)

@@ -13,6 +13,9 @@ __all__ = ["Rest", "resting_places"]
 
 FloatArray = NDArray[np.float64]
 
+STEEPEST = 1.0
+"""A piece that leans by more than 45 degrees stands on its end."""
+
 
 @dataclass(frozen=True, slots=True)
 class Rest:
@@ -45,7 +48,7 @@ def _upper_hull(z: FloatArray, r: FloatArray) -> list[int]:
 
 
 def resting_places(z_mm: FloatArray, r_mm: FloatArray, sd_share: float = 0.02) -> list[Rest]:
-    """Return the ways a piece can rest, likeliest first.
+    """Return the ways a piece that lies can rest, likeliest first; none that stands on its end.
 
     Parameters
     ----------
@@ -63,6 +66,8 @@ def resting_places(z_mm: FloatArray, r_mm: FloatArray, sd_share: float = 0.02) -
     for a, b in pairwise(hull):
         # The plumb line through the centre of mass meets the hull a little off it when tilted.
         slope = (r_mm[b] - r_mm[a]) / max(z_mm[b] - z_mm[a], 1e-9)
+        if abs(slope) > STEEPEST:
+            continue
         radius_there = r_mm[a] + slope * (centre - z_mm[a])
         foot = centre - slope * radius_there / (1.0 + slope**2)
         # The foot moves less than the centre does, by the same tilt.

@@ -163,6 +163,11 @@ def bench_knowledge(
     """Return the knowledge with the contacts of a piece that lies on the bench.
 
     The curves may start anywhere: contacts are in the axis' own z.
+
+    Raises
+    ------
+    ValueError
+        when it could only stand on an end.
     """
     z = np.concatenate([c.z_mm for c in curves])
     grid = np.arange(z.min(), z.max(), 0.25)
@@ -172,6 +177,8 @@ def bench_knowledge(
     # A rim that only one side shows proud is more likely a stray edge than the piece.
     mean = np.minimum(order[0], order[1]) + 0.5 * np.minimum(np.abs(order[0] - order[1]), 0.3)
     rests = resting_places(grid, mean)
+    if not rests:
+        raise ValueError("what these sides are of could not lie on a bench")
     best = rests[0]
     contacts = np.stack([best.first_mm, best.second_mm])
     return replace(knowledge, contacts=contacts), rests

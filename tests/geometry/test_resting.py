@@ -129,3 +129,13 @@ def test_a_mallet_rests_on_its_head_and_the_end_of_its_handle():
     # 88.7 of 100 mm: with bores and heavy wood it may tip onto the handle, and it says so.
     assert 0.9 < best.chance < 0.98
     np.testing.assert_allclose(other.second_mm, [300.0, 12.5])
+
+
+def test_a_piece_that_lies_never_rests_on_its_end():
+    # A thin disc on a stalk would stand; strays at a tip make such steep edges of a hull as well.
+    z = np.arange(0.0, 160.0, 0.25)
+    r = np.where(z < 0.5, 0.3 + 10.0 * z, np.interp(z, [0.5, 95.0, 160.0], [5.3, 24.0, 18.0]))
+    for rest in resting_places(z, r):
+        assert abs(rest.second_mm[1] - rest.first_mm[1]) <= rest.second_mm[0] - rest.first_mm[0]
+    best = resting_places(z, r)[0]
+    assert best.second_mm[0] - best.first_mm[0] > 20.0
