@@ -62,9 +62,13 @@ def side_words(step: ToolStep, names: tuple[str, str], units: Units) -> str:
     return f"{sides[0]}, {sides[1]} ±{units.spread(step.reach_u95_mm)}"
 
 
+TOLD_MM = 0.15
+"""Diameters are printed to 0.1 mm."""
+
+
 def taper_words(step: ToolStep, units: Units) -> str:
-    """Return the taper of a step; empty for a cylinder."""
-    if step.step.taper_deg == 0.0:
+    """Return the taper of a step; empty for a cylinder, and where it is less than is printed."""
+    if abs(step.step.end_mm - step.step.start_mm) < TOLD_MM:
         return ""
     ends = f"{units.fine(step.step.start_mm)} to {units.fine(step.step.end_mm)}"
     return f"{ends}, {step.step.taper_deg:.1f}° included"
