@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from calib.board import BOARDS, Board
+from calib.board import Board
 from calib.ending import Outcome
 from calib.expected import weighted
 from calib.finding import FoundTarget, find_target, linear_table
@@ -20,7 +20,7 @@ from calib.modelpiece import SETUPS, room_in_picture
 from calib.movedview import tilt_of
 from calib.photo import Photo, read_photo
 from calib.photochange import Asked, Change, Outlook, Seen, changes, outlook, placed
-from calib.printed import PrintScale, print_scale
+from calib.printed import PrintScale, scale_of_target
 from calib.refusal import BadFileError, Notice
 from calib.sight import fit_view
 from calib.targets import parse_target
@@ -116,7 +116,7 @@ def preview_photo(path: Path, target: str, asked: Asked) -> Outcome:
         If the photo cannot be read or holds no target.
     """
     photo = read_photo(path)
-    scale = print_scale(target) if target in BOARDS else None
+    scale = scale_of_target(target)
     choice = choose_lens(photo)
     seen = preview(photo, target, asked, choice.lens, scale)
     seen = replace(seen, lens_name=choice.name, notices=(*choice.notices, *seen.notices))

@@ -23,6 +23,7 @@ __all__ = [
     "remember_reading",
     "saved_reading",
     "scale_of",
+    "scale_of_target",
 ]
 
 FILE_NAME = "prints.toml"
@@ -129,6 +130,17 @@ def print_scale(size: str) -> PrintScale:
         Codes `settings-damaged`, `settings-newer`, or the file cannot be read.
     """
     return scale_of(saved_reading(size))
+
+
+def scale_of_target(target: str) -> PrintScale | None:
+    """Return the scale of the user's print where the target is a printed board, else None.
+
+    Raises
+    ------
+    BadFileError
+        As `print_scale`.
+    """
+    return print_scale(target) if target in BOARDS else None
 
 
 def saved_reading(size: str) -> BarReading | None:

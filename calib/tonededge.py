@@ -146,9 +146,7 @@ def _explained(
             taken = onto**2 / inner
             rest = [
                 shape @ v - onto * (c if k else alike * cover[0])
-                for k, (v, c) in enumerate(
-                    zip((channels[0], *channels), (cover[0], *cover[1:]), strict=True)
-                )
+                for k, (v, c) in enumerate(zip((channels[0], *channels), cover, strict=True))
             ]
             if shade is not None:
                 over = (inside[shade] * shape) @ square - lean * onto

@@ -9,12 +9,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.board import BOARDS
 from calib.ending import Outcome
 from calib.folders import write_folder_whole
 from calib.lenschoice import choose_lens
 from calib.photo import read_photo
-from calib.printed import print_scale
+from calib.printed import scale_of_target
 from calib.refusal import Notice, RefusalError
 from measure.blade import Thickness, assumed_thickness
 from measure.cutter import FLAT, measure_tool
@@ -69,7 +68,7 @@ def measure_cutter(
         progress("Reading the photo")
         pictures = [read_photo(path) for path in paths]
         choices = [choose_lens(picture) for picture in pictures]
-        scale = print_scale(request.target) if request.target in BOARDS else None
+        scale = scale_of_target(request.target)
         lenses = [choice.lens for choice in choices]
         photos = trace_tool(pictures, request, asked.turned_rad, progress, lenses, scale)
         progress("Telling the steps")

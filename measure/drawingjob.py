@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from calib.board import BOARDS
 from calib.ending import Outcome
 from calib.folders import write_folder_whole
 from calib.lenschoice import choose_lens
 from calib.photo import read_photo
-from calib.printed import print_scale
+from calib.printed import scale_of_target
 from measure.drawing import measure_drawing
 from measure.drawingrequest import DrawingRequest
 from measure.drawingwords import drawing_data, drawing_text
@@ -45,7 +44,7 @@ def drawing_photo(
     with StepWatch(shown=False if quietly else None) as progress:
         progress("Reading the photo")
         photo = read_photo(path)
-        scale = print_scale(request.target) if request.target in BOARDS else None
+        scale = scale_of_target(request.target)
         choice = choose_lens(photo)
         drawing = measure_drawing(photo, request, progress, choice.lens, scale)
         result = drawing.result

@@ -38,7 +38,8 @@ FloatArray = NDArray[np.float64]
 RIM_BIAS_PX = -0.08
 RIM_BIAS_SD_PX = 0.1
 """Where a fitted rim lies against the true one, outward positive: wood darkens toward grazing,
-and a phone's sharpening moves the step. Measured on rendered photos; see DEVELOPERS.md."""
+and a phone's sharpening moves the step. Measured on rendered photos, as is its
+spread."""
 CORRELATED = 5.0
 """Where a rim is seen goes wrong over long stretches together (grain, shading, a soft shadow):
 compared pairs are worth as many fewer as this squared. Else the small difference that the focal

@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from calib.board import BOARDS
 from calib.ending import Outcome
 from calib.folders import write_folder_whole
 from calib.lenschoice import choose_lens
 from calib.photo import read_photo
-from calib.printed import print_scale
+from calib.printed import scale_of_target
 from calib.targets import parse_target
 from measure.hole import measure_hole
 from measure.holerequest import HoleRequest
@@ -45,7 +44,7 @@ def hole_photo(
     with StepWatch(shown=False if quietly else None) as progress:
         progress("Reading the photo")
         photo = read_photo(path)
-        scale = print_scale(request.target) if request.target in BOARDS else None
+        scale = scale_of_target(request.target)
         choice = choose_lens(photo)
         result = measure_hole(photo, request, target, progress, choice.lens, scale)
         result = replace(result, notices=(*choice.notices, *result.notices))

@@ -187,6 +187,18 @@ def rescan(
     return Outline(line, tangents, sd, bend, contrast, clear)
 
 
+def _pooled(
+    lines: Float32Array,
+    tones: Tones,
+    shapes: TonedShapes,
+    index: NDArray[np.int64],
+    reach: int,
+) -> EdgeFits:
+    """Return the fits of chosen lines, each averaged with so many neighbours on each side."""
+    near = (index[:, None] + np.arange(-reach, reach + 1)) % len(lines)
+    return fit_toned(lines[near].mean(axis=1), tones.at(index), shapes)
+
+
 def _with_neighbours(
     lines: Float32Array, tones: Tones, shapes: TonedShapes, own: EdgeFits
 ) -> EdgeFits:
@@ -198,8 +210,7 @@ def _with_neighbours(
     index = np.flatnonzero(noisy)
     if len(index) == 0:
         return own
-    near = (index[:, None] + np.arange(-POOL, POOL + 1)) % len(lines)
-    pooled = fit_toned(lines[near].mean(axis=1), tones.at(index), shapes)
+    pooled = _pooled(lines, tones, shapes, index, POOL)
     spread = np.hypot(pooled.sd_px, UNEVEN_PX)
     sd = np.where(own.at_limit[index], 9.0, own.sd_px[index])
     share = sd**2 / (sd**2 + spread**2)
@@ -224,8 +235,8 @@ def _looked_at_again(
     steady: FloatArray,
     usual: FloatArray,
     clear: NDArray[np.bool_],
-) -> EdgeFits:
-    """Return the rim where single lines show none, by what they show together; NaN elsewhere.
+) -> tuple[FloatArray, FloatArray]:
+    """Return offset and sd (n,) where lines show a rim only together; NaN elsewhere.
 
     It counts where neighbours run evenly and it runs on with them: a speck on the rim or a dark
     fibre hides it on a few lines only. A groove or a corner is left alone.
@@ -234,13 +245,12 @@ def _looked_at_again(
     offset, sd = np.full(n, np.nan), np.full(n, np.nan)
     index = np.flatnonzero(~clear & (usual < EVEN_PX))
     if len(index):
-        near = (index[:, None] + np.arange(-POOL_WIDE, POOL_WIDE + 1)) % n
-        pooled = fit_toned(lines[near].mean(axis=1), tones.at(index), shapes)
+        pooled = _pooled(lines, tones, shapes, index, POOL_WIDE)
         good = ~pooled.at_limit & (pooled.contrast > CONTRAST_LEAST) & (pooled.sd_px < 1.0)
         good &= np.abs(pooled.offset_px - steady[index]) < AGREES_PX
         offset[index[good]] = pooled.offset_px[good]
         sd[index[good]] = np.hypot(pooled.sd_px[good], UNEVEN_PX)
-    return EdgeFits(offset, sd, np.full(n, np.nan), np.zeros(n, dtype=bool))
+    return offset, sd
 
 
 POOL_WIDE = 4
@@ -268,11 +278,12 @@ def _scan(
     stray = np.abs(offset - steady)
     usual = 1.4826 * _running_median(np.where(found, stray, np.nan), 8)
     clear = found & (stray < np.clip(STRAY * np.nan_to_num(usual), *STRAY_PX))
-    second = _looked_at_again(lines, tones, shapes, steady, usual, clear)
     moved = np.where(clear, offset, np.nan_to_num(steady))
-    spread = np.where(np.isfinite(second.sd_px), second.sd_px, fits.sd_px)
-    moved = np.where(np.isfinite(second.sd_px), second.offset_px, moved)
-    clear |= np.isfinite(second.sd_px)
+    again, again_sd = _looked_at_again(lines, tones, shapes, steady, usual, clear)
+    seen_again = np.isfinite(again)
+    moved = np.where(seen_again, again, moved)
+    spread = np.where(seen_again, again_sd, fits.sd_px)
+    clear |= seen_again
     line = line + moved[:, None] * normals
     weight = np.where(clear, 1.0 / (spread**2 + 0.2**2), 0.05)
     sd = np.sqrt(spread**2 + FLOOR_PX**2)

@@ -19,7 +19,6 @@ __all__ = [
     "EVEN_SIGNIFICANCE",
     "MIRROR_MM",
     "MIRROR_SHARE",
-    "ONE_SIDED_WEIGHT",
     "OUTER_WEIGHT",
     "ROW_MM",
     "RimLayout",
@@ -46,7 +45,7 @@ EVEN_SIGNIFICANCE, CERTAIN_SIGNIFICANCE = 3.0, 7.0
 one that proves that what lies inside it is no rim."""
 MIRROR_SHARE, MIRROR_MM = 0.4, 1.0
 """So far inside the rim, as a share of its radius and beyond it, reflections may make edges."""
-OUTER_WEIGHT, ONE_SIDED_WEIGHT = 0.85, 0.3
+OUTER_WEIGHT = 0.85
 LEAST_SLOPE = 5e-4
 """Change of colour per column that no texture falls below: a step of 0.3 % of full scale."""
 CLEAR_PX, HALO_PX, HALO_SHARE = 3.0, 8.0, 0.4

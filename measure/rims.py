@@ -183,7 +183,6 @@ def _rims(a: RimSide, b: RimSide, layout: RimLayout) -> tuple[Rim, ...]:
             if radii is not None:
                 runs.append((start, row, radii))
         start = row
-    held = [_held(a, b, path[i:j], i, j, radii, layout) for i, j, radii in runs]
     ends = []
     for first, last, radii in runs:
         low, high = _extent(a, b, radii, first, last, layout)
@@ -192,7 +191,8 @@ def _rims(a: RimSide, b: RimSide, layout: RimLayout) -> tuple[Rim, ...]:
     for k in range(len(runs) - 1):
         # A step may hide the beginning of the next; two cannot be at one place.
         if ends[k][1] > ends[k + 1][0] + OVERLAP_ROWS:
-            ends[k][1] = ends[k + 1][0] = _change(held[k], held[k + 1], runs[k + 1][0])
+            held = [_held(a, b, path[i:j], i, j, radii, layout) for i, j, radii in runs[k : k + 2]]
+            ends[k][1] = ends[k + 1][0] = _change(held[0], held[1], runs[k + 1][0])
     rims = []
     for (low, high), (_, _, radii) in zip(ends, runs, strict=True):
         if high - low >= SHORTEST_ROWS:
@@ -202,7 +202,9 @@ def _rims(a: RimSide, b: RimSide, layout: RimLayout) -> tuple[Rim, ...]:
 
 
 END_ROWS, OVERLAP_ROWS = 24, 12
-"""The end of a step is looked for so far about where the path left it."""
+"""The end of a step is looked for so far about where the path left it; steps that overlap by more
+than so many rows are parted by what they show."""
+HELD_ROWS, EXTENT_ROWS = 3, 5
 
 
 def _held(
@@ -218,21 +220,33 @@ def _held(
 
     What counts is the change of colour that the step's middle shows, where the path ran.
     """
-    rows, columns = a.rim.shape
-    drift = np.clip(np.arange(rows), start, stop - 1) - start
+    drift = np.clip(np.arange(len(a.rim)), start, stop - 1) - start
     moved = path[drift] - int(np.median(path))
+    inner = _middle_half(start, stop)
+    shares = [
+        _share(side, np.searchsorted(layout.r, radius) + moved, inner, HELD_ROWS)
+        for side, radius in zip((a, b), radii, strict=True)
+    ]
+    return np.asarray(0.5 * (shares[0] + shares[1]) - HELD_SHARE)
+
+
+def _middle_half(start: int, stop: int) -> slice:
     quarter = (stop - start) // 4
-    inner = slice(start + quarter, stop - quarter)
-    total = np.zeros(rows)
-    for side, radius in zip((a, b), radii, strict=True):
-        column = np.searchsorted(layout.r, radius) + moved
-        near_column = np.clip(column[:, None] + np.arange(-2, 3), 0, columns - 1)
-        near = side.slopes[np.arange(rows)[:, None], near_column]
-        change = near[inner].mean(axis=0)
-        change = change / max(float(np.linalg.norm(change)), 1e-12)
-        share = cv2.blur((near * change).sum(axis=(1, 2))[:, None], (1, 3)).ravel()
-        total += np.clip(share / max(float(np.median(share[inner])), 1e-9), -1.0, 1.0)
-    return np.asarray(0.5 * total - HELD_SHARE)
+    return slice(start + quarter, stop - quarter)
+
+
+def _share(side: RimSide, column: NDArray[np.int64], inner: slice, along: int) -> FloatArray:
+    """Return how much of the change of colour that the inner rows show each row shows, -1 to 1.
+
+    `column` (rows,) is where each row is looked at; `along` rows are averaged.
+    """
+    rows, columns = side.rim.shape
+    near_column = np.clip(column[:, None] + np.arange(-2, 3), 0, columns - 1)
+    near = side.slopes[np.arange(rows)[:, None], near_column]
+    change = near[inner].mean(axis=0)
+    change = change / max(float(np.linalg.norm(change)), 1e-12)
+    share = cv2.blur((near * change).sum(axis=(1, 2))[:, None], (1, along)).ravel()
+    return np.asarray(np.clip(share / max(float(np.median(share[inner])), 1e-9), -1.0, 1.0))
 
 
 def _change(before: FloatArray, after: FloatArray, about: int) -> int:
@@ -281,16 +295,10 @@ def _extent(
     The rows found are off by up to what was averaged along; where a rim stops, its edge leaves
     its column.
     """
-    quarter = (stop - start) // 4
-    inner = slice(start + quarter, stop - quarter)
     ends = []
     for side, radius in zip((a, b), radii, strict=True):
-        column = int(np.searchsorted(layout.r, radius))
-        near = side.slopes[:, max(column - 2, 0) : column + 3]
-        change = near[inner].mean(axis=0)
-        change = change / max(float(np.linalg.norm(change)), 1e-12)
-        share = cv2.blur((near * change).sum(axis=(1, 2))[:, None], (1, 5)).ravel()
-        share = np.clip(share / max(float(np.median(share[inner])), 1e-9), -1.0, 1.0)
+        column = np.full(len(side.rim), int(np.searchsorted(layout.r, radius)))
+        share = _share(side, column, _middle_half(start, stop), EXTENT_ROWS)
         ends.append(_longest_hold(share - HELD_SHARE, (start + stop) // 2))
     # One side may be lost in a shadow before the rim ends; no edge goes on beyond it.
     first, last = min(end[0] for end in ends), max(end[1] for end in ends)
@@ -343,7 +351,9 @@ def _in_pairs(a: Float32Array, b: Float32Array, reach: int) -> Float32Array:
 
 
 PAIR_ROWS = 13
+"""Rows along the axis over which both sides must bear a place out."""
 NO_PAIR = 0.35
+"""What specks of the bench come to when averaged so; more is an edge that goes on."""
 
 
 def _path(score: Float32Array, nothing: float) -> NDArray[np.int64]:

@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from calib.board import BOARDS
 from calib.ending import Outcome
 from calib.folders import write_folder_whole
 from calib.lenschoice import choose_lens
 from calib.photo import Photo, read_photo
-from calib.printed import print_scale
+from calib.printed import scale_of_target
 from measure.options import out_folder
 from measure.progress import Progress, StepWatch, quiet
 from measure.result import TraceRequest, TraceResult
@@ -75,7 +74,7 @@ def trace_one(
     """
     progress("Reading the photo")
     photo = read_photo(path)
-    scale = print_scale(request.target) if request.target in BOARDS else None
+    scale = scale_of_target(request.target)
     choice = choose_lens(photo)
     result = trace(photo, request, progress, lens=choice.lens, scale=scale)
     return photo, replace(result, notices=(*choice.notices, *result.notices))

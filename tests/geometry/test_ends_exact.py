@@ -82,7 +82,7 @@ def ends_of(shape, camera):
 
 def cases(shapes, missed=(), reason=""):
     """Return all cases, those that are known to be missed marked so."""
-    marks = pytest.mark.xfail(strict=True, reason=reason)
+    marks = pytest.mark.xfail(strict=True, raises=AssertionError, reason=reason)
     return [
         pytest.param(s, c, e, marks=marks if (s, c, e) in missed else ())
         for s in shapes

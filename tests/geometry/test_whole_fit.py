@@ -78,7 +78,9 @@ def test_nearly_all_of_the_axis_is_reported(photos, setup):
 
 
 far_contact = pytest.mark.xfail(
-    strict=True, reason="the contact with the bench is read from the five points nearest to it"
+    strict=True,
+    raises=AssertionError,
+    reason="the contact with the bench is read from the five points nearest to it",
 )
 QUIET = [
     pytest.param(setup, seed, marks=far_contact if (setup, seed) == ("bench", 0) else ())
@@ -90,7 +92,7 @@ QUIET = [
 @pytest.mark.parametrize(("setup", "seed"), QUIET)
 def test_without_noise_the_diameters_come_back(setup, seed):
     # At the outline's own points, priors met exactly. What limits it then: tangents are straight
-    # lines through seven points, and where the rim is seen (0.12 px inside) is put right as if
+    # lines through seven points, and where the rim is seen (0.08 px inside) is put right as if
     # the side ran along the axis.
     it, tracing = drawn(setup, seed, spread=0.0, noise_px=0.0)
     assert np.percentile(np.abs(point_errors(it, tracing)), 95) < 0.004
