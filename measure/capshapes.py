@@ -25,6 +25,8 @@ CONES = (0.3, 0.6, 1.0, 2.0)
 """Slopes of chamfers and eased edges that are tried."""
 CONE_MOST_MM = 4.0
 STRAIGHT_MOST_MM = 10.0
+GAP_MM = 1.5
+"""Points of a side farther apart have something hidden between them."""
 FALLEN_MM = 0.15
 RISE_REACH, RISEN = 4, 0.25
 """Where the slope over so many samples is so much steeper than before, another part begins."""
@@ -89,11 +91,21 @@ def near_end(
     for c in curves:
         u = sign * (c.z_mm - z0)
         order = np.argsort(u, kind="stable")
-        both.append(np.interp(x, u[order] + 1e-9 * np.arange(len(u)), c.r_mm[order]))
+        at, r = _held_over_gaps(u[order], c.r_mm[order])
+        both.append(np.interp(x, at + 1e-9 * np.arange(len(at)), r))
     r = 0.5 * (both[0] + both[1])
     reach = max(NEAR_MM, NEAR_PX * scale_mm)
     slope, radius = _robust_line(x[x < reach], r[x < reach])
     return NearEnd(x, r, slope, radius, reach)
+
+
+def _held_over_gaps(u: FloatArray, r: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return places and radii with those before a gap held to its far side.
+
+    What is not seen between a tenon's rim and the next shoulder is no taper between the two.
+    """
+    gap = np.flatnonzero(np.diff(u) > GAP_MM)
+    return np.insert(u, gap + 1, u[gap + 1] - 1e-6), np.insert(r, gap + 1, r[gap])
 
 
 def _robust_line(x: FloatArray, y: FloatArray) -> tuple[float, float]:

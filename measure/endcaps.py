@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from measure.caprays import EndRays, depth_mm, end_rays
 from measure.capshapes import EASED_MOST_MM, Conic, NearEnd, Shape, near_end, shapes
+from measure.endrim import face_rim
 from measure.revolve import Axis
 from measure.sides import SideCurve
 
@@ -28,6 +29,8 @@ CLIP_PX = 3.0
 NOISE_PX = 0.3
 FLOOR_PX = 1.3
 """How well an end is known at best: blur, an eased edge and grain (measured on rendered photos)."""
+RIM_FLOOR_PX = 0.5
+"""The same of an end whose rim is seen as a circle."""
 FORM_MM = 0.03
 """No end is quite an ellipse or a cone: what misses by so little more is as likely (no source)."""
 CLOSING = 0.6
@@ -85,8 +88,12 @@ def best_cap(
     """
     if len(rays) < 8:
         return None
-    rays = rays[:: max(1, len(rays) // MOST_RAYS)]
     near = near_end(curves, z0, sign, scale_mm)
+    rim = face_rim(rays, camera_mm, axis, z0, sign, near, scale_mm)
+    if rim is not None:
+        sd = float(np.hypot(rim.sd_mm, RIM_FLOOR_PX * scale_mm))
+        return Cap(rim.end_mm, sd, "flat", rim.misfit_px, rim.end_mm - sd, rim.end_mm + sd)
+    rays = rays[:: max(1, len(rays) // MOST_RAYS)]
     lines = end_rays(rays, camera_mm, axis, z0, sign, float(near.r_mm.max()))
     found = [_fitted(lines, shape, scale_mm) for shape in shapes(near)]
     cap = _among(found, near.slope, len(rays), scale_mm)

@@ -18,7 +18,7 @@ from measure.setting import curves_of
 
 LENGTH = 100.0
 CLOSE_MM = 0.07
-FLAT_CLOSE_MM = 0.15
+FLAT_CLOSE_MM = 0.005
 CAMERAS = {
     "above": (0.0, 0.0, 420.0),
     "beside": (60.0, -80.0, 400.0),
@@ -94,14 +94,11 @@ def cases(shapes, missed=(), reason=""):
 FLAT = ["cylinder 8", "cylinder 15", "cylinder 30", "taper"]
 
 
-ROUNDED = "a stray point at the rim passes for a rounded edge: the end is put further out"
-
-
-@pytest.mark.parametrize(("shape", "camera", "end"), cases(FLAT, {("taper", "above", 1)}, ROUNDED))
+@pytest.mark.parametrize(("shape", "camera", "end"), cases(FLAT))
 def test_flat_ends_are_found(shape, camera, end):
     found, off = ends_of(shape, camera)[end]
     assert abs(off) < 3.0 * found.sd_mm
-    # A pixel is 0.14 mm here.
+    # A pixel is 0.14 mm here, and nothing is noisy: what is left is how the arc is sampled.
     assert abs(off) < FLAT_CLOSE_MM
 
 

@@ -1,0 +1,209 @@
+"""The rim of an end face: the circle that the arc which closes the outline is the picture of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from measure.capshapes import NearEnd
+from measure.revolve import Axis
+
+__all__ = ["EndRim", "circle_seen", "face_rim"]
+
+FloatArray = NDArray[np.float64]
+
+PLACES = 360
+ROUNDS = 8
+STRAY_PX = 1.5
+"""A point farther from the rim is of a side, a splinter or a shadow."""
+LIMB = 0.02
+"""Places of the circle whose outward normal turns inward by more lie behind the face."""
+LEAST_POINTS = 10
+NOISE_PX = 0.15
+RIM_PX, ROUGH_RIM_PX = 0.35, 0.5
+"""What points of one rim scatter about their circle, and what they do on a rough one."""
+MIDDLE, BETTER, SAME = 0.6, 0.6, 0.01
+"""The share of the radius within which the middle of an arc lies; it shows another circle where
+it scatters so much less about its own, or where that is smaller by such a share."""
+BESIDE_MM = (0.8, 2.5)
+"""Where, inward of a rim, the sides tell whether they close in."""
+SQUARE_MM, CHAMFER_MOST_MM = 0.35, 1.6
+"""Sides that close in by less end square; a chamfer is no larger, anything else is rounded
+(common practice, no source)."""
+EASED_MM, ROUNDED_SHARE, LEAST_SINE = 0.3, 0.5, 0.2
+"""Edges are eased by so much with a touch of abrasive, and so often rounded where they could be
+(common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class EndRim:
+    """A circle about the axis.
+
+    Attributes
+    ----------
+    end_mm : how far outward of the last circle seen it lies; `radius_mm` its radius.
+    misfit_px : root mean square by which the points of the arc miss it.
+    sd_mm, radius_sd_mm : standard deviations of the first two from that misfit.
+    """
+
+    end_mm: float
+    radius_mm: float
+    misfit_px: float
+    sd_mm: float
+    radius_sd_mm: float
+
+
+def circle_seen(
+    rays: FloatArray,
+    camera_mm: FloatArray,
+    axis: Axis,
+    z0: float,
+    sign: float,
+    guess_mm: tuple[float, float],
+    scale_mm: float,
+    middle: float = np.inf,
+) -> EndRim | None:
+    """Return the circle that most rays of an arc touch; None where too few do.
+
+    Parameters
+    ----------
+    rays, camera_mm : (n, 3) of the arc, target frame, and (3,) camera centre.
+    axis : of the piece.
+    z0 : the outermost z at which both sides are seen; `sign` 1 for the end at small z, else -1.
+    guess_mm : how far outward of that the circle may lie, and its radius.
+    scale_mm : of a pixel at the piece.
+    middle : only rays that pass the axis by less than this, mm, are taken.
+    """
+    v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
+    out = -sign * axis.direction
+    one = np.cross(out, camera_mm - axis.at(z0))
+    one /= np.linalg.norm(one)
+    frame = np.stack([one, np.cross(out, one), out])
+    base = axis.at(z0) - camera_mm
+    v = v[np.abs(v @ one) * np.linalg.norm(base) < middle]
+    if len(v) < LEAST_POINTS:
+        return None
+    x = np.array(guess_mm)
+    near = np.zeros(len(v), dtype=bool)
+    slope = np.zeros((0, 2))
+    off = np.zeros(0)
+    for count in range(ROUNDS):
+        reach = STRAY_PX * max(1.0, 8.0 / 2.0**count) * scale_mm
+        off, away = _misses(v, base, frame, x)
+        near = (away < reach) & np.isfinite(off)
+        if near.sum() < LEAST_POINTS or x[1] <= 0.0:
+            return None
+        step = 1e-4
+        slope = np.column_stack(
+            [
+                (_misses(v[near], base, frame, x + step * unit)[0] - off[near]) / step
+                for unit in np.eye(2)
+            ]
+        )
+        slope = np.nan_to_num(slope)
+        change = np.linalg.lstsq(slope, -off[near], rcond=None)[0]
+        x = x + np.clip(change, -2.0, 2.0)
+    off, away = _misses(v, base, frame, x)
+    misfit = float(np.sqrt(np.mean(off[near] ** 2))) / scale_mm
+    noise = max(misfit, NOISE_PX) * scale_mm
+    normal = slope.T @ slope
+    if np.linalg.cond(normal) > 1e8:
+        return None
+    # Points next to each other share their blur: every third one counts.
+    sd = np.sqrt(3.0 * np.diag(np.linalg.inv(normal))) * noise
+    return EndRim(float(x[0]), float(x[1]), misfit, float(sd[0]), float(sd[1]))
+
+
+def face_rim(
+    rays: FloatArray,
+    camera_mm: FloatArray,
+    axis: Axis,
+    z0: float,
+    sign: float,
+    near: NearEnd,
+    scale_mm: float,
+) -> EndRim | None:
+    """Return the rim of the face that closes the piece; None where the arc shows no such circle.
+
+    Where a face closes it, the whole arc and its middle are of one circle. The arc of a dome bends
+    ever more towards its middle; that of a chamfered end has the face's circle there and a larger
+    one beside it. Arguments as for `circle_seen`; `near` are the sides near this end.
+    """
+    guess = (0.0, near.radius_mm)
+    whole = circle_seen(rays, camera_mm, axis, z0, sign, guess, scale_mm)
+    if whole is None:
+        return None
+    guess, within = (whole.end_mm, whole.radius_mm), MIDDLE * whole.radius_mm
+    middle = circle_seen(rays, camera_mm, axis, z0, sign, guess, scale_mm, within)
+    rim, chamfered = whole, False
+    if whole.misfit_px > RIM_PX and middle is not None:
+        chamfered = middle.misfit_px < min(BETTER * whole.misfit_px, RIM_PX)
+        rim = middle if chamfered else whole
+    if rim.misfit_px > ROUGH_RIM_PX:
+        return None
+    beside = near.inside(np.linspace(*BESIDE_MM, 10) - rim.end_mm)
+    square = float(beside.min()) - rim.radius_mm < SQUARE_MM
+    faced = float((camera_mm - axis.at(z0)) @ axis.direction) * -sign > rim.end_mm
+    if not chamfered and not (square and faced) and not _of_one_circle(whole, middle):
+        return None
+    lost = max(float(beside.max()) - rim.radius_mm, 0.0)
+    if (chamfered or not square) and lost > CHAMFER_MOST_MM:
+        return None
+    if faced:
+        return rim
+    # A chamfer shows its own rim beside the face's; anything else may be rounded.
+    hidden = _hidden_mm(0.0 if chamfered else lost, rays, axis)
+    return replace(rim, sd_mm=float(np.sqrt(rim.sd_mm**2 + ROUNDED_SHARE * hidden**2)))
+
+
+def _of_one_circle(whole: EndRim, middle: EndRim | None) -> bool:
+    """Return whether the middle of an arc is of the circle that all of it shows."""
+    if middle is None:
+        return False
+    less = whole.radius_mm - middle.radius_mm
+    return less < max(SAME * whole.radius_mm, 2.0 * middle.radius_sd_mm)
+
+
+def _hidden_mm(lost_mm: float, rays: FloatArray, axis: Axis) -> float:
+    """Return how much of the piece a rounded edge would hide where the phone looks past the end.
+
+    Of a quarter round of radius e the phone sees the circle whose normal is square to its sight:
+    e (1 - sin a) smaller than the sides and e (1 - cos a) short of the face, where a is the angle
+    between the sight and the plane of the end.
+    """
+    v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
+    sine = float(np.median(np.abs(v @ axis.direction)))
+    cosine = float(np.sqrt(1.0 - min(sine, 1.0) ** 2))
+    radius = max(lost_mm / max(1.0 - sine, LEAST_SINE), EASED_MM)
+    return radius * (1.0 - cosine)
+
+
+def _misses(
+    v: FloatArray, base: FloatArray, frame: FloatArray, x: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far outside the circle each ray passes, and how far from its nearest place, mm.
+
+    Only places that can bound the piece's picture count: their outward normal points neither
+    into the piece nor into the face.
+    """
+    angle = np.linspace(0.0, 2.0 * np.pi, PLACES, endpoint=False)
+    c, s = np.cos(angle), np.sin(angle)
+    radial = c[:, None] * frame[0] + s[:, None] * frame[1]
+    along = -s[:, None] * frame[0] + c[:, None] * frame[1]
+    place = base + x[0] * frame[2] + x[1] * radial
+    sight = place / np.linalg.norm(place, axis=1, keepdims=True)
+    normal = np.cross(sight, along)
+    normal *= np.where(np.sum(normal * radial, axis=1) < 0.0, -1.0, 1.0)[:, None]
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
+    limb = normal @ frame[2] > -LIMB
+    place, normal = place[limb], normal[limb]
+    if len(place) == 0:
+        return np.full(len(v), np.nan), np.full(len(v), np.inf)
+    depth = v @ place.T
+    away = np.sqrt(np.maximum(np.sum(place**2, axis=1)[None, :] - depth**2, 0.0))
+    k = np.argmin(away, axis=1)
+    rows = np.arange(len(v))
+    foot = v * depth[rows, k][:, None] - place[k]
+    return np.sum(foot * normal[k], axis=1), away[rows, k]
