@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from measure.profile import GRID_MM, LONGEST_BRIDGE_MM, Profile
 from measure.sides import SideCurve
+from measure.stepdoubt import steps_within
 
 __all__ = ["Assembled", "Shoulder", "assemble", "find_shoulders"]
 
@@ -21,6 +22,9 @@ STEEP = 4.0
 LOCAL_FLOOR_PX = 0.10
 """What a rim is off locally beside its noise: grain, shading that changes along the piece."""
 DISAGREE_MM = 1.2
+STEP_SDS = 1.645
+"""Within so many standard deviations of z of a step, a row may be of its other side: beyond it,
+one in twenty lies."""
 SLIVER_MM = 1.5
 SHORT_MM = 0.8
 
@@ -162,6 +166,7 @@ def assemble(
     inflate: float,
     z_sd_mm: float,
     last_mm: float,
+    stretch_sd: float = 0.0,
 ) -> Assembled:
     """Make the profile.
 
@@ -175,6 +180,7 @@ def assemble(
     inflate : how much more the sides scatter than stated, at least 1.
     z_sd_mm : standard deviation of the origin of z.
     last_mm : where the piece ends; rows beyond are not made.
+    stretch_sd : standard deviation of z by its scale, a share of z.
     """
     spacing = 3.0 * scale_mm
     bridge = max(LONGEST_BRIDGE_MM, 2.5 * spacing)
@@ -206,7 +212,9 @@ def assemble(
     known &= beyond < 6.0 * local
     known = _without_slivers(_without_brinks(known))
     total = 1.96 * np.sqrt(variance + shared**2)
-    table = [rows[known], diameter[known], total[known], 1.96 * shared[known]]
+    reach = STEP_SDS * np.hypot(z_sd_mm, stretch_sd * rows)
+    steps = steps_within(np.where(known, diameter, np.nan), reach, GRID_MM)
+    table = [rows[known], diameter[known], total[known], 1.96 * shared[known], steps[known]]
     profile = _with_shoulders(table, shoulders)
     return Assembled(profile, _missing(profile, last_mm))
 
@@ -244,7 +252,7 @@ def _shared(
 
 
 def _with_shoulders(table: list[FloatArray], shoulders: list[Shoulder]) -> Profile:
-    z, d, u, c = table
+    z, d, u, c, q = table
     for step in shoulders:
         at = int(np.searchsorted(z, step.z_mm))
         if at == 0 or at >= len(z):
@@ -254,13 +262,14 @@ def _with_shoulders(table: list[FloatArray], shoulders: list[Shoulder]) -> Profi
         pair = np.array([step.z_mm, step.z_mm])
         # A grid row that falls on the shoulder itself would make three rows of one z.
         keep = np.abs(z - step.z_mm) > 1e-6
-        z, d, u, c = z[keep], d[keep], u[keep], c[keep]
+        z, d, u, c, q = z[keep], d[keep], u[keep], c[keep], q[keep]
         at = int(np.searchsorted(z, step.z_mm))
         z = np.insert(z, at, pair)
         d = np.insert(d, at, [2 * step.before_mm, 2 * step.after_mm])
         u = np.insert(u, at, [u[max(at - 1, 0)], u[min(at, len(u) - 1)]])
         c = np.insert(c, at, [c[max(at - 1, 0)], c[min(at, len(c) - 1)]])
-    return Profile(z, d, u, c)
+        q = np.insert(q, at, [q[max(at - 1, 0)], q[min(at, len(q) - 1)]])
+    return Profile(z, d, u, c, q)
 
 
 def _missing(profile: Profile, last_mm: float) -> tuple[tuple[float, float], ...]:

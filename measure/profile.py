@@ -27,14 +27,17 @@ class Profile:
     z_mm : non-decreasing; a shoulder is exactly two consecutive rows with equal z, the side
         nearer to z = 0 first. A step of more than `LONGEST_BRIDGE_MM` is a gap not seen.
     diameter_mm : diameter at z.
-    u95_mm : half-width of the pointwise 95 % interval of the diameter, error of z included.
+    u95_mm : half-width of the pointwise 95 % interval of the diameter. Of the error of z it holds
+        what the slope makes of it, but no step: for what is recognised by its shape.
     u95_common_mm : the part of it that all rows share (scale, focal length, height).
+    u95_step_mm : how far the diameter is off if z is, beside a step; None if there is none.
     """
 
     z_mm: FloatArray
     diameter_mm: FloatArray
     u95_mm: FloatArray
     u95_common_mm: FloatArray
+    u95_step_mm: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and order."""
@@ -42,6 +45,8 @@ class Profile:
         for name in ("diameter_mm", "u95_mm", "u95_common_mm"):
             if getattr(self, name).shape != (n,):
                 raise ValueError(f"{name} has shape {getattr(self, name).shape}, need ({n},)")
+        if self.u95_step_mm is not None and self.u95_step_mm.shape != (n,):
+            raise ValueError(f"u95_step_mm has shape {self.u95_step_mm.shape}, need ({n},)")
         if n and np.any(np.diff(self.z_mm) < 0.0):
             raise ValueError("z_mm decreases; need rows in order along the axis")
 
@@ -52,3 +57,10 @@ class Profile:
         breaks = np.nonzero(np.diff(self.z_mm) > LONGEST_BRIDGE_MM + 1e-9)[0] + 1
         edges = [0, *breaks.tolist(), len(self.z_mm)]
         return [slice(a, b) for a, b in itertools.pairwise(edges)]
+
+    def at_its_z(self) -> Profile:
+        """Return the profile whose `u95_mm` holds the whole error of z, steps included."""
+        if self.u95_step_mm is None:
+            return self
+        whole = np.hypot(self.u95_mm, self.u95_step_mm)
+        return Profile(self.z_mm, self.diameter_mm, whole, self.u95_common_mm)

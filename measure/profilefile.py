@@ -20,6 +20,10 @@ FloatArray = NDArray[np.float64]
 
 COLUMNS = ("z_mm", "diameter_mm", "u95_mm", "u95_common_mm")
 """How the header begins; more columns may follow."""
+SHAPE_COLUMN = "u95_shape_mm"
+"""What `u95_mm` would be were it not for a step beside the row that the error of z may put on its
+other side; the column is absent where nobody looked for steps."""
+TITLES = (*COLUMNS, SHAPE_COLUMN)
 LARGEST_BYTES = 10_000_000
 LARGEST_MM = 5000.0
 """Nothing that is turned and photographed is larger: greater numbers are slips."""
@@ -58,15 +62,19 @@ def rows_csv(profile: Profile) -> bytes:
     ValueError
         If a value is not finite or the common part exceeds the whole.
     """
-    table = np.column_stack(
-        [profile.z_mm, profile.diameter_mm, profile.u95_mm, profile.u95_common_mm]
-    )
+    whole = profile.at_its_z()
+    columns = [whole.z_mm, whole.diameter_mm, whole.u95_mm, whole.u95_common_mm]
+    titles: tuple[str, ...] = COLUMNS
+    if profile.u95_step_mm is not None:
+        columns, titles = [*columns, profile.u95_mm], TITLES
+    table = np.column_stack(columns)
     if not np.all(np.isfinite(table)):
         raise ValueError("a profile to be written holds a value that is not finite")
     if np.any(profile.u95_common_mm > profile.u95_mm + 1e-9):
         raise ValueError("u95_common_mm exceeds u95_mm; a part cannot exceed the whole")
-    lines = [",".join(COLUMNS)]
-    lines += [f"{z:.3f},{d:.4f},{u:.4f},{c:.4f}" for z, d, u, c in (table + 0.0).tolist()]
+    lines = [",".join(titles)]
+    for z, *rest in (table + 0.0).tolist():
+        lines.append(",".join([f"{z:.3f}", *(f"{value:.4f}" for value in rest)]))
     return ("\n".join(lines) + "\n").encode("ascii")
 
 
@@ -115,11 +123,15 @@ def profile_from_text(text: str, name: str) -> Profile:
     columns = _columns(lines[0][1], name)
     where = [f"{name}, line {number}" for number, _ in lines[1:]]
     rows = [_numbers(row, columns, at) for at, (_, row) in zip(where, lines[1:], strict=True)]
-    table = np.array(rows, dtype=np.float64).reshape(-1, len(COLUMNS))
+    table = np.array(rows, dtype=np.float64).reshape(-1, len(columns))
     _check_values(table, where)
     _check_order(table[:, 0], where)
     _check_size(table, name)
-    return Profile(*(np.ascontiguousarray(column) for column in table.T))
+    z, d, u95, common, *shape = (np.ascontiguousarray(column) for column in table.T)
+    if not shape:
+        return Profile(z, d, u95, common)
+    step = np.sqrt(np.maximum(u95**2 - shape[0] ** 2, 0.0))
+    return Profile(z, d, shape[0], common, step)
 
 
 def _lines(text: str, name: str) -> list[tuple[int, list[str]]]:
@@ -152,12 +164,13 @@ def _columns(header: list[str], name: str) -> list[int]:
             f"{name} lacks the column {missing[0]}.",
             f"The first line must begin {','.join(COLUMNS)}.",
         )
-    return [titles.index(column) for column in COLUMNS]
+    told = [*COLUMNS, *(title for title in (SHAPE_COLUMN,) if title in titles)]
+    return [titles.index(column) for column in told]
 
 
 def _numbers(row: list[str], columns: list[int], where: str) -> list[float]:
     numbers = []
-    for column, title in zip(columns, COLUMNS, strict=True):
+    for column, title in zip(columns, TITLES, strict=False):
         word = row[column].strip() if column < len(row) else ""
         try:
             number = float(word)
@@ -171,7 +184,7 @@ def _numbers(row: list[str], columns: list[int], where: str) -> list[float]:
 
 
 def _check_values(table: FloatArray, where: list[str]) -> None:
-    for column, title in enumerate(COLUMNS):
+    for column, title in enumerate(TITLES[: table.shape[1]]):
         values = table[:, column]
         bad = np.nonzero(((values < 0.0) & (column > 0)) | (np.abs(values) > LARGEST_MM))[0]
         if len(bad):
@@ -180,14 +193,15 @@ def _check_values(table: FloatArray, where: list[str]) -> None:
             raise BadFileError(
                 "profile-values", f"{where[bad[0]]}: {title} {value:g} is {what}.", _MEND
             )
-    # A digit of the file's own rounding is let pass.
-    bad = np.nonzero(table[:, 3] > table[:, 2] + 1e-4)[0]
-    if len(bad):
-        raise BadFileError(
-            "profile-values",
-            f"{where[bad[0]]}: u95_common_mm exceeds u95_mm.",
-            "The common part is part of u95_mm and cannot be larger: correct the row.",
-        )
+    for column in range(3, table.shape[1]):
+        # A digit of the file's own rounding is let pass.
+        bad = np.nonzero(table[:, column] > table[:, 2] + 1e-4)[0]
+        if len(bad):
+            raise BadFileError(
+                "profile-values",
+                f"{where[bad[0]]}: {TITLES[column]} exceeds u95_mm.",
+                "It is part of u95_mm and cannot be larger: correct the row.",
+            )
 
 
 def _check_order(z: FloatArray, where: list[str]) -> None:
@@ -249,4 +263,5 @@ def _without_echoes(profile: Profile) -> Profile:
         profile.diameter_mm[keep],
         profile.u95_mm[keep],
         profile.u95_common_mm[keep],
+        None if profile.u95_step_mm is None else profile.u95_step_mm[keep],
     )

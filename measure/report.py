@@ -88,6 +88,7 @@ def _mark(mark: Landmark, units: Units) -> dict[str, str]:
 
 def _rows(profile: Profile, units: Units) -> list[dict[str, str]]:
     rows = []
+    profile = profile.at_its_z()
     for z, d, u, common in zip(
         profile.z_mm, profile.diameter_mm, profile.u95_mm, profile.u95_common_mm, strict=True
     ):

@@ -28,7 +28,8 @@ class SideBySide:
 
     Attributes
     ----------
-    z_mm : (n,). `diameter_mm`, `u95_mm`, `common_mm` : (m, n), 0 where a photo shows nothing.
+    z_mm : (n,). `diameter_mm`, `u95_mm`, `common_mm`, `step_mm` : (m, n), 0 where a photo shows
+        nothing.
     shown : (m, n) whether the photo shows the place.
     steep : (n,) at or near a shoulder or steep place in any of them.
     """
@@ -37,6 +38,7 @@ class SideBySide:
     diameter_mm: FloatArray
     u95_mm: FloatArray
     common_mm: FloatArray
+    step_mm: FloatArray
     shown: BoolArray
     steep: BoolArray
 
@@ -77,8 +79,8 @@ def side_by_side(profiles: Sequence[Profile], offsets_mm: Sequence[float]) -> Si
     some = np.any(shown, axis=0)
     if not np.any(np.all(shown, axis=0)):
         raise ValueError("the photos show no place in common")
-    d, u, c = (np.stack([table[k][some] for table in tables]) for k in range(3))
-    return SideBySide(z[some], d, u, c, np.stack(shown)[:, some], steep[some])
+    d, u, c, q = (np.stack([table[k][some] for table in tables]) for k in range(4))
+    return SideBySide(z[some], d, u, c, q, np.stack(shown)[:, some], steep[some])
 
 
 def joined(rows: SideBySide) -> Profile:
@@ -95,7 +97,8 @@ def joined(rows: SideBySide) -> Profile:
     weight = weight / weight.sum(axis=0)
     common = (weight * rows.common_mm).sum(axis=0)
     u95 = np.sqrt((weight**2 * local2).sum(axis=0) + common**2)
-    return Profile(rows.z_mm, (weight * rows.diameter_mm).sum(axis=0), u95, common)
+    d = (weight * rows.diameter_mm).sum(axis=0)
+    return Profile(rows.z_mm, d, u95, common, rows.lead(rows.step_mm))
 
 
 def _with_others(profiles: Sequence[Profile], offsets_mm: Sequence[float]) -> FloatArray:
@@ -120,12 +123,16 @@ def _sides(z: FloatArray) -> FloatArray:
     return side
 
 
-def _at(
-    profile: Profile, z: FloatArray, side: FloatArray
-) -> tuple[tuple[FloatArray, FloatArray, FloatArray], BoolArray]:
-    """Return diameter, u95 and its common part at z, and whether the profile shows the place."""
-    columns = (profile.diameter_mm, profile.u95_mm, profile.u95_common_mm)
-    out = tuple(np.zeros(len(z)) for _ in columns)
+def _at(profile: Profile, z: FloatArray, side: FloatArray) -> tuple[list[FloatArray], BoolArray]:
+    """Return diameter, u95, its common part and step at z, and which places the profile shows."""
+    step = profile.u95_step_mm
+    columns = (
+        profile.diameter_mm,
+        profile.u95_mm,
+        profile.u95_common_mm,
+        np.zeros(len(profile.z_mm)) if step is None else step,
+    )
+    out = [np.zeros(len(z)) for _ in columns]
     seen = np.zeros(len(z), dtype=bool)
     want = z + SIDE_MM * side
     for piece in profile.pieces():
@@ -134,7 +141,7 @@ def _at(
         for column, values in zip(out, columns, strict=True):
             column[inside] = np.interp(want[inside], own, values[piece])
         seen |= inside
-    return (out[0], out[1], out[2]), seen
+    return out, seen
 
 
 def _near_steep(profile: Profile, z: FloatArray) -> BoolArray:

@@ -61,6 +61,7 @@ def turned_round(profile: Profile, length_mm: float | None = None) -> Profile:
         profile.diameter_mm[::-1].copy(),
         profile.u95_mm[::-1].copy(),
         profile.u95_common_mm[::-1].copy(),
+        None if profile.u95_step_mm is None else profile.u95_step_mm[::-1].copy(),
     )
 
 

@@ -30,15 +30,16 @@ def stations(profile: Profile, every_mm: float) -> Profile:
     if not every_mm > 0.0:
         raise ValueError(f"every_mm is {every_mm}, need a distance above 0")
     rows: list[FloatArray] = []
-    table = np.column_stack(
-        [profile.z_mm, profile.diameter_mm, profile.u95_mm, profile.u95_common_mm]
-    )
+    columns = [profile.z_mm, profile.diameter_mm, profile.u95_mm, profile.u95_common_mm]
+    if profile.u95_step_mm is not None:
+        columns.append(profile.u95_step_mm)
+    table = np.column_stack(columns)
     for piece in profile.pieces():
         part = table[piece]
         first = int(np.ceil((part[0, 0] - SAME_PLACE_MM) / every_mm))
         last = int(np.floor((part[-1, 0] + SAME_PLACE_MM) / every_mm))
         rows += [_rows_at(part, index * every_mm) for index in range(first, last + 1)]
-    picked = np.concatenate(rows) if rows else np.empty((0, 4))
+    picked = np.concatenate(rows) if rows else np.empty((0, len(columns)))
     return Profile(*(np.ascontiguousarray(column) for column in picked.T))
 
 

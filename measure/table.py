@@ -67,6 +67,7 @@ def _heading(units: Units) -> str:
 
 def _rows(profile: Profile, units: Units) -> list[str]:
     rows = []
+    profile = profile.at_its_z()
     for z, d, u in zip(profile.z_mm, profile.diameter_mm, profile.u95_mm, strict=True):
         if units.inches:
             cells = f"{units.place(z):>8}  {units.number(d):>8}  {units.fine(d):>7}"

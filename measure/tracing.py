@@ -155,7 +155,10 @@ def _assembled(
     first, second = (outline.sd_px[c.index] * scale for c in curves)
     start_sd = float(np.hypot(ends.start.sd_mm, 0.05))
     length = ends.stop.z_mm - ends.start.z_mm
-    return assemble(curves, (first, second), shared.rows, scale, fit.pairs_sd, start_sd, length)
+    stretch = float(np.sqrt(np.sum(shared.length**2))) / max(length, 1.0)
+    return assemble(
+        curves, (first, second), shared.rows, scale, fit.pairs_sd, start_sd, length, stretch
+    )
 
 
 def _setup_notices(setup: str, tilt_deg: float) -> list[Notice]:

@@ -180,7 +180,7 @@ def _oval_profile(rows: SideBySide, oval: Ovality) -> Profile:
     d[rows.by_all] = oval.mean_mm
     # One phone and one card again: the part all photos share stays.
     u[rows.by_all] = np.maximum(oval.mean_u95_mm, common[rows.by_all])
-    return Profile(rows.z_mm, d, u, np.minimum(common, u))
+    return Profile(rows.z_mm, d, u, np.minimum(common, u), rows.lead(rows.step_mm))
 
 
 def _few_sided_profile(rows: SideBySide, bound_mm: FloatArray) -> Profile:
@@ -188,7 +188,7 @@ def _few_sided_profile(rows: SideBySide, bound_mm: FloatArray) -> Profile:
     d, u, common = _of_first(rows, bound_mm)
     d[rows.by_all] = rows.diameter_mm[:, rows.by_all].mean(axis=0)
     u[rows.by_all] = rows.u95_mm[:, rows.by_all].mean(axis=0) + 0.5 * bound_mm
-    return Profile(rows.z_mm, d, u, np.minimum(common, u))
+    return Profile(rows.z_mm, d, u, np.minimum(common, u), rows.lead(rows.step_mm))
 
 
 def _of_first(rows: SideBySide, size_mm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -139,6 +139,7 @@ def in_truth(profile: Profile, z_zero_mm: float, backward: bool) -> Profile:
     z_zero_mm : where its own z = 0 is, from end A.
     backward : whether it counts toward end A.
     """
+    profile = profile.at_its_z()
     if not backward:
         return Profile(
             profile.z_mm + z_zero_mm, profile.diameter_mm, profile.u95_mm, profile.u95_common_mm
