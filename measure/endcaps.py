@@ -31,11 +31,13 @@ FLOOR_PX = 1.3
 """How well an end is known at best: blur, an eased edge and grain (measured on rendered photos)."""
 RIM_FLOOR_PX = 0.5
 """The same of an end whose rim is seen as a circle."""
+STICKS_OUT_PX = 1.5
+"""So much of a tip blur may hide."""
 FORM_MM = 0.03
 """No end is quite an ellipse or a cone: what misses by so little more is as likely (no source)."""
 CLOSING = 0.6
 """Sides that close in by this slope are a dome's, unless the arc says otherwise."""
-BUTTON = 0.25
+BUTTON = 0.1
 """What a dome's hidden part may be longer or shorter, of its length (no source)."""
 BLUNT = 0.1
 """A dome lower than this share of its radius is no other than a flat end."""
@@ -95,7 +97,8 @@ def best_cap(
         return Cap(rim.end_mm, sd, "flat", rim.misfit_px, rim.end_mm - sd, rim.end_mm + sd)
     rays = rays[:: max(1, len(rays) // MOST_RAYS)]
     lines = end_rays(rays, camera_mm, axis, z0, sign, float(near.r_mm.max()))
-    found = [_fitted(lines, shape, scale_mm) for shape in shapes(near)]
+    most = _outermost_mm(lines, near) + STICKS_OUT_PX * scale_mm
+    found = [_fitted(lines, shape, min(shape.most_mm, most), scale_mm) for shape in shapes(near)]
     cap = _among(found, near.slope, len(rays), scale_mm)
     return None if cap is None else _with_hidden(cap, lines, near, scale_mm)
 
@@ -133,9 +136,7 @@ def _with_hidden(cap: Cap, lines: EndRays, near: NearEnd, scale_mm: float) -> Ca
     if eased or near.slope_at(max(-cap.end_mm, 0.0)) < ROUNDED:
         # An edge eased by less than can be seen hides itself.
         return replace(cap, sd_mm=float(np.hypot(cap.sd_mm, 0.5 * EASED_MM)))
-    nearest = -lines.b / np.maximum(lines.a, 1e-12)
-    outermost = float(np.max(-(lines.start + lines.pace * nearest)))
-    room = max(outermost - cap.end_mm, 0.0)
+    room = max(_outermost_mm(lines, near) - cap.end_mm, 0.0)
     if room < 2.0 * scale_mm:
         return cap
     # An eased edge hides a little, a dome anything up to the room.
@@ -143,6 +144,22 @@ def _with_hidden(cap: Cap, lines: EndRays, near: NearEnd, scale_mm: float) -> Ca
     square = (1.0 - DOMED) * EASED_MM**2 + DOMED * room**2 / 3.0
     sd = float(np.sqrt(max(square - mean**2, 0.0) + cap.sd_mm**2))
     return replace(cap, end_mm=cap.end_mm + mean, sd_mm=sd, kind="hidden")
+
+
+def _outermost_mm(lines: EndRays, near: NearEnd) -> float:
+    """Return how far outward of the last circle seen the axis may reach inside the outline, mm.
+
+    No ray but the outline's tells of a tip so thin that it passes between them: what would stick
+    out of the outline is no end. A ray that comes from beyond the end touches a round one of the
+    sides' radius before it passes the axis.
+    """
+    nearest = -lines.b / np.maximum(lines.a, 1e-12)
+    outermost = float(np.max(-(lines.start + lines.pace * nearest)))
+    inward = np.clip(lines.pace, 0.0, 1.0)
+    sine = float(np.median(inward))
+    cosine = np.sqrt(1.0 - sine**2)
+    before = 1.0 - (1.0 - 2.0 * sine**2) / max(cosine, 0.1)
+    return outermost + near.broadest_mm * float(before)
 
 
 def _slack(cap: Cap, count: int) -> float:
@@ -155,9 +172,9 @@ def _slack(cap: Cap, count: int) -> float:
     return noise + max(cap.misfit_px**2 - NOISE_PX**2, 0.0)
 
 
-def _fitted(lines: EndRays, shape: Shape, scale_mm: float) -> Cap:
-    """Return the cap of one family that the rays touch best."""
-    tries, scores = _scores(lines, shape, scale_mm)
+def _fitted(lines: EndRays, shape: Shape, most_mm: float, scale_mm: float) -> Cap:
+    """Return the cap of one family that the rays touch best and that ends within `most_mm`."""
+    tries, scores = _scores(lines, shape, max(most_mm, 0.0), scale_mm)
     k = int(np.argmin(scores))
     cap = Cap(float(tries[k]), 0.0, shape.kind, float(np.sqrt(scores[k])), 0.0, 0.0)
     fits = tries[scores < scores[k] + _slack(cap, len(lines.a))]
@@ -168,7 +185,9 @@ def _fitted(lines: EndRays, shape: Shape, scale_mm: float) -> Cap:
     return cap
 
 
-def _scores(lines: EndRays, shape: Shape, scale_mm: float) -> tuple[FloatArray, FloatArray]:
+def _scores(
+    lines: EndRays, shape: Shape, most_mm: float, scale_mm: float
+) -> tuple[FloatArray, FloatArray]:
     """Return ends (n,) that were tried, mm, and their clipped mean squares, px squared."""
 
     def score(end: float) -> float:
@@ -176,7 +195,7 @@ def _scores(lines: EndRays, shape: Shape, scale_mm: float) -> tuple[FloatArray, 
         off = depth_mm(lines, radius, end, rim) / scale_mm
         return float(np.mean(np.minimum(off**2, CLIP_PX**2)))
 
-    tries = np.unique(np.concatenate([np.linspace(-INWARD_MM, shape.most_mm, 21), [0.0]]))
+    tries = np.unique(np.concatenate([np.linspace(-INWARD_MM, most_mm, 21), [0.0]]))
     scores = np.array([score(float(t)) for t in tries])
     for _ in range(3):
         k = int(np.argmin(scores))
