@@ -138,18 +138,20 @@ def without_leaps(curve: SideCurve, spacing_mm: float) -> SideCurve:
     n = len(curve.z_mm)
     if n < 8:
         return curve
-    apart = np.maximum(np.abs(np.diff(curve.index)), 1) * spacing_mm
-    along = np.abs(np.diff(curve.z_mm))
-    far = np.hypot(along, np.diff(curve.r_mm)) > LEAP * apart
+    # One point's tangent is noisy and moves it along the profile; over a few points that evens
+    # out, and a hidden stretch does not.
+    before = np.clip(np.arange(n) - LEAP_REACH, 0, n - 1)
+    after = np.clip(np.arange(n) + LEAP_REACH, 0, n - 1)
+    apart = np.abs(curve.index[after] - curve.index[before])
+    apart = np.maximum(apart, after - before) * spacing_mm
+    along = np.abs(curve.z_mm[after] - curve.z_mm[before])
+    far = np.hypot(along, curve.r_mm[after] - curve.r_mm[before]) > LEAP * apart
     # What moves in r alone is a square shoulder seen from the side.
-    far &= along > LEAST_LEAP * apart
-    touched = np.zeros(n, dtype=bool)
-    for k in np.flatnonzero(far):
-        touched[max(k - LEAP_REACH, 0) : k + 2 + LEAP_REACH] = True
-    return SideCurve(curve.index[~touched], curve.z_mm[~touched], curve.r_mm[~touched])
+    keep = ~(far & (along > LEAST_LEAP * apart))
+    return SideCurve(curve.index[keep], curve.z_mm[keep], curve.r_mm[keep])
 
 
-LEAP, LEAST_LEAP, LEAP_REACH = 2.2, 1.2, 1
+LEAP, LEAST_LEAP, LEAP_REACH = 2.2, 1.2, 2
 
 
 def _unwrapped(index: NDArray[np.int64], count: int) -> NDArray[np.int64]:
