@@ -22,6 +22,7 @@ from measure.rest import resting_places
 from measure.result import TraceRequest
 from measure.revolve import Axis
 from measure.rimoutline import Cylinder, RimOutline, cylinders_of, rim_outline
+from measure.rimplaces import places_sought
 from measure.rims import Rim, find_rims
 from measure.scene import Scene
 from measure.setting import curves_of, setup_knowledge
@@ -115,6 +116,8 @@ def trace_rims(
         if look < LOOKS - 1:
             axis, rims = find_rims(photo.bgr, scene, view, axis, length, radius, look > 0)
             steps = cylinders_of(rims)
+        if steps:
+            steps = places_sought(photo.bgr, view, axis, steps)
         outline = rim_outline(photo.bgr, linear_table(), view, axis, steps) if steps else None
         traced = None if outline is None else _solved(request, lens, target, outline, axis, steps)
         if traced is None:

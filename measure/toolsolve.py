@@ -41,8 +41,9 @@ LEAST_TAPER = 3.0
 """A taper is believed when it is this many times its standard deviation, over the step."""
 CHAMFER_MM = 1.2
 FARTHEST_EDGE_MM = 4.0
-EDGE_SD_MM = 0.1
-"""How well the plane of a shoulder is found, standard deviation. Measured on rendered photos."""
+EDGE_SD_MM, SEEN_SHARE = 0.3, 0.1
+"""How well the plane of a shoulder is found, standard deviation, and the share of the half-length
+of its ellipse that it is off besides. Measured on rendered photos."""
 LOOSE_EDGE_MM = 0.5
 """Points of a shoulder's edge that scatter more over z belong to something else."""
 
@@ -121,7 +122,7 @@ def solved_steps(
             ends.append([_level(moved[k], _level(here[k], 0.0)) for k in kept])
         gradient[:, j] = (np.array(ends[0]) - np.array(ends[1])) / (2.0 * h)
     common = np.sqrt(np.sum(gradient @ solved.covariance * gradient, axis=1))
-    places = _places(found, solved, here)
+    places, edge_sd = _places(found, solved, here)
     steps = []
     for row, k in enumerate(kept):
         line = here[k]
@@ -136,25 +137,25 @@ def solved_steps(
                 line.sd,
                 float(common[row]),
                 line.taper,
-                _edge_sd(solved, z_from, here[max(k - 1, 0) : k + 1]),
-                _edge_sd(solved, z_to, here[k : k + 2]),
+                edge_sd[k],
+                edge_sd[k + 1],
             )
         )
     return tuple(steps)
 
 
-def _edge_sd(solved: Estimate, z: float, beside: Sequence[_Line | None]) -> float:
+def _edge_sd(solved: Estimate, z: float, radius: float, seen: bool) -> float:
     """Return the standard deviation of the place where steps meet or end, mm.
 
     Seen from aslant the edge of a shoulder is an ellipse that reaches past the ends of both rims.
-    Which of its arcs was followed is not known on steel that mirrors: so the whole half-length of
-    the ellipse is taken for the limit of a rectangular distribution.
+    Where it was not seen the whole half-length of the ellipse is taken for the limit of a
+    rectangular distribution; where it was, a share of that: the rest of the camera's error.
     """
-    radius = max((0.5 * line.level for line in beside if line is not None), default=0.0)
     sight = solved.axis.at(z) - solved.view.camera_centre_mm
     along = float(sight @ solved.axis.direction)
     across = float(np.sqrt(max(float(sight @ sight) - along**2, 1e-9)))
-    return float(np.hypot(EDGE_SD_MM, radius * abs(along) / across / np.sqrt(3.0)))
+    half = radius * abs(along) / across
+    return float(np.hypot(EDGE_SD_MM, half * (SEEN_SHARE if seen else 1.0 / np.sqrt(3.0))))
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,21 +221,26 @@ def _side_line(side: SideReach, middle: float) -> tuple[float, float, float, flo
     return value + slope * (middle - float(z.mean())), slope, scatter**2 / count, tilt_variance
 
 
-def _places(found: RimOutline, solved: Estimate, lines: Sequence[_Line | None]) -> list[float]:
-    """Return z of each place where steps meet or end; as it was where it is not seen."""
+def _places(
+    found: RimOutline, solved: Estimate, lines: Sequence[_Line | None]
+) -> tuple[list[float], list[float]]:
+    """Return z of each place where steps meet or end, as it was where it is not seen, and the
+    standard deviation of its distance from the first."""
     places: list[float] = []
+    sds: list[float] = []
     last = len(lines)
     for place in range(last + 1):
-        beside = [lines[k] for k in (place - 1, place) if 0 <= k < last]
-        seen = [line for line in beside if line is not None]
-        if not seen:
-            places.append(found.places_mm[place])
-            continue
-        larger = max(seen, key=lambda line: line.level)
         was = found.places_mm[place]
-        seen_at = _edge_plane(found, solved, place, 0.5 * larger.level, was, place in (0, last))
+        beside = [lines[k] for k in (place - 1, place) if 0 <= k < last]
+        radius = max((0.5 * line.level for line in beside if line is not None), default=0.0)
+        seen_at = None
+        if radius > 0.0:
+            seen_at = _edge_plane(found, solved, place, radius, was, place in (0, last))
         places.append(was if seen_at is None else seen_at)
-    return list(np.maximum.accumulate(places))
+        own = _edge_sd(solved, places[-1], radius, seen_at is not None)
+        # The first place is z = 0: what it is off, all others are.
+        sds.append(float(np.hypot(own, sds[0])) if sds else own)
+    return list(np.maximum.accumulate(places)), sds
 
 
 def _edge_plane(

@@ -1,0 +1,244 @@
+"""Where the steps of a tool meet or end: the arc that the edge of a shoulder makes on the bench.
+
+Rims tell how thick a step is, hardly where it ends: a rim fades into the ellipse of the
+shoulder's edge. That ellipse is sought as a whole, by its contrast along all of it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.view import View
+from measure.reach import frame_of
+from measure.revolve import Axis
+from measure.rimoutline import Cylinder
+
+__all__ = ["places_sought"]
+
+FloatArray = NDArray[np.float64]
+
+REACH_MM, LIKELY_MM, STEP_MM = 8.0, 4.0, 0.1
+"""How far a place is sought, and how far off rims leave it (standard deviation; measured on
+rendered photos)."""
+BETWEEN_MM = 1.0
+"""So far from its neighbours a place stays."""
+LEAST_SHOULDER_MM = 0.6
+TURNS = 240
+BESIDE_PX = np.array([-4.0, -3.0, -2.0, -1.0, 1.0, 2.0, 3.0, 4.0])
+"""Where the picture is compared on both sides of the arc."""
+BLOCK = 7
+"""Points of the arc that are averaged before they are compared: cloth and grain even out."""
+LEAST_POINTS = 14
+CLEARER = 1.6
+"""An arc is believed where its contrast is so much larger than that of most places tried."""
+END_CLEARER, FAINTEST = 2.5, 0.4
+"""The same of an end, and the least share of the clearest arc's contrast that it has."""
+CHAMFERS_MM = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0, 1.2)
+CHAMFER_REACH_MM, SAME_ARC_MM = 1.3, 0.15
+FAINTER, AS_CLEAR = 0.6, 0.93
+BORDER_PX = 20.0
+LIMB, RIM_SHARE = 0.05, 0.98
+
+
+def places_sought(
+    bgr: NDArray[np.uint8], view: View, axis: Axis, steps: Sequence[Cylinder]
+) -> tuple[Cylinder, ...]:
+    """Return the steps with the places where they meet or end moved to the arcs seen there.
+
+    Where the arc of a shoulder does not stand out the place stays. Where an end's does not,
+    though it would be in the picture, the step is none: a shadow's two edges have no end.
+
+    Parameters
+    ----------
+    bgr : (H, W, 3) photo.
+    view, axis : about right: within some pixels.
+    steps : in order along the axis, each beginning where the one before ends.
+    """
+    steps = _with_ends(bgr, view, axis, steps)
+    places = [steps[0].z_from_mm, *(step.z_to_mm for step in steps)]
+    moved = list(places)
+    for k, place in enumerate(places):
+        beside = [steps[i] for i in (k - 1, k) if 0 <= i < len(steps)]
+        larger = max(beside, key=lambda step: step.radius_mm)
+        smaller = min((step.radius_mm for step in beside), default=0.0) if len(beside) > 1 else 0.0
+        if larger.radius_mm - smaller < LEAST_SHOULDER_MM:
+            continue
+        # The smaller step, or nothing, lies on this side of the shoulder.
+        out = 1.0 if larger is beside[0] and k > 0 else -1.0
+        tried = _tried(places, k)
+        scores = _contrasts(bgr, view, axis, larger, smaller, out, tried)
+        ending = k in (0, len(steps))
+        found = (_outermost if ending else _clearest)(scores, tried, place, out)
+        if ending and found is not None:
+            found = _past_chamfer(bgr, view, axis, larger, out, found)
+        moved[k] = place if found is None else found
+    moved = list(np.maximum.accumulate(moved))
+    return tuple(
+        replace(step, z_from_mm=moved[k], z_to_mm=moved[k + 1]) for k, step in enumerate(steps)
+    )
+
+
+def _with_ends(
+    bgr: NDArray[np.uint8], view: View, axis: Axis, steps: Sequence[Cylinder]
+) -> Sequence[Cylinder]:
+    """Return the steps without those at either end of which no end is seen."""
+    for last in (False, True):
+        while len(steps) > 2:
+            place = steps[-1].z_to_mm if last else steps[0].z_from_mm
+            pixel = view.to_pixels(axis.at(np.array([place])))[0]
+            room = min(*pixel, bgr.shape[1] - pixel[0], bgr.shape[0] - pixel[1])
+            places = [steps[0].z_from_mm, *(step.z_to_mm for step in steps)]
+            k, out = (len(steps), 1.0) if last else (0, -1.0)
+            tried, step = _tried(places, k), steps[-1 if last else 0]
+            scores = _contrasts(bgr, view, axis, step, 0.0, out, tried)
+            if room < BORDER_PX or _outermost(scores, tried, place, out) is not None:
+                break
+            steps = steps[:-1] if last else steps[1:]
+    return steps
+
+
+def _tried(places: Sequence[float], k: int) -> FloatArray:
+    """Return where place k may lie: within reach and between its neighbours."""
+    low = max(places[k] - REACH_MM, places[k - 1] + BETWEEN_MM if k else -np.inf)
+    high = min(places[k] + REACH_MM, places[k + 1] - BETWEEN_MM if k + 1 < len(places) else np.inf)
+    return np.arange(low, max(high, low) + 1e-9, STEP_MM)
+
+
+def _clearest(
+    scores: FloatArray, tried_mm: FloatArray, place_mm: float, out: float
+) -> float | None:
+    """Return the z at which the arc has most contrast; None where none stands out."""
+    known = np.isfinite(scores)
+    if known.sum() < 5:
+        return None
+    likely = scores * _likelihood(tried_mm, place_mm)
+    best = int(np.argmax(np.where(known, likely, -np.inf)))
+    stands_out = scores[best] >= CLEARER * float(np.median(scores[known]))
+    return float(tried_mm[best]) if stands_out else None
+
+
+def _outermost(
+    scores: FloatArray, tried_mm: FloatArray, place_mm: float, out: float
+) -> float | None:
+    """Return the outermost z of an end at which an arc stands out; None if none does.
+
+    A chamfer shines, the face beyond it does not: the edge between them often has more contrast
+    than the end itself. So the farthest out counts.
+    """
+    known = np.isfinite(scores)
+    if known.sum() < 5:
+        return None
+    likely = scores * _likelihood(tried_mm, place_mm)
+    ground, most = float(np.median(scores[known])), float(likely[known].max())
+    inner = scores[1:-1]
+    peaks = (inner >= scores[:-2]) & (inner >= scores[2:])
+    peaks &= (inner >= END_CLEARER * ground) & (likely[1:-1] >= FAINTEST * most)
+    return out * float(np.max(out * tried_mm[1:-1][peaks])) if peaks.any() else None
+
+
+def _likelihood(tried_mm: FloatArray, place_mm: float) -> FloatArray:
+    """Return what a place's contrast counts: the farther off it is the clearer it has to be.
+
+    The joint of two planks may be as dark a line as an edge.
+    """
+    return np.asarray(np.exp(-0.5 * ((tried_mm - place_mm) / LIKELY_MM) ** 2))
+
+
+def _past_chamfer(
+    bgr: NDArray[np.uint8], view: View, axis: Axis, step: Cylinder, out: float, z: float
+) -> float:
+    """Return z of the face of an end whose edge may be broken, from that of its clearest arc.
+
+    The face's circle is smaller by the chamfer, which alone moves its arc in the picture as much
+    as a shift along the axis. Of all arcs near by that stand out the outermost in the picture
+    counts, and of those at one place the clearest: its bend tells its size, though hardly, so
+    that a smaller chamfer is taken where it is about as clear.
+    """
+    sight = axis.at(z) - view.camera_centre_mm
+    along = float(sight @ axis.direction)
+    # The arc's flanks are moved more than its top: by a third on the whole.
+    lean = 4.0 / 3.0 * abs(along) / float(np.sqrt(max(float(sight @ sight) - along**2, 1e-9)))
+    tried = z + np.arange(-CHAMFER_REACH_MM, CHAMFER_REACH_MM + 1e-9, STEP_MM)
+    peaks: list[tuple[float, float, float]] = []
+    for chamfer in CHAMFERS_MM:
+        cut = replace(step, radius_mm=step.radius_mm - chamfer)
+        if cut.radius_mm < LEAST_SHOULDER_MM:
+            continue
+        scores = np.array([_contrast(bgr, view, axis, cut, 0.0, out, at) for at in tried])
+        inner = scores[1:-1]
+        for k in np.flatnonzero((inner >= scores[:-2]) & (inner >= scores[2:])) + 1:
+            there = float(tried[k])
+            peaks.append((out * there - chamfer * lean, float(scores[k]), there))
+    most = max((score for _, score, _ in peaks), default=0.0)
+    strong = [peak for peak in peaks if peak[1] >= FAINTER * most]
+    if not strong:
+        return z
+    outermost = max(place for place, _, _ in strong)
+    here = [peak for peak in strong if peak[0] > outermost - SAME_ARC_MM]
+    clearest = max(score for _, score, _ in here)
+    return next(at for _, score, at in here if score >= AS_CLEAR * clearest)
+
+
+def _contrasts(
+    bgr: NDArray[np.uint8],
+    view: View,
+    axis: Axis,
+    step: Cylinder,
+    smaller_mm: float,
+    out: float,
+    tried_mm: FloatArray,
+) -> FloatArray:
+    """Return the contrast of the arc at each z tried, (n,)."""
+    return np.array([_contrast(bgr, view, axis, step, smaller_mm, out, z) for z in tried_mm])
+
+
+def _contrast(
+    bgr: NDArray[np.uint8],
+    view: View,
+    axis: Axis,
+    step: Cylinder,
+    smaller_mm: float,
+    out: float,
+    z: float,
+) -> float:
+    """Return the mean contrast across the arc of a shoulder's edge at z; NaN if it has none.
+
+    The arc is that part of the circle that bounds the picture of the tool: where its outward
+    normal points neither into the step nor into its end, outside the smaller step.
+    """
+    across, toward = frame_of(view.camera_centre_mm, axis)
+    turn = np.linspace(0.0, 2.0 * np.pi, TURNS, endpoint=False)[:, None]
+    radial = np.cos(turn) * across + np.sin(turn) * toward
+    along = -np.sin(turn) * across + np.cos(turn) * toward
+    centre = axis.at(z) + step.aside_mm * across
+    place = centre + step.radius_mm * radial
+    sight = place - view.camera_centre_mm
+    sight /= np.linalg.norm(sight, axis=1, keepdims=True)
+    normal = np.cross(sight, along)
+    normal *= np.where(np.sum(normal * radial, axis=1) < 0.0, -1.0, 1.0)[:, None]
+    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
+    # How far from the axis each sight passes: inside the smaller step it ends on that.
+    lever = np.cross(sight, axis.direction)
+    lever /= np.maximum(np.linalg.norm(lever, axis=1, keepdims=True), 1e-9)
+    past = np.abs(lever @ (centre - view.camera_centre_mm))
+    bounds = (normal @ (out * axis.direction) > LIMB) & (past > 1.05 * smaller_mm)
+    bounds &= past < RIM_SHARE * step.radius_mm
+    if bounds.sum() < LEAST_POINTS:
+        return float("nan")
+    pixels = view.to_pixels(place[bounds])
+    ahead = view.to_pixels(place[bounds] + 0.2 * normal[bounds]) - pixels
+    ahead /= np.maximum(np.linalg.norm(ahead, axis=1, keepdims=True), 1e-9)
+    at = (pixels[:, None, :] + BESIDE_PX[None, :, None] * ahead[:, None, :]).astype(np.float32)
+    seen = cv2.remap(
+        bgr, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    ).astype(np.float64)
+    half = len(BESIDE_PX) // 2
+    change = seen[:, half:].mean(axis=1) - seen[:, :half].mean(axis=1)
+    count = len(change) // BLOCK * BLOCK
+    blocks = change[:count].reshape(-1, BLOCK, 3).mean(axis=1)
+    return float(np.mean(np.linalg.norm(blocks, axis=1)))
