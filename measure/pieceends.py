@@ -15,6 +15,7 @@ from measure.outline import Outline
 from measure.result import TraceRequest
 from measure.revolve import Axis
 from measure.sides import SideCurve, without_corners
+from measure.startend import far_end_name
 
 __all__ = ["PieceEnds", "end_notices", "piece_ends", "pixel_mm", "rays_of_ends", "seen_end"]
 
@@ -25,6 +26,8 @@ CUT_POINTS = 6
 """A piece is cut by the picture or the box where so many points of its end lie at the border."""
 ARC_MORE = 10
 """The arc of an end reaches so many points into either side."""
+UNSURE_MM, SURER = 0.3, 0.5
+"""A start end so unsure is worth a word where the other end is so much surer."""
 STANDING_SD_MM = 0.1
 """How flat a foot and bench are (common practice, no source)."""
 
@@ -119,10 +122,16 @@ def rays_of_ends(
     return rays[0], rays[1]
 
 
-def end_notices(ends: PieceEnds) -> list[Notice]:
-    """Return a warning for each end that nothing explains."""
+def end_notices(ends: PieceEnds, ends_px: FloatArray, start_is_free: bool) -> list[Notice]:
+    """Return a warning for each end that nothing explains, and where z had better count from.
+
+    Parameters
+    ----------
+    ends : as found; `ends_px` (2, 2) their pixels, the start first.
+    start_is_free : whether z may as well count from the other end.
+    """
     names = {"first": ends.start, "last": ends.stop}
-    return [
+    notices = [
         Notice(
             "end-unclear",
             f"The {name} end of the piece is not seen clearly; the length is unsure there.",
@@ -131,6 +140,22 @@ def end_notices(ends: PieceEnds) -> list[Notice]:
         for name, end in names.items()
         if end.kind == "unknown"
     ]
+    start, stop = ends.start, ends.stop
+    if (
+        start_is_free
+        and start.kind != "unknown"
+        and start.sd_mm > UNSURE_MM
+        and stop.sd_mm < SURER * start.sd_mm
+    ):
+        notices.append(
+            Notice(
+                "start-hidden",
+                f"Where z = 0 lies is unsure to {1.96 * start.sd_mm:.1f} mm: that end hides its "
+                "tip, and every place counts from it.",
+                f"The other end is seen better: give --from {far_end_name(ends_px)}.",
+            )
+        )
+    return notices
 
 
 def _standing_end(axis: Axis, bench_mm: float, seen: EndPoint) -> EndPoint:

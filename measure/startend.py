@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["from_start", "starts_far"]
+__all__ = ["far_end_name", "from_start", "starts_far"]
 
 FloatArray = NDArray[np.float64]
 
@@ -21,6 +21,14 @@ def starts_far(ends_px: FloatArray, start: str | None) -> bool:
         start = "left" if abs(dx) >= abs(dy) else "top"
     far = {"left": dx < 0, "right": dx > 0, "top": dy < 0, "bottom": dy > 0}
     return bool(far[start])
+
+
+def far_end_name(ends_px: FloatArray) -> str:
+    """Return what the second of two ends (2, 2), pixels, is called, as `start` names it."""
+    dx, dy = ends_px[1] - ends_px[0]
+    if abs(dx) >= abs(dy):
+        return "right" if dx > 0 else "left"
+    return "bottom" if dy > 0 else "top"
 
 
 def from_start(

@@ -99,6 +99,9 @@ def _result(
     start, stop = ends.start, ends.stop
     length_sd = np.sqrt(start.sd_mm**2 + stop.sd_mm**2 + float(np.sum(shared.length**2)))
     whole = not any(ends.cut)
+    axis_px = view.to_pixels(axis.at(np.array([start.z_mm, stop.z_mm])))
+    told = request.start is not None or request.known
+    start_is_free = not told and request.setup != "upright"
     return TraceResult(
         photo_name=photo.name,
         setup=request.setup,
@@ -114,12 +117,12 @@ def _result(
             *judge_light(photo.bgr, found.sight, linear_table())[1],
             *_notices(fit, solved.rests),
             *_setup_notices(request.setup, _tilt_deg(found.view)),
-            *end_notices(ends),
+            *end_notices(ends, axis_px, start_is_free),
         ),
         left_out=tuple(LeftOut(a, b, "not seen on both sides") for a, b in assembled.missing),
         outline_px=outline.points_px[outline.clear],
         outline_z_mm=z_mm[outline.clear] - start.z_mm,
-        axis_px=view.to_pixels(axis.at(np.array([start.z_mm, stop.z_mm]))),
+        axis_px=axis_px,
         target_px=found.polygon_px,
         target_is_board=found.is_board,
         tilt_deg=_tilt_deg(view),
