@@ -37,6 +37,10 @@ FORM_MM = 0.03
 """No end is quite an ellipse or a cone: what misses by so little more is as likely (no source)."""
 CLOSING = 0.6
 """Sides that close in by this slope are a dome's, unless the arc says otherwise."""
+CUT_DOMES, ROUNDED_OVER, EDGE_SHARE = 0.1, 1.0, 0.08
+"""How often, for each dome, one is cut off flat where only its hidden part would show it; and how
+often an edge is rounded over that has closed in by less than this share of the radius (no
+source)."""
 BUTTON = 0.1
 """What a dome's hidden part may be longer or shorter, of its length (no source)."""
 BLUNT = 0.1
@@ -99,11 +103,11 @@ def best_cap(
     lines = end_rays(rays, camera_mm, axis, z0, sign, float(near.r_mm.max()))
     most = _outermost_mm(lines, near) + STICKS_OUT_PX * scale_mm
     found = [_fitted(lines, shape, min(shape.most_mm, most), scale_mm) for shape in shapes(near)]
-    cap = _among(found, near.slope, len(rays), scale_mm)
+    cap = _among(found, near, len(rays), scale_mm)
     return None if cap is None else _with_hidden(cap, lines, near, scale_mm)
 
 
-def _among(found: list[Cap], slope: float, count: int, scale_mm: float) -> Cap | None:
+def _among(found: list[Cap], near: NearEnd, count: int, scale_mm: float) -> Cap | None:
     """Return the best cap with the doubt of all that `count` rays cannot tell from it."""
     best = min(found, key=lambda cap: cap.misfit_px)
     if best.misfit_px > 0.7 * CLIP_PX:
@@ -113,10 +117,37 @@ def _among(found: list[Cap], slope: float, count: int, scale_mm: float) -> Cap |
     alike = [c for c in found if c.misfit_px**2 < best.misfit_px**2 + _slack(best, count) + form]
     low, high = min(c.low_mm for c in alike), max(c.high_mm for c in alike)
     domes = [c for c in alike if c.kind == "dome"]
-    if slope > CLOSING and domes:
-        best = min(domes, key=lambda cap: cap.misfit_px)
+    if near.slope > CLOSING and domes:
+        dome = min(domes, key=lambda cap: cap.misfit_px)
+        edge = near.lost_mm < EDGE_SHARE * near.broadest_mm
+        flat = ROUNDED_OVER if edge else CUT_DOMES
+        return _domed(dome, alike, flat, _slack(best, count) + form, scale_mm)
     sd = max(best.end_mm - low, high - best.end_mm) / 1.96
     return replace(best, sd_mm=float(np.hypot(sd, FLOOR_PX * scale_mm)), low_mm=low, high_mm=high)
+
+
+def _domed(dome: Cap, alike: list[Cap], flat: float, slack: float, scale_mm: float) -> Cap:
+    """Return the dome with the doubt of what else sides that close in so fast may end with.
+
+    A face that cuts a dome off just where it hides itself counts by its likelihood and by how
+    often there is one, `flat`. `slack` is by how much two mean squares may differ, px squared.
+    """
+    share = {"dome": 1.0, "flat": flat}
+    weight = {}
+    square = 0.0
+    for kind in ("dome", "flat"):
+        own = [cap for cap in alike if cap.kind == kind]
+        if not own:
+            continue
+        fit = min(cap.misfit_px for cap in own)
+        weight[kind] = share[kind] * float(np.exp(-2.0 * (fit**2 - dome.misfit_px**2) / slack))
+        off = [max(dome.end_mm - cap.low_mm, cap.high_mm - dome.end_mm) / 1.96 for cap in own]
+        if kind == "flat":
+            off = [cap.end_mm - dome.end_mm for cap in own]
+        square += weight[kind] * float(np.max(np.square(off)))
+    sd = float(np.sqrt(square / sum(weight.values())))
+    low, high = min(c.low_mm for c in alike), max(c.high_mm for c in alike)
+    return replace(dome, sd_mm=float(np.hypot(sd, FLOOR_PX * scale_mm)), low_mm=low, high_mm=high)
 
 
 def _with_hidden(cap: Cap, lines: EndRays, near: NearEnd, scale_mm: float) -> Cap:
