@@ -24,6 +24,14 @@ LEAST_POINTS = 10
 NOISE_PX = 0.15
 RIM_PX, ROUGH_RIM_PX = 0.35, 0.5
 """What points of one rim scatter about their circle, and what they do on a rough one."""
+CLEAN_RIM_PX, FEW_RAYS = 0.25, 40
+"""A rim that scatters by less is no chamfered one's; so many rays tell a chamfer."""
+CHAMFERS_MM, ALIKE, BROKEN = (0.0, 0.2, 0.4, 0.6, 0.8, 1.1, 1.5), 1.4, 1.3
+"""Chamfers tried, and mean squares that may be of the same one: four rays of the few share their
+blur, so that two standard deviations of a mean of ten squares are no sign; an edge is taken for
+broken where the mean square is so much less."""
+SHAPE_SHARE = 0.25
+"""How far a rounded edge puts the face off that is fitted as a chamfered one's (exact scenes)."""
 MIDDLE, BETTER, SAME = 0.6, 0.6, 0.01
 """The share of the radius within which the middle of an arc lies; it shows another circle where
 it scatters so much less about its own, or where that is smaller by such a share."""
@@ -64,8 +72,12 @@ def circle_seen(
     guess_mm: tuple[float, float],
     scale_mm: float,
     middle: float = np.inf,
+    chamfer: float = 0.0,
 ) -> EndRim | None:
     """Return the circle that most rays of an arc touch; None where too few do.
+
+    With a chamfer, that and a larger one as far behind it as it is larger bound the arc together,
+    and the one returned is the smaller, the face's.
 
     Parameters
     ----------
@@ -75,6 +87,7 @@ def circle_seen(
     guess_mm : how far outward of that the circle may lie, and its radius.
     scale_mm : of a pixel at the piece.
     middle : only rays that pass the axis by less than this, mm, are taken.
+    chamfer : of 45 degrees, mm.
     """
     v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
     out = -sign * axis.direction
@@ -91,21 +104,21 @@ def circle_seen(
     off = np.zeros(0)
     for count in range(ROUNDS):
         reach = STRAY_PX * max(1.0, 8.0 / 2.0**count) * scale_mm
-        off, away = _misses(v, base, frame, x)
+        off, away = _misses(v, base, frame, x, chamfer)
         near = (away < reach) & np.isfinite(off)
         if near.sum() < LEAST_POINTS or x[1] <= 0.0:
             return None
         step = 1e-4
         slope = np.column_stack(
             [
-                (_misses(v[near], base, frame, x + step * unit)[0] - off[near]) / step
+                (_misses(v[near], base, frame, x + step * unit, chamfer)[0] - off[near]) / step
                 for unit in np.eye(2)
             ]
         )
         slope = np.nan_to_num(slope)
         change = np.linalg.lstsq(slope, -off[near], rcond=None)[0]
         x = x + np.clip(change, -2.0, 2.0)
-    off, away = _misses(v, base, frame, x)
+    off, away = _misses(v, base, frame, x, chamfer)
     misfit = float(np.sqrt(np.mean(off[near] ** 2))) / scale_mm
     noise = max(misfit, NOISE_PX) * scale_mm
     normal = slope.T @ slope
@@ -141,21 +154,57 @@ def face_rim(
     if whole.misfit_px > RIM_PX and middle is not None:
         chamfered = middle.misfit_px < min(BETTER * whole.misfit_px, RIM_PX)
         rim = middle if chamfered else whole
+    cornered, one = chamfered, _of_one_circle(whole, middle)
+    unsure = whole.misfit_px > CLEAN_RIM_PX or not one
+    if not chamfered and unsure and whole.misfit_px < ROUGH_RIM_PX:
+        rim = _perhaps_chamfered(rays, camera_mm, axis, z0, sign, whole, scale_mm)
+        chamfered = rim.radius_mm != whole.radius_mm
     if rim.misfit_px > ROUGH_RIM_PX:
         return None
     beside = near.inside(np.linspace(*BESIDE_MM, 10) - rim.end_mm)
     square = float(beside.min()) - rim.radius_mm < SQUARE_MM
     faced = float((camera_mm - axis.at(z0)) @ axis.direction) * -sign > rim.end_mm
-    if not chamfered and not (square and faced) and not _of_one_circle(whole, middle):
+    if not chamfered and not (square and faced) and not one:
         return None
     lost = max(float(beside.max()) - rim.radius_mm, 0.0)
     if (chamfered or not square) and lost > CHAMFER_MOST_MM:
         return None
     if faced:
         return rim
-    # A chamfer shows its own rim beside the face's; anything else may be rounded.
-    hidden = _hidden_mm(0.0 if chamfered else lost, rays, axis)
+    # A large chamfer shows its own rim beside the face's; anything else may be rounded.
+    hidden = _hidden_mm(0.0 if cornered else lost, rays, axis)
     return replace(rim, sd_mm=float(np.sqrt(rim.sd_mm**2 + ROUNDED_SHARE * hidden**2)))
+
+
+def _perhaps_chamfered(
+    rays: FloatArray,
+    camera_mm: FloatArray,
+    axis: Axis,
+    z0: float,
+    sign: float,
+    whole: EndRim,
+    scale_mm: float,
+) -> EndRim:
+    """Return the face's rim with the chamfer that its arc fits best, if any, and the doubt of it.
+
+    A chamfer of a few pixels makes one circle miss the arc by a fraction of a pixel only.
+    """
+    few = rays[:: max(1, len(rays) // FEW_RAYS)]
+    tried = []
+    for chamfer in CHAMFERS_MM:
+        guess = (whole.end_mm + 0.5 * chamfer, whole.radius_mm - 0.5 * chamfer)
+        rim = circle_seen(few, camera_mm, axis, z0, sign, guess, scale_mm, np.inf, chamfer)
+        if rim is not None:
+            # What is no chamfer but rounded ends elsewhere, by a share of its size.
+            sd = float(np.hypot(rim.sd_mm, SHAPE_SHARE * chamfer))
+            tried.append(replace(rim, sd_mm=sd))
+    best = min([whole, *tried], key=lambda rim: rim.misfit_px)
+    if not tried or BROKEN * best.misfit_px**2 > tried[0].misfit_px ** 2:
+        best = whole
+    # Chamfers that do as well, by the scatter of so few points, have their say.
+    alike = [rim.end_mm for rim in tried if rim.misfit_px**2 <= ALIKE * best.misfit_px**2]
+    off = max((abs(end - best.end_mm) for end in alike), default=0.0)
+    return replace(best, sd_mm=float(np.hypot(best.sd_mm, off / 1.96)))
 
 
 def _of_one_circle(whole: EndRim, middle: EndRim | None) -> bool:
@@ -181,6 +230,18 @@ def _hidden_mm(lost_mm: float, rays: FloatArray, axis: Axis) -> float:
 
 
 def _misses(
+    v: FloatArray, base: FloatArray, frame: FloatArray, x: FloatArray, chamfer: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far outside the rim or rims each ray passes, and how far from the nearest, mm."""
+    off, away = _misses_one(v, base, frame, x)
+    if chamfer == 0.0:
+        return off, away
+    behind, away_behind = _misses_one(v, base, frame, x + np.array([-chamfer, chamfer]))
+    # What bounds the picture is the outline of both together.
+    return np.fmin(off, behind), np.minimum(away, away_behind)
+
+
+def _misses_one(
     v: FloatArray, base: FloatArray, frame: FloatArray, x: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return how far outside the circle each ray passes, and how far from its nearest place, mm.

@@ -75,12 +75,26 @@ def test_a_square_end_is_a_face(camera):
 
 
 @pytest.mark.parametrize("camera", CAMERAS)
-def test_a_small_chamfer_still_ends_at_its_face(camera):
+@pytest.mark.parametrize("chamfer", [0.4, 0.7, 1.0, 1.4])
+def test_a_small_chamfer_still_ends_at_its_face(camera, chamfer):
     camera = np.array(camera)
-    meridian = [(0.0, 17.0), (1.0, 18.0), (80.0, 18.0)]
+    meridian = [(0.0, 18.0 - chamfer), (chamfer, 18.0), (80.0, 18.0)]
     rim = face_rim(arc_of(meridian, camera, 40.0), camera, AXIS, 0.5, 1.0, sides(meridian), SCALE)
     assert rim is not None
     assert abs(rim.end_mm - 0.5) < 3.0 * np.hypot(rim.sd_mm, 0.5 * SCALE)
+
+
+@pytest.mark.parametrize("chamfer", [0.4, 0.8, 1.5])
+def test_two_rims_bound_a_chamfered_end_together(chamfer):
+    camera = np.array(CAMERAS[1])
+    meridian = [(0.0, 18.0 - chamfer), (chamfer, 18.0), (80.0, 18.0)]
+    guess = (0.5 - 0.5 * chamfer, 18.0 - 0.5 * chamfer)
+    rays = arc_of(meridian, camera, 40.0)
+    rim = circle_seen(rays, camera, AXIS, 0.5, 1.0, guess, SCALE, np.inf, chamfer)
+    assert rim is not None
+    assert rim.end_mm == pytest.approx(0.5, abs=0.01)
+    assert rim.radius_mm == pytest.approx(18.0 - chamfer, abs=0.01)
+    assert rim.misfit_px < 0.05
 
 
 @pytest.mark.parametrize("camera", CAMERAS)
