@@ -14,13 +14,13 @@ __all__ = ["EndRim", "circle_seen", "face_rim"]
 
 FloatArray = NDArray[np.float64]
 
-PLACES = 360
+PLACES = 240
 ROUNDS = 8
 STRAY_PX = 1.5
 """A point farther from the rim is of a side, a splinter or a shadow."""
 LIMB = 0.02
 """Places of the circle whose outward normal turns inward by more lie behind the face."""
-LEAST_POINTS = 10
+LEAST_POINTS, MOST_RAYS = 10, 150
 NOISE_PX = 0.15
 RIM_PX, ROUGH_RIM_PX = 0.35, 0.5
 """What points of one rim scatter about their circle, and what they do on a rough one."""
@@ -144,6 +144,7 @@ def face_rim(
     ever more towards its middle; that of a chamfered end has the face's circle there and a larger
     one beside it. Arguments as for `circle_seen`; `near` are the sides near this end.
     """
+    rays = rays[:: max(1, len(rays) // MOST_RAYS)]
     guess = (0.0, near.radius_mm)
     whole = circle_seen(rays, camera_mm, axis, z0, sign, guess, scale_mm)
     if whole is None:

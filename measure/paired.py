@@ -34,8 +34,8 @@ TURN = 0.12
 MOST_TURN = 1.2
 SIDE_ON = 0.8
 BORNE_OUT = 0.5
-LEAN_EVERY = 4
-"""Of the lines, averaged over as many, every so many tell where the middle lies."""
+LEAN_EVERY = 8
+"""Of the lines, averaged over about as many, every so many tell where the middle lies."""
 
 
 @dataclass(frozen=True, slots=True)
