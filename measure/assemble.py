@@ -207,13 +207,14 @@ def assemble(
     slope = np.gradient(diameter, GRID_MM) if len(rows) > 1 else np.zeros_like(diameter)
     slope = np.nan_to_num(np.clip(slope, -4.0, 4.0))
     beyond = np.maximum(np.abs(gap) - 2.0 * local, 0.0)
-    variance = local**2 + beyond**2 + (slope * z_sd_mm) ** 2
+    variance = local**2 + beyond**2
     known = np.isfinite(diameter) & np.isfinite(shared) & (np.abs(gap) < DISAGREE_MM)
     known &= beyond < 6.0 * local
     known = _without_slivers(_without_brinks(known))
     total = 1.96 * np.sqrt(variance + shared**2)
     reach = STEP_SDS * np.hypot(z_sd_mm, stretch_sd * rows)
     steps = steps_within(np.where(known, diameter, np.nan), reach, GRID_MM)
+    steps = np.maximum(steps, 1.96 * np.abs(slope) * z_sd_mm)
     table = [rows[known], diameter[known], total[known], 1.96 * shared[known], steps[known]]
     profile = _with_shoulders(table, shoulders)
     return Assembled(profile, _missing(profile, last_mm))

@@ -27,10 +27,11 @@ class Profile:
     z_mm : non-decreasing; a shoulder is exactly two consecutive rows with equal z, the side
         nearer to z = 0 first. A step of more than `LONGEST_BRIDGE_MM` is a gap not seen.
     diameter_mm : diameter at z.
-    u95_mm : half-width of the pointwise 95 % interval of the diameter. Of the error of z it holds
-        what the slope makes of it, but no step: for what is recognised by its shape.
+    u95_mm : half-width of the 95 % interval of the diameter, were z = 0 exact: for what finds its
+        own place along the axis, or is recognised by its shape.
     u95_common_mm : the part of it that all rows share (scale, focal length, height).
-    u95_step_mm : how far the diameter is off if z is, beside a step; None if there is none.
+    u95_step_mm : how far the diameter is off if z is, on a slope or beside a step; None if nobody
+        looked.
     """
 
     z_mm: FloatArray
@@ -59,7 +60,7 @@ class Profile:
         return [slice(a, b) for a, b in itertools.pairwise(edges)]
 
     def at_its_z(self) -> Profile:
-        """Return the profile whose `u95_mm` holds the whole error of z, steps included."""
+        """Return the profile whose `u95_mm` is pointwise: the error of z is in it."""
         if self.u95_step_mm is None:
             return self
         whole = np.hypot(self.u95_mm, self.u95_step_mm)

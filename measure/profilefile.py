@@ -21,8 +21,7 @@ FloatArray = NDArray[np.float64]
 COLUMNS = ("z_mm", "diameter_mm", "u95_mm", "u95_common_mm")
 """How the header begins; more columns may follow."""
 SHAPE_COLUMN = "u95_shape_mm"
-"""What `u95_mm` would be were it not for a step beside the row that the error of z may put on its
-other side; the column is absent where nobody looked for steps."""
+"""What `u95_mm` would be were z = 0 exact; the column is absent where nobody looked."""
 TITLES = (*COLUMNS, SHAPE_COLUMN)
 LARGEST_BYTES = 10_000_000
 LARGEST_MM = 5000.0

@@ -140,18 +140,32 @@ def without_leaps(curve: SideCurve, spacing_mm: float) -> SideCurve:
         return curve
     # One point's tangent is noisy and moves it along the profile; over a few points that evens
     # out, and a hidden stretch does not.
-    before = np.clip(np.arange(n) - LEAP_REACH, 0, n - 1)
-    after = np.clip(np.arange(n) + LEAP_REACH, 0, n - 1)
+    rows = np.arange(n)
+    before, after = np.clip(rows - LEAP_REACH, 0, n - 1), np.clip(rows + LEAP_REACH, 0, n - 1)
     apart = np.abs(curve.index[after] - curve.index[before])
     apart = np.maximum(apart, after - before) * spacing_mm
     along = np.abs(curve.z_mm[after] - curve.z_mm[before])
-    far = np.hypot(along, curve.r_mm[after] - curve.r_mm[before]) > LEAP * apart
+    run = np.hypot(along, curve.r_mm[after] - curve.r_mm[before])
+    usual = _median_near(run / apart, LEAP_USUAL) * apart
+    jitter = np.zeros(n)
+    jitter[1:-1] = np.abs(curve.z_mm[2:] - 2.0 * curve.z_mm[1:-1] + curve.z_mm[:-2])
+    noise = 1.4826 / np.sqrt(6.0) * _median_near(jitter, LEAP_USUAL)
+    far = run - np.maximum(usual, apart) > np.maximum(LEAP * spacing_mm, LEAP_NOISE * noise)
     # What moves in r alone is a square shoulder seen from the side.
     keep = ~(far & (along > LEAST_LEAP * apart))
     return SideCurve(curve.index[keep], curve.z_mm[keep], curve.r_mm[keep])
 
 
-LEAP, LEAST_LEAP, LEAP_REACH = 2.2, 1.2, 2
+LEAP, LEAST_LEAP, LEAP_REACH, LEAP_USUAL, LEAP_NOISE = 1.6, 1.2, 2, 8, 4.0
+"""A leap is longer than what is usual near it by so many spacings, over so many points to each
+side, and by so many standard deviations of z."""
+
+
+def _median_near(values: FloatArray, reach: int) -> FloatArray:
+    """Return the running median (n,) over so many values to each side."""
+    n = len(values)
+    near = np.clip(np.arange(n)[:, None] + np.arange(-reach, reach + 1), 0, n - 1)
+    return np.asarray(np.median(values[near], axis=1))
 
 
 def _unwrapped(index: NDArray[np.int64], count: int) -> NDArray[np.int64]:

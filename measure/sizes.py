@@ -240,16 +240,14 @@ def _at(profile: Profile, z: float, path: Path, photo: str) -> Size:
         raise _not_measured(profile, (z, z), path)
     row = int(near[np.argmin(np.abs(profile.z_mm[near] - z))])
     spread = float(np.ptp(profile.diameter_mm[near]))
-    if profile.u95_step_mm is not None:
-        # So near that the error of z may put it on the other side.
-        spread = max(spread, float(profile.u95_step_mm[row]))
     if spread > max(1.0, 3.0 * float(profile.u95_mm[row])):
         raise RefusalError(
             "size-on-shoulder",
-            f"{z:g} mm is on a shoulder, or too near to one: two diameters meet there.",
-            "Take a place a millimetre or two to one side of it.",
+            f"{z:g} mm is on a shoulder: two diameters meet there.",
+            "Take a place a millimetre to one side of it.",
         )
-    return _row(profile, row, f"at {z:g} mm, {path.parent.name}", photo)
+    # Where the place counts, its error does.
+    return _row(profile.at_its_z(), row, f"at {z:g} mm, {path.parent.name}", photo)
 
 
 def _row(profile: Profile, row: int, source: str, photo: str) -> Size:
