@@ -237,8 +237,11 @@ def test_what_is_not_known_of_z_enters_with_the_slope():
     unsure = rows_of(both(taper), 60.0, z_sd=0.2).profile
     k = len(sure.z_mm) // 2
     # The diameter changes by 0.5 a mm: 0.2 mm of z are 0.1 mm of it.
-    extra = np.sqrt(unsure.u95_mm[k] ** 2 - sure.u95_mm[k] ** 2) / 1.96
+    whole = unsure.at_its_z().u95_mm[k]
+    extra = np.sqrt(whole**2 - sure.at_its_z().u95_mm[k] ** 2) / 1.96
     assert extra == pytest.approx(0.1, rel=1e-3)
+    # What finds its own place along the axis does not see it.
+    assert unsure.u95_mm[k] == pytest.approx(sure.u95_mm[k])
 
 
 def test_scatter_beyond_what_is_stated_widens_the_local_part_only():
