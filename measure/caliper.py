@@ -60,6 +60,8 @@ def with_readings(
         A reading contradicts the profile.
     """
     d = profile.diameter_mm.copy()
+    step = profile.u95_step_mm
+    off_place = np.zeros(len(d)) if step is None else step / 1.96
     covariance = error_covariance(profile.z_mm, profile.u95_mm, profile.u95_common_mm)
     for z, reading in readings:
         row = int(np.argmin(np.abs(profile.z_mm - z)))
@@ -70,7 +72,9 @@ def with_readings(
                 "Give the reading of a place that the photo shows.",
             )
         surprise = reading - float(d[row])
-        allowed = float(np.sqrt(covariance[row, row] + sd_mm**2))
+        # The reading is of a place, and where z = 0 lies is no surer than the photo shows it.
+        sd = float(np.hypot(sd_mm, off_place[row]))
+        allowed = float(np.sqrt(covariance[row, row] + sd**2))
         if abs(surprise) > _DOUBTFUL * allowed:
             raise RefusalError(
                 "known-contradicts",
@@ -78,7 +82,7 @@ def with_readings(
                 f"{d[row]:.1f} ± {profile.u95_mm[row]:.1f} mm.",
                 "Measure there again, or check which end z counts from.",
             )
-        covariance, gain = observe(covariance, row, sd_mm)
+        covariance, gain = observe(covariance, row, sd)
         d = d + gain[:-1] * surprise
     variance = np.maximum(np.diag(covariance)[:-1], 0.0)
     shared = float(np.sqrt(max(covariance[-1, -1], 0.0)))

@@ -121,7 +121,8 @@ def _among(found: list[Cap], near: NearEnd, count: int, scale_mm: float) -> Cap 
         dome = min(domes, key=lambda cap: cap.misfit_px)
         edge = near.lost_mm < EDGE_SHARE * near.broadest_mm
         flat = ROUNDED_OVER if edge else CUT_DOMES
-        return _domed(dome, alike, flat, _slack(best, count) + form, scale_mm)
+        slack = _slack(best, count) + form
+        return replace(_domed(dome, alike, flat, slack, scale_mm), low_mm=low, high_mm=high)
     sd = max(best.end_mm - low, high - best.end_mm) / 1.96
     return replace(best, sd_mm=float(np.hypot(sd, FLOOR_PX * scale_mm)), low_mm=low, high_mm=high)
 
@@ -146,8 +147,7 @@ def _domed(dome: Cap, alike: list[Cap], flat: float, slack: float, scale_mm: flo
             off = [cap.end_mm - dome.end_mm for cap in own]
         square += weight[kind] * float(np.max(np.square(off)))
     sd = float(np.sqrt(square / sum(weight.values())))
-    low, high = min(c.low_mm for c in alike), max(c.high_mm for c in alike)
-    return replace(dome, sd_mm=float(np.hypot(sd, FLOOR_PX * scale_mm)), low_mm=low, high_mm=high)
+    return replace(dome, sd_mm=float(np.hypot(sd, FLOOR_PX * scale_mm)))
 
 
 def _with_hidden(cap: Cap, lines: EndRays, near: NearEnd, scale_mm: float) -> Cap:

@@ -166,7 +166,8 @@ def _by_end(piece: Measured, plan: Plan, datum: str, best: Placement) -> Placeme
     end_piece = 0.0 if at_piece_start else piece.far_mm
     offset = end_plan + end_piece if best.flipped else end_plan - end_piece
     known = piece.length_u95_mm
-    u95 = 1.96 * _END_SD_MM if known is None else known / np.sqrt(2.0)
+    # All of the length's doubt may be this end's: a knob hides its tip, a foot does not.
+    u95 = 1.96 * _END_SD_MM if known is None else known
     u95 = np.hypot(u95, plan.length_u95_mm / np.sqrt(2.0))
     return _moved(piece, plan, best, float(offset), float(u95), datum)
 

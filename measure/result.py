@@ -161,8 +161,8 @@ class TraceResult:
         return float(sum(z[piece][-1] - z[piece][0] for piece in self.profile.pieces()))
 
     def typical_u95_mm(self) -> float:
-        """Return the median u95 over the profile, mm."""
-        return float(np.median(self.profile.u95_mm))
+        """Return the median u95 over the profile, error of z included, mm."""
+        return float(np.median(self.profile.at_its_z().u95_mm))
 
     def _row(self, index: int) -> Extreme:
         p = self.profile

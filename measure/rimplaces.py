@@ -7,7 +7,7 @@ shoulder's edge. That ellipse is sought as a whole, by its contrast along all of
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -39,9 +39,13 @@ CLEARER = 1.6
 END_CLEARER, FAINTEST = 2.5, 0.4
 """The same of an end, and the least share of the clearest arc's contrast that it has."""
 CHAMFERS_MM = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0, 1.2)
+"""Chamfers of an end that are tried."""
 CHAMFER_REACH_MM, SAME_ARC_MM = 1.3, 0.15
+"""How far off its clearest arc a face may lie, and how near to each other arcs are one."""
 FAINTER, AS_CLEAR = 0.6, 0.93
+"""The contrast, a share of the clearest, of an arc that counts, and of one that is as clear."""
 BORDER_PX = 20.0
+"""An end so near to the picture's edge may lie outside it."""
 LIMB, RIM_SHARE = 0.05, 0.98
 
 
@@ -59,47 +63,60 @@ def places_sought(
     view, axis : about right: within some pixels.
     steps : in order along the axis, each beginning where the one before ends.
     """
-    steps = _with_ends(bgr, view, axis, steps)
-    places = [steps[0].z_from_mm, *(step.z_to_mm for step in steps)]
-    moved = list(places)
-    for k, place in enumerate(places):
-        beside = [steps[i] for i in (k - 1, k) if 0 <= i < len(steps)]
-        larger = max(beside, key=lambda step: step.radius_mm)
-        smaller = min((step.radius_mm for step in beside), default=0.0) if len(beside) > 1 else 0.0
-        if larger.radius_mm - smaller < LEAST_SHOULDER_MM:
+    look = _Look(bgr, view, axis)
+    steps, ends = _with_ends(look, steps)
+    places = _places(steps)
+    moved = [ends[0], *places[1:-1], ends[1]]
+    for k in range(1, len(steps)):
+        before, after = steps[k - 1], steps[k]
+        larger, smaller = (
+            (before, after) if before.radius_mm >= after.radius_mm else (after, before)
+        )
+        if larger.radius_mm - smaller.radius_mm < LEAST_SHOULDER_MM:
             continue
-        # The smaller step, or nothing, lies on this side of the shoulder.
-        out = 1.0 if larger is beside[0] and k > 0 else -1.0
+        # The smaller step lies on this side of the shoulder.
+        out = 1.0 if larger is before else -1.0
         tried = _tried(places, k)
-        scores = _contrasts(bgr, view, axis, larger, smaller, out, tried)
-        ending = k in (0, len(steps))
-        found = (_outermost if ending else _clearest)(scores, tried, place, out)
-        if ending and found is not None:
-            found = _past_chamfer(bgr, view, axis, larger, out, found)
-        moved[k] = place if found is None else found
+        scores = _contrasts(look, larger, smaller.radius_mm, out, tried)
+        found = _clearest(scores, tried, places[k])
+        moved[k] = places[k] if found is None else found
     moved = list(np.maximum.accumulate(moved))
     return tuple(
         replace(step, z_from_mm=moved[k], z_to_mm=moved[k + 1]) for k, step in enumerate(steps)
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """Where arcs are looked for: the photo (H, W, 3), its view, and the axis of the tool."""
+
+    bgr: NDArray[np.uint8]
+    view: View
+    axis: Axis
+
+
+def _places(steps: Sequence[Cylinder]) -> list[float]:
+    return [steps[0].z_from_mm, *(step.z_to_mm for step in steps)]
+
+
 def _with_ends(
-    bgr: NDArray[np.uint8], view: View, axis: Axis, steps: Sequence[Cylinder]
-) -> Sequence[Cylinder]:
-    """Return the steps without those at either end of which no end is seen."""
+    look: _Look, steps: Sequence[Cylinder]
+) -> tuple[Sequence[Cylinder], tuple[float, float]]:
+    """Return the steps without those at either end of which no end is seen, and both ends' z."""
+    ends = []
     for last in (False, True):
-        while len(steps) > 2:
-            place = steps[-1].z_to_mm if last else steps[0].z_from_mm
-            pixel = view.to_pixels(axis.at(np.array([place])))[0]
-            room = min(*pixel, bgr.shape[1] - pixel[0], bgr.shape[0] - pixel[1])
-            places = [steps[0].z_from_mm, *(step.z_to_mm for step in steps)]
-            k, out = (len(steps), 1.0) if last else (0, -1.0)
-            tried, step = _tried(places, k), steps[-1 if last else 0]
-            scores = _contrasts(bgr, view, axis, step, 0.0, out, tried)
-            if room < BORDER_PX or _outermost(scores, tried, place, out) is not None:
+        while True:
+            places = _places(steps)
+            k, step, out = (len(steps), steps[-1], 1.0) if last else (0, steps[0], -1.0)
+            tried = _tried(places, k)
+            found = _outermost(_contrasts(look, step, 0.0, out, tried), tried, places[k], out)
+            pixel = look.view.to_pixels(look.axis.at(np.array([places[k]])))[0]
+            room = min(*pixel, look.bgr.shape[1] - pixel[0], look.bgr.shape[0] - pixel[1])
+            if found is not None or room < BORDER_PX or len(steps) <= 2:
                 break
             steps = steps[:-1] if last else steps[1:]
-    return steps
+        ends.append(places[k] if found is None else _past_chamfer(look, step, out, found))
+    return steps, (ends[0], ends[1])
 
 
 def _tried(places: Sequence[float], k: int) -> FloatArray:
@@ -109,9 +126,7 @@ def _tried(places: Sequence[float], k: int) -> FloatArray:
     return np.arange(low, max(high, low) + 1e-9, STEP_MM)
 
 
-def _clearest(
-    scores: FloatArray, tried_mm: FloatArray, place_mm: float, out: float
-) -> float | None:
+def _clearest(scores: FloatArray, tried_mm: FloatArray, place_mm: float) -> float | None:
     """Return the z at which the arc has most contrast; None where none stands out."""
     known = np.isfinite(scores)
     if known.sum() < 5:
@@ -149,9 +164,7 @@ def _likelihood(tried_mm: FloatArray, place_mm: float) -> FloatArray:
     return np.asarray(np.exp(-0.5 * ((tried_mm - place_mm) / LIKELY_MM) ** 2))
 
 
-def _past_chamfer(
-    bgr: NDArray[np.uint8], view: View, axis: Axis, step: Cylinder, out: float, z: float
-) -> float:
+def _past_chamfer(look: _Look, step: Cylinder, out: float, z: float) -> float:
     """Return z of the face of an end whose edge may be broken, from that of its clearest arc.
 
     The face's circle is smaller by the chamfer, which alone moves its arc in the picture as much
@@ -159,8 +172,8 @@ def _past_chamfer(
     counts, and of those at one place the clearest: its bend tells its size, though hardly, so
     that a smaller chamfer is taken where it is about as clear.
     """
-    sight = axis.at(z) - view.camera_centre_mm
-    along = float(sight @ axis.direction)
+    sight = look.axis.at(z) - look.view.camera_centre_mm
+    along = float(sight @ look.axis.direction)
     # The arc's flanks are moved more than its top: by a third on the whole.
     lean = 4.0 / 3.0 * abs(along) / float(np.sqrt(max(float(sight @ sight) - along**2, 1e-9)))
     tried = z + np.arange(-CHAMFER_REACH_MM, CHAMFER_REACH_MM + 1e-9, STEP_MM)
@@ -169,7 +182,7 @@ def _past_chamfer(
         cut = replace(step, radius_mm=step.radius_mm - chamfer)
         if cut.radius_mm < LEAST_SHOULDER_MM:
             continue
-        scores = np.array([_contrast(bgr, view, axis, cut, 0.0, out, at) for at in tried])
+        scores = _contrasts(look, cut, 0.0, out, tried)
         inner = scores[1:-1]
         for k in np.flatnonzero((inner >= scores[:-2]) & (inner >= scores[2:])) + 1:
             there = float(tried[k])
@@ -185,32 +198,19 @@ def _past_chamfer(
 
 
 def _contrasts(
-    bgr: NDArray[np.uint8],
-    view: View,
-    axis: Axis,
-    step: Cylinder,
-    smaller_mm: float,
-    out: float,
-    tried_mm: FloatArray,
+    look: _Look, step: Cylinder, smaller_mm: float, out: float, tried_mm: FloatArray
 ) -> FloatArray:
     """Return the contrast of the arc at each z tried, (n,)."""
-    return np.array([_contrast(bgr, view, axis, step, smaller_mm, out, z) for z in tried_mm])
+    return np.array([_contrast(look, step, smaller_mm, out, float(z)) for z in tried_mm])
 
 
-def _contrast(
-    bgr: NDArray[np.uint8],
-    view: View,
-    axis: Axis,
-    step: Cylinder,
-    smaller_mm: float,
-    out: float,
-    z: float,
-) -> float:
+def _contrast(look: _Look, step: Cylinder, smaller_mm: float, out: float, z: float) -> float:
     """Return the mean contrast across the arc of a shoulder's edge at z; NaN if it has none.
 
     The arc is that part of the circle that bounds the picture of the tool: where its outward
     normal points neither into the step nor into its end, outside the smaller step.
     """
+    view, axis = look.view, look.axis
     across, toward = frame_of(view.camera_centre_mm, axis)
     turn = np.linspace(0.0, 2.0 * np.pi, TURNS, endpoint=False)[:, None]
     radial = np.cos(turn) * across + np.sin(turn) * toward
@@ -235,7 +235,7 @@ def _contrast(
     ahead /= np.maximum(np.linalg.norm(ahead, axis=1, keepdims=True), 1e-9)
     at = (pixels[:, None, :] + BESIDE_PX[None, :, None] * ahead[:, None, :]).astype(np.float32)
     seen = cv2.remap(
-        bgr, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        look.bgr, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     ).astype(np.float64)
     half = len(BESIDE_PX) // 2
     change = seen[:, half:].mean(axis=1) - seen[:, :half].mean(axis=1)

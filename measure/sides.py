@@ -89,8 +89,7 @@ def _steady(z: FloatArray, reach: int = 7, limit: float = 3.0) -> NDArray[np.boo
     n = len(z)
     if n == 0:
         return np.zeros(0, dtype=bool)
-    near = z[np.clip(np.arange(n)[:, None] + np.arange(-reach, reach + 1), 0, n - 1)]
-    return np.asarray(np.abs(z - np.median(near, axis=1)) < limit)
+    return np.asarray(np.abs(z - _median_near(z, reach)) < limit)
 
 
 def _without_crumbs(
