@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.profile import GRID_MM, LONGEST_BRIDGE_MM, Profile
-from measure.sides import SideCurve
+from measure.sides import SideCurve, jitter
 from measure.stepdoubt import steps_within
 
 __all__ = ["Assembled", "Shoulder", "assemble", "find_shoulders"]
@@ -27,6 +27,7 @@ STEP_SDS = 1.645
 one in twenty lies."""
 SLIVER_MM = 1.5
 SHORT_MM = 0.8
+JITTER_REACH = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,22 +140,19 @@ def _smooth(curve: SideCurve, scale_mm: float) -> tuple[FloatArray, FloatArray]:
     n = len(r)
     if n < 16:
         return r, np.full(n, 0.3 * scale_mm)
-    second = np.zeros(n)
-    second[1:-1] = np.abs(r[2:] - 2.0 * r[1:-1] + r[:-2])
-    near = np.clip(np.arange(n)[:, None] + np.arange(-8, 9), 0, n - 1)
-    jitter = 1.4826 * np.median(second[near], axis=1) / math.sqrt(6.0)
-    smooth, left = r.copy(), jitter / 1.5
+    scatter = jitter(r, JITTER_REACH)
+    smooth, left = r.copy(), scatter / 1.5
     for reach, least in ((1, 0.0), (3, 0.25), (6, 0.6)):
         window = np.clip(np.arange(n)[:, None] + np.arange(-reach, reach + 1), 0, n - 1)
         rw, zw = r[window], z[window]
-        even = np.ptp(rw, axis=1) < np.maximum(0.25, 6.0 * jitter)
+        even = np.ptp(rw, axis=1) < np.maximum(0.25, 6.0 * scatter)
         zc = zw - zw.mean(axis=1, keepdims=True)
         spread = np.maximum(np.sum(zc * zc, axis=1), 1e-9)
         slope = np.sum(zc * (rw - rw.mean(axis=1, keepdims=True)), axis=1) / spread
         line = rw.mean(axis=1) + slope * (z - zw.mean(axis=1))
-        use = even & (jitter >= least * scale_mm) & (np.abs(slope) < 2.0)
+        use = even & (scatter >= least * scale_mm) & (np.abs(slope) < 2.0)
         smooth = np.where(use, line, smooth)
-        left = np.where(use, jitter / math.sqrt(2 * reach + 1), left)
+        left = np.where(use, scatter / math.sqrt(2 * reach + 1), left)
     return smooth, left
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.capshapes import NearEnd
+from measure.limb import limb
 from measure.revolve import Axis
 
 __all__ = ["EndRim", "circle_seen", "face_rim"]
@@ -250,17 +251,7 @@ def _misses_one(
     Only places that can bound the piece's picture count: their outward normal points neither
     into the piece nor into the face.
     """
-    angle = np.linspace(0.0, 2.0 * np.pi, PLACES, endpoint=False)
-    c, s = np.cos(angle), np.sin(angle)
-    radial = c[:, None] * frame[0] + s[:, None] * frame[1]
-    along = -s[:, None] * frame[0] + c[:, None] * frame[1]
-    place = base + x[0] * frame[2] + x[1] * radial
-    sight = place / np.linalg.norm(place, axis=1, keepdims=True)
-    normal = np.cross(sight, along)
-    normal *= np.where(np.sum(normal * radial, axis=1) < 0.0, -1.0, 1.0)[:, None]
-    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
-    limb = normal @ frame[2] > -LIMB
-    place, normal = place[limb], normal[limb]
+    place, normal = limb(base + x[0] * frame[2], float(x[1]), frame, PLACES, -LIMB)
     if len(place) == 0:
         return np.full(len(v), np.nan), np.full(len(v), np.inf)
     depth = v @ place.T

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.view import View
+from measure.limb import limb
 from measure.reach import frame_of
 from measure.revolve import Axis
 from measure.rimoutline import Cylinder
@@ -212,26 +213,19 @@ def _contrast(look: _Look, step: Cylinder, smaller_mm: float, out: float, z: flo
     """
     view, axis = look.view, look.axis
     across, toward = frame_of(view.camera_centre_mm, axis)
-    turn = np.linspace(0.0, 2.0 * np.pi, TURNS, endpoint=False)[:, None]
-    radial = np.cos(turn) * across + np.sin(turn) * toward
-    along = -np.sin(turn) * across + np.cos(turn) * toward
-    centre = axis.at(z) + step.aside_mm * across
-    place = centre + step.radius_mm * radial
-    sight = place - view.camera_centre_mm
-    sight /= np.linalg.norm(sight, axis=1, keepdims=True)
-    normal = np.cross(sight, along)
-    normal *= np.where(np.sum(normal * radial, axis=1) < 0.0, -1.0, 1.0)[:, None]
-    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
+    centre = axis.at(z) + step.aside_mm * across - view.camera_centre_mm
+    frame = np.stack([across, toward, out * axis.direction])
+    place, normal = limb(centre, step.radius_mm, frame, TURNS, LIMB)
     # How far from the axis each sight passes: inside the smaller step it ends on that.
-    lever = np.cross(sight, axis.direction)
+    lever = np.cross(place, axis.direction)
     lever /= np.maximum(np.linalg.norm(lever, axis=1, keepdims=True), 1e-9)
-    past = np.abs(lever @ (centre - view.camera_centre_mm))
-    bounds = (normal @ (out * axis.direction) > LIMB) & (past > 1.05 * smaller_mm)
-    bounds &= past < RIM_SHARE * step.radius_mm
+    past = np.abs(lever @ centre)
+    bounds = (past > 1.05 * smaller_mm) & (past < RIM_SHARE * step.radius_mm)
     if bounds.sum() < LEAST_POINTS:
         return float("nan")
-    pixels = view.to_pixels(place[bounds])
-    ahead = view.to_pixels(place[bounds] + 0.2 * normal[bounds]) - pixels
+    place, normal = place[bounds] + view.camera_centre_mm, normal[bounds]
+    pixels = view.to_pixels(place)
+    ahead = view.to_pixels(place + 0.2 * normal) - pixels
     ahead /= np.maximum(np.linalg.norm(ahead, axis=1, keepdims=True), 1e-9)
     at = (pixels[:, None, :] + BESIDE_PX[None, :, None] * ahead[:, None, :]).astype(np.float32)
     seen = cv2.remap(

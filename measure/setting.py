@@ -13,7 +13,7 @@ from measure.knowledge import Knowledge
 from measure.outline import Outline
 from measure.rest import Rest, resting_places
 from measure.revolve import Axis
-from measure.sides import SideCurve, contour_values, side_curves
+from measure.sides import SideCurve, contour_values, jitter, side_curves
 
 __all__ = [
     "bench_knowledge",
@@ -217,12 +217,7 @@ def _calm(curve: SideCurve, scale: float) -> SideCurve:
     n = len(curve.r_mm)
     if n < 12:
         return curve
-    near = np.clip(np.arange(n)[:, None] + np.arange(-JITTER_REACH, JITTER_REACH + 1), 0, n - 1)
-    # Second differences are blind to slope; a shoulder makes few of them large, grain many.
-    second = np.zeros(n)
-    second[1:-1] = np.abs(curve.r_mm[2:] - 2.0 * curve.r_mm[1:-1] + curve.r_mm[:-2])
-    jitter = 1.4826 * np.median(second[near], axis=1) / np.sqrt(6.0)
-    keep = jitter < JITTER_PX * scale
+    keep = jitter(curve.r_mm, JITTER_REACH) < JITTER_PX * scale
     return SideCurve(curve.index[keep], curve.z_mm[keep], curve.r_mm[keep])
 
 

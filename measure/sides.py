@@ -13,6 +13,7 @@ from measure.revolve import Axis, contact_points
 __all__ = [
     "SideCurve",
     "contour_values",
+    "jitter",
     "local_slope",
     "side_curves",
     "without_corners",
@@ -146,9 +147,7 @@ def without_leaps(curve: SideCurve, spacing_mm: float) -> SideCurve:
     along = np.abs(curve.z_mm[after] - curve.z_mm[before])
     run = np.hypot(along, curve.r_mm[after] - curve.r_mm[before])
     usual = _median_near(run / apart, LEAP_USUAL) * apart
-    jitter = np.zeros(n)
-    jitter[1:-1] = np.abs(curve.z_mm[2:] - 2.0 * curve.z_mm[1:-1] + curve.z_mm[:-2])
-    noise = 1.4826 / np.sqrt(6.0) * _median_near(jitter, LEAP_USUAL)
+    noise = jitter(curve.z_mm, LEAP_USUAL)
     far = run - np.maximum(usual, apart) > np.maximum(LEAP * spacing_mm, LEAP_NOISE * noise)
     # What moves in r alone is a square shoulder seen from the side.
     keep = ~(far & (along > LEAST_LEAP * apart))
@@ -158,6 +157,17 @@ def without_leaps(curve: SideCurve, spacing_mm: float) -> SideCurve:
 LEAP, LEAST_LEAP, LEAP_REACH, LEAP_USUAL, LEAP_NOISE = 1.6, 1.2, 2, 8, 4.0
 """A leap is longer than what is usual near it by so many spacings, over so many points to each
 side, and by so many standard deviations of z."""
+
+
+def jitter(values: FloatArray, reach: int) -> FloatArray:
+    """Return what values scatter from one to the next, standard deviation over neighbours, (n,).
+
+    By second differences, which are blind to slope; a shoulder makes few of them large, noise
+    many.
+    """
+    second = np.zeros(len(values))
+    second[1:-1] = np.abs(values[2:] - 2.0 * values[1:-1] + values[:-2])
+    return np.asarray(1.4826 * _median_near(second, reach) / np.sqrt(6.0))
 
 
 def _median_near(values: FloatArray, reach: int) -> FloatArray:

@@ -1,9 +1,12 @@
 """What a check finds: planted errors, a moved bead, size of the whole, and nothing on a copy."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from checkpieces import Noise, bump, measured_copy, mill_diameter, mill_plan, rows_with_shoulders
 
+from calib.refusal import RefusalError
 from measure.caliper import CALIPER_SD_MM, with_readings
 from measure.check import CheckRequest, check
 from measure.judge import OUTSIDE, UNSURE, WITHIN
@@ -109,6 +112,20 @@ def test_a_reading_narrows_the_common_part_everywhere():
     assert np.median(after.u95_common_mm) < 0.4 * np.median(piece.profile.u95_common_mm)
     row = int(np.argmin(np.abs(after.z_mm - 90.0)))
     assert after.diameter_mm[row] == pytest.approx(55.0, abs=0.1)
+
+
+def test_a_reading_beside_a_step_says_little_where_z_is_unsure():
+    piece = copy(mill_diameter, 0, Noise(scale=0.003, local=0.02))
+    row = int(np.argmin(np.abs(piece.profile.z_mm - 90.0)))
+    step = np.zeros(len(piece.profile.z_mm))
+    step[row] = 8.0
+    unsure = replace(piece.profile, u95_step_mm=step)
+    # 4 mm off contradicts a sure place, not one that may be of a shoulder's other side.
+    reading = float(piece.profile.diameter_mm[row]) + 4.0
+    with pytest.raises(RefusalError, match="contradicts"):
+        with_readings(piece.profile, [(90.0, reading)])
+    after = with_readings(unsure, [(90.0, reading)])
+    assert np.max(np.abs(after.diameter_mm - unsure.diameter_mm)) < 0.05
 
 
 def test_posterior_against_the_formula_for_two_errors():
