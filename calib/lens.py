@@ -22,6 +22,9 @@ FOCAL_RELATIVE_SD = 0.03
 PRINCIPAL_POINT_SD_OF_12MP = 20.0
 K1_SD = 0.015
 K2_SD = 0.01
+NEWTON_STEPS = 8
+"""So many reach rounding to a radius of 1, 45 degrees off the axis, wherever the distortion still
+grows at 0.4 of its pace in the middle; four left 1e-7 there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +116,7 @@ def straighten(points_px: FloatArray, vector: FloatArray) -> FloatArray:
         return np.asarray(bent)
     rd = np.sqrt(np.sum(bent**2, axis=-1))
     r = rd.copy()
-    for _ in range(4):
+    for _ in range(NEWTON_STEPS):
         r2 = r * r
         value = r * (1.0 + r2 * (k1 + k2 * r2)) - rd
         slope = 1.0 + r2 * (3.0 * k1 + 5.0 * k2 * r2)
