@@ -20,6 +20,7 @@ from calib.quads import LEVELS, Coarse, coarse_quads, coarse_view
 from calib.rectangle import completed, is_convex, ratio_and_skew
 from calib.sidechoice import choose_edge
 from calib.sight import SideSight, fit_view
+from calib.solve import Solution
 from calib.strokes import frames, straight_strokes
 from calib.view import VIEW_SIZE, View
 
@@ -39,6 +40,7 @@ CLEAR_SUPPORT = 0.8
 OTHER_RATIOS = (1.2, 2.1)
 """Long over short side of what is worth calling a wrong rectangle: a turned piece is longer."""
 FREE_PX = 25.0
+AMENDED_MOST = 2
 SHARE_LEAST = 0.55
 """Least share of each side that must be seen as a straight edge."""
 MISFIT_MOST = 4.5
@@ -145,6 +147,8 @@ def find_cards(
         _try(sought, _guesses(sought, coarse, fresh), tried, candidates)
         if level > 0 and any(c.good for c in candidates):
             break
+    if not any(c.good for c in candidates):
+        _try(sought, _amended(sought, candidates), tried, candidates)
     if not any(c.good for c in candidates):
         strokes = straight_strokes(coarse.lab)
         framed = [(quad + 0.5) * coarse.step - 0.5 for quad in frames(strokes)]
@@ -316,21 +320,46 @@ def _candidate(sought: Sought, quad: FloatArray) -> CardCandidate | None:
     return CardCandidate(sight, view, sides.share, misfit, gaps, sought.corner_radius_mm)
 
 
-def _by_the_others(sought: Sought, sides: FoundSides) -> FoundSides | None:
-    """Return the sides found again, the unsure ones near where the others ask for them."""
-    sight = sides_sight(sought, sides)
-    unsure = np.array([choice.sd_px for choice in sides.choices]) > UNSURE_PX
+def _amended(sought: Sought, candidates: list[CardCandidate]) -> list[FloatArray]:
+    """Return what candidates of a wrong shape would be by three of their sides.
+
+    A stripe that runs along a card is a fourth side for three right ones.
+    """
+    quads = []
+    wrong = sorted((c for c in candidates if not c.fits), key=lambda c: -c.side_share)
+    for candidate in wrong[:AMENDED_MOST]:
+        for k in range(4):
+            solved = _freed(sought, candidate.sight, np.arange(4) == k)
+            if solved is not None:
+                quad = solved[0].to_pixels(sought.corners_mm())
+                if is_convex(quad) and _in_picture(sought, quad):
+                    quads.append(quad)
+    return quads
+
+
+def _freed(
+    sought: Sought, sight: SideSight, unsure: NDArray[np.bool_]
+) -> tuple[View, Solution] | None:
+    """Return view and solution with some sides (4,) free to lie anywhere; None if there is none."""
     free = replace(
         sight,
         bias_px=np.where(unsure, 0.0, sight.bias_px),
         bias_sd_px=np.where(unsure, FREE_PX, sight.bias_sd_px),
     )
     try:
-        _, solution = fit_view(free, sought.lens)
+        return fit_view(free, sought.lens)
     except (ValueError, np.linalg.LinAlgError):
         return None
-    bias = solution.x[VIEW_SIZE + 2 :]
-    sd = np.sqrt(np.diag(solution.covariance))[VIEW_SIZE + 2 :]
+
+
+def _by_the_others(sought: Sought, sides: FoundSides) -> FoundSides | None:
+    """Return the sides found again, the unsure ones near where the others ask for them."""
+    unsure = np.array([choice.sd_px for choice in sides.choices]) > UNSURE_PX
+    solved = _freed(sought, sides_sight(sought, sides), unsure)
+    if solved is None:
+        return None
+    bias = solved[1].x[VIEW_SIZE + 2 :]
+    sd = np.sqrt(np.diag(solved[1].covariance))[VIEW_SIZE + 2 :]
     expected = (np.where(unsure, -bias, 0.0), np.where(unsure, np.hypot(sd, 0.5), FREE_PX))
     return find_sides(sought, sides.corners_px, expected)
 
@@ -364,11 +393,15 @@ def _corner_gaps(sought: Sought, view: View) -> FloatArray:
 
 
 def _rounded(gaps_mm: FloatArray, radius_mm: float) -> bool:
-    gaps = gaps_mm[np.isfinite(gaps_mm)]
     if radius_mm <= 0.0:
         return True
-    share = gaps / (GAP_OF_RADIUS * radius_mm)
-    return len(gaps) >= 2 and bool(GAP_RANGE[0] < float(np.median(share)) < GAP_RANGE[1])
+    share = gaps_mm / (GAP_OF_RADIUS * radius_mm)
+    alike = (share > GAP_RANGE[0]) & (share < GAP_RANGE[1])
+    other = np.isfinite(share) & ~alike
+    # A shadow, or a picture on the card, may spoil a corner or two; both corners of one side are
+    # square where a stripe is taken for it.
+    beside = bool(np.any(other & np.roll(other, 1)))
+    return int(alike.sum()) >= 2 and int(other.sum()) <= 2 and not beside
 
 
 def _is_cut(sought: Sought, coarse: Coarse, quad: FloatArray) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -16,7 +16,7 @@ from calib.sidescan import SideScan, aligned, run_of, scan_side
 from calib.sight import SIDE_NORMALS, SideSight
 from calib.view import VIEW_SIZE, View
 
-__all__ = ["FoundSides", "Sought", "find_sides", "sides_sight"]
+__all__ = ["FoundSides", "Sought", "find_sides", "sides_sight", "with_lean_doubted"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -29,6 +29,9 @@ COARSE_PX = 2.2
 LONGEST_REACH = 40
 SEEN_LEAST = 0.4
 """Share of scan lines that must show one straight edge."""
+TOGETHER, ROUGH_PX = 2.0, 0.25
+"""Points on a side share weave, shadow and model: how it leans is known so much worse than their
+scatter says, the more so where they scatter by this and more (measured on rendered photos)."""
 POINT_FLOOR_PX = 0.04
 """Least standard deviation of a point on a side: blocks of JPEG, wear of the card's edge."""
 SIDE_BIAS_SD_PX = 0.22
@@ -179,6 +182,15 @@ def sides_sight(sought: Sought, sides: FoundSides) -> SideSight:
         bias_sd_px=np.sqrt(variance),
         corners_px=sides.corners_px,
     )
+
+
+def with_lean_doubted(sight: SideSight) -> SideSight:
+    """Return the sides as observations of a view: what their points get wrong together counts.
+
+    To judge whether it is the rectangle sought, what each point says by itself is the sharper.
+    """
+    sd = sight.sd_px
+    return replace(sight, sd_px=TOGETHER * sd * np.maximum(sd / ROUGH_PX, 1.0))
 
 
 def _sides(quad: FloatArray) -> list[tuple[FloatArray, FloatArray]]:

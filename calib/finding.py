@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calib.board import BOARDS, Board
 from calib.boardfind import find_board
 from calib.cardfind import CardSearch, find_cards
+from calib.cardsides import with_lean_doubted
 from calib.lens import Lens
 from calib.light import linear
 from calib.photo import Photo
@@ -134,9 +135,9 @@ def _find_rectangle(photo: Photo, lens: Lens, target: Rectangle) -> FoundTarget:
         )
     best = good[0]
     scale_from = "ID-1 card" if target == ID1 else name
-    return FoundTarget(
-        best.sight, best.view, best.sight.corners_px, scale_from, False, target.thickness_mm, ()
-    )
+    sight = with_lean_doubted(best.sight)
+    view, _ = fit_view(sight, lens)
+    return FoundTarget(sight, view, sight.corners_px, scale_from, False, target.thickness_mm, ())
 
 
 def _printed_board(photo: Photo, name: str) -> RefusalError | None:

@@ -1,0 +1,91 @@
+"""Finding a plain card, in drawn pictures whose truth is a pinhole's projection.
+
+Sizes by ISO/IEC 7810 ID-1: 85.60 x 53.98 mm, corner radius 3.18 mm. A visiting card is 90 x 50 mm
+(common practice, no source). A magnetic stripe begins at most 5.54 mm below the upper edge (ISO/IEC
+7811, from memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from drawncards import CARD, FOCAL_35MM, SIZE_PX, STRIPE, photo_of, picture, rounded, view_over
+
+from calib.finding import find_target
+from calib.lens import lens_from_exif
+from calib.refusal import RefusalError
+from calib.targets import ID1
+
+LENS = lens_from_exif(SIZE_PX, FOCAL_35MM)
+ID1_CARD = rounded(85.60, 53.98, 3.18)
+CORNERS_MM = np.array([[-42.8, 26.99], [42.8, 26.99], [42.8, -26.99], [-42.8, -26.99]])
+
+
+def found(view, shapes):
+    return find_target(photo_of(picture(view, shapes)), LENS, ID1, None)
+
+
+def off_px(view, target):
+    """Return how far the corners found lie from the true ones, whichever came first."""
+    true = view.to_pixels(np.column_stack([CORNERS_MM, np.zeros(4)]))
+    both = [np.roll(target.polygon_px, 2 * k, axis=0) - true for k in (0, 1)]
+    return min(float(np.linalg.norm(each, axis=1).max()) for each in both)
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, 12.0, 25.0, 38.0])
+@pytest.mark.parametrize("turn_deg", [3.0, 48.0, 95.0])
+def test_a_card_is_found_at_any_angle(tilt_deg, turn_deg):
+    view = view_over(tilt_deg, turn_deg)
+    assert off_px(view, found(view, [(ID1_CARD, CARD)])) < 0.45
+
+
+def stripe(gap_mm, width_mm=11.0):
+    """Return a dark stripe along the card, so far from its long edge."""
+    middle = (0.0, 26.99 - gap_mm - 0.5 * width_mm)
+    return rounded(85.60, width_mm, 0.01, middle), STRIPE
+
+
+@pytest.mark.parametrize("gap_mm", [3.8, 5.5])
+@pytest.mark.parametrize("tilt_deg", [5.0, 30.0])
+def test_a_stripe_along_the_card_is_not_its_edge(gap_mm, tilt_deg):
+    view = view_over(tilt_deg)
+    # As light as the bench beside it: the stripe's edge is the stronger one.
+    shapes = [(ID1_CARD, (120, 148, 170)), stripe(gap_mm)]
+    assert off_px(view, found(view, shapes)) < 0.9
+
+
+@pytest.mark.parametrize(
+    ("outline", "code"),
+    [
+        (rounded(90.0, 50.0, 0.01), "wrong-rectangle"),
+        (rounded(85.60, 53.98, 0.01), "wrong-rectangle"),
+        (rounded(105.0, 74.0, 3.18), "wrong-rectangle"),
+    ],
+)
+@pytest.mark.parametrize("tilt_deg", [4.0, 22.0])
+def test_another_rectangle_is_no_card(outline, code, tilt_deg):
+    with pytest.raises(RefusalError) as caught:
+        found(view_over(tilt_deg), [(outline, CARD)])
+    assert caught.value.notice.code == code
+
+
+def test_two_cards_are_one_too_many():
+    view = view_over(10.0, distance_mm=420.0)
+    left = ID1_CARD + np.array([-60.0, 0.0, 0.0])
+    right = ID1_CARD + np.array([60.0, 10.0, 0.0])
+    with pytest.raises(RefusalError) as caught:
+        found(view, [(left, CARD), (right, (190, 140, 90))])
+    assert caught.value.notice.code == "two-targets"
+
+
+def test_a_card_that_the_border_cuts_is_named():
+    view = view_over(10.0, off_mm=(195.0, 0.0))
+    with pytest.raises(RefusalError) as caught:
+        found(view, [(ID1_CARD, CARD)])
+    assert caught.value.notice.code in {"target-cut", "no-target"}
+
+
+def test_an_empty_bench_shows_no_card():
+    with pytest.raises(RefusalError) as caught:
+        found(view_over(10.0), [])
+    assert caught.value.notice.code == "no-target"
