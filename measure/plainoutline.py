@@ -11,16 +11,22 @@ from numpy.typing import NDArray
 from measure.axissearch import axis_guesses
 from measure.band import band_for, band_to_pixels, warp
 from measure.halfwidths import longest_run
-from measure.scene import Scene
+from measure.scene import FREE, Scene
 from measure.silhouette import Silhouette, shrunk
+from measure.toneclusters import cluster_maps
 
-__all__ = ["plain_silhouettes"]
+__all__ = ["cluster_silhouettes", "plain_silhouettes"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
 PLAIN_ENOUGH = 0.6
 SMALLEST_BLOB = 0.004
+CLUSTERS_MOST = 4
+SYMMETRY_POWER = 8
+"""What mirrors itself wholly comes before what is large: a piece with its shadow is larger."""
+SAME_SHARE = 0.9
+"""Regions that overlap by this share of their union are one."""
 
 
 def plain_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouette]:
@@ -35,6 +41,35 @@ def plain_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouet
         plain = _plain_silhouette(scene, intrinsics, piece)
         if plain is not None and plain.symmetry > PLAIN_ENOUGH:
             yield plain
+
+
+def cluster_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouette]:
+    """Yield outlines of regions of like tone, those first that mirror themselves best.
+
+    Parameters
+    ----------
+    scene, intrinsics : as for `plain_silhouettes`.
+    """
+    free = scene.features[..., FREE] > 0.5
+    tried: list[tuple[float, NDArray[np.bool_], Silhouette]] = []
+    for region in cluster_maps(scene.reduced, scene.maps[0], free):
+        piece = np.where(region, 1.0, -1.0).astype(np.float32)
+        plain = _plain_silhouette(scene, intrinsics, piece)
+        if plain is not None and plain.symmetry > PLAIN_ENOUGH:
+            worth = plain.symmetry**SYMMETRY_POWER * float(np.sqrt(region.mean()))
+            tried.append((worth, region, plain))
+    tried.sort(key=lambda each: -each[0])
+    given: list[NDArray[np.bool_]] = []
+    for _, region, plain in tried:
+        if all(_overlap(region, other) < SAME_SHARE for other in given):
+            given.append(region)
+            yield plain
+        if len(given) == CLUSTERS_MOST:
+            return
+
+
+def _overlap(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> float:
+    return float(np.sum(a & b) / max(int(np.sum(a | b)), 1))
 
 
 def _plain_silhouette(

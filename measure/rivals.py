@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import chain
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,8 +15,9 @@ from measure.laps import Laps
 from measure.mending import mended
 from measure.outline import refine_outline
 from measure.paired import Rim, paired_rim
-from measure.plainoutline import plain_silhouettes
+from measure.plainoutline import cluster_silhouettes, plain_silhouettes
 from measure.result import TraceRequest
+from measure.rimorder import in_order
 from measure.scene import Scene
 from measure.searchedoutline import searched_silhouettes
 from measure.solving import Solved, not_turned, solve_outline
@@ -29,6 +32,12 @@ SURE_LEAST, BORNE_OUT_LEAST = 0.96, 0.7
 """Share of an outline that must show an edge on both sides: to look no further, and at all."""
 RIVALS_MOST = 3
 """Outlines that are solved before the photo is given up."""
+SEARCHES = (
+    ((plain_silhouettes,), SURE_LEAST),
+    ((cluster_silhouettes, searched_silhouettes), BORNE_OUT_LEAST),
+)
+"""Where outlines come from, the quickest first, and how sure each must be to look no further. A
+cluster may be but part of a piece: only what the search finds tells."""
 
 
 def followed(
@@ -50,16 +59,15 @@ def followed(
     tried = False
     contradicted: RefusalError | None = None
     rims: list[Rim] = []
-    for search, sure in ((plain_silhouettes, SURE_LEAST), (searched_silhouettes, BORNE_OUT_LEAST)):
-        for silhouette in search(scene, intrinsics):
+    for searches, sure in SEARCHES:
+        for silhouette in chain.from_iterable(search(scene, intrinsics) for search in searches):
             if silhouette.symmetry >= SYMMETRY_LEAST:
                 rough = silhouette.sides_px(scene)
                 rims.append(
                     paired_rim(photo.bgr, linear_table(), intrinsics, rough, 1.0 / scene.scale)
                 )
         laps.lap("piece")
-        ranked = sorted(rims, key=lambda rim: -rim.rank)
-        for rim in [rim for rim in ranked if rim.borne_out >= sure][:RIVALS_MOST]:
+        for rim in [rim for rim in in_order(rims) if rim.borne_out >= sure][:RIVALS_MOST]:
             try:
                 solved = _follow(photo, request, lens, found, rim.sides_px, laps)
             except RefusalError as refused:

@@ -57,12 +57,14 @@ class Scene:
     scale : feature pixels per photo pixel.
     maps : (h, w) rival piece maps, the first one being in `features`: all that is unlike the
         bench, and that without what may be the piece's own shadow.
+    reduced : (h, w, 3) the photo at that scale.
     hints : more (h, w) piece maps that suggest axis lines, but judge nothing.
     """
 
     features: Float32Array
     scale: float
     maps: tuple[Float32Array, ...]
+    reduced: NDArray[np.uint8]
     hints: tuple[Float32Array, ...] = ()
 
     def to_photo(self, points: FloatArray) -> FloatArray:
@@ -107,7 +109,7 @@ def prepare(
     free = np.where(cover > 0, 0.0, seen)
     planes = [_colour(lab), union[..., None], free[..., None], seen[..., None]]
     features = np.concatenate(planes, axis=2).astype(np.float32)
-    return Scene(features, scale, _rivals(small, union, cover, bench), tuple(by_weight[1:]))
+    return Scene(features, scale, _rivals(small, union, cover, bench), small, tuple(by_weight[1:]))
 
 
 def _rivals(

@@ -78,7 +78,9 @@ def _halved(scene: Scene) -> Scene:
         return np.asarray(small, dtype=np.float32)
 
     hints = tuple(half(hint) for hint in scene.hints)
-    return Scene(half(scene.features), 0.5 * scene.scale, (), hints)
+    return replace(
+        scene, features=half(scene.features), scale=0.5 * scene.scale, maps=(), hints=hints
+    )
 
 
 def _settled(scene: Scene, K: FloatArray, line: FloatArray, reach: float) -> FloatArray:

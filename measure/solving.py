@@ -28,11 +28,11 @@ CONTRADICTS_MM, CONTRADICTS_SHARE = 0.5, 0.03
 """A reading that is farther from the photo's diameter is of another place, or in inches."""
 KNOWN_SD_MM = 0.05
 """Standard uncertainty of a caliper reading on wood (common practice, no source)."""
-KEPT_LEAST, SCATTER_MOST = 0.85, 3.0
+KEPT_LEAST, SCATTER_MOST = 0.85, 2.2
 KEPT_RIVAL, SCATTER_RIVAL = 0.95, 1.5
 """Below this share of agreement, or above this scatter, the sides are not those of one round
 piece seen well: nothing is reported."""
-MISFIT_MOST_PX, CLEAR_LEAST = 1.2, 0.9
+MISFIT_MOST_PX, CLEAR_LEAST = 0.92, 0.9
 """However noisy a rim is, sides that differ by more are not one piece's, and a rim is seen all
 along it: polished steel that mirrors the bench has hardly one (measured on rendered photos)."""
 SEEN_LEAST = 30

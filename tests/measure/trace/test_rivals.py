@@ -1,0 +1,79 @@
+"""Where outlines come from and in which order: drawn pictures and polygons whose truth is known."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from measure.paired import Rim
+from measure.rimorder import in_order
+from measure.toneclusters import cluster_maps
+
+SIZE = (300, 400)
+
+
+def drawn(piece_bgr, shadow=0.3):
+    """Return a picture of a bar on an unevenly lit bench with its hard shadow, and both masks."""
+    h, w = SIZE
+    slope = np.linspace(0.75, 1.0, w)[None, :, None]
+    light = np.ones((h, w, 3)) * np.array([0.22, 0.33, 0.42]) * slope
+    piece, dark = np.zeros(SIZE, np.uint8), np.zeros(SIZE, np.uint8)
+    cv2.rectangle(piece, (90, 120), (310, 170), 1, cv2.FILLED)
+    cv2.rectangle(dark, (110, 150), (330, 200), 1, cv2.FILLED)
+    light[dark > 0] *= shadow
+    # Round: bright along the middle, dim toward both rims.
+    rows = np.linspace(-1.0, 1.0, 51)[:, None, None]
+    light[120:171, 90:311] = np.array(piece_bgr) * (0.35 + 0.65 * np.sqrt(1.0 - rows**2 * 0.95))
+    noise = np.random.default_rng(2).normal(0.0, 0.006, light.shape)
+    bgr = 255.0 * np.clip(light + noise, 0.0, 1.0) ** (1.0 / 2.2)
+    unlike = np.where((piece > 0) | (dark > 0), 1.0, -1.0).astype(np.float32)
+    return bgr.astype(np.uint8), piece > 0, unlike
+
+
+def overlap(a, b):
+    return np.sum(a & b) / np.sum(a | b)
+
+
+def test_a_dark_piece_is_told_from_its_dark_shadow():
+    bgr, piece, unlike = drawn((0.05, 0.05, 0.05))
+    assert overlap(unlike > 0, piece) < 0.75
+    regions = list(cluster_maps(bgr, unlike, np.ones(SIZE, dtype=bool)))
+    assert max(overlap(region, piece) for region in regions) > 0.93
+
+
+def test_what_is_covered_is_in_no_region():
+    bgr, _, unlike = drawn((0.1, 0.2, 0.5))
+    free = np.ones(SIZE, dtype=bool)
+    free[:, 200:] = False
+    for region in cluster_maps(bgr, unlike, free):
+        assert not np.any(region[:, 215:])
+
+
+def test_an_even_picture_has_no_regions():
+    bgr = np.full((*SIZE, 3), 140, dtype=np.uint8)
+    unlike = np.full(SIZE, -1.0, dtype=np.float32)
+    assert list(cluster_maps(bgr, unlike, np.ones(SIZE, dtype=bool))) == []
+
+
+def bar(first, last, half, borne_out=1.0):
+    """Return a straight rim along x."""
+    x = np.linspace(first, last, 60)
+    sides = np.column_stack([x, np.full(60, half)]), np.column_stack([x, np.full(60, -half)])
+    return Rim(sides, 1.0, borne_out, (last - first) * (borne_out - 0.5))
+
+
+def test_the_whole_comes_before_a_part_that_is_borne_out_better():
+    part, whole = bar(0.0, 300.0, 40.0), bar(0.0, 320.0, 40.0, 0.95)
+    assert part.rank > whole.rank > 0.94 * part.rank
+    assert in_order([part, whole])[0] is whole
+
+
+def test_a_broader_outline_is_not_the_whole_of_a_narrower_one():
+    true, shadow = bar(0.0, 300.0, 40.0), bar(0.0, 360.0, 52.0, 0.91)
+    assert in_order([shadow, true])[0] is (true if true.rank > shadow.rank else shadow)
+    assert in_order([true, shadow]) == sorted([true, shadow], key=lambda rim: -rim.rank)
+
+
+def test_a_poorly_borne_out_whole_stays_behind():
+    part, blurred = bar(0.0, 300.0, 40.0), bar(0.0, 360.0, 40.0, 0.8)
+    assert in_order([blurred, part])[0] is part
