@@ -44,6 +44,12 @@ SQUARE_MM, CHAMFER_MOST_MM = 0.35, 1.6
 EASED_MM, ROUNDED_SHARE, LEAST_SINE = 0.3, 0.5, 0.2
 """Edges are eased by so much with a touch of abrasive, and so often rounded where they could be
 (common practice, no source)."""
+OBLIQUE, DOME_SHARE = (0.5, 0.7), 0.5
+"""Sine of the angle between sight and end, seen from inside, from which a dome's arc begins to
+pass for a circle, and at which it does; and how often it then is a dome (rendered photos)."""
+HIDDEN_CHAMFER_MM, CHAMFER_SHARE = 0.7, 0.15
+"""Chamfer that hides itself from so oblique a sight, and how often there is one (rendered
+photos)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,8 +180,9 @@ def face_rim(
     if faced:
         return rim
     # A large chamfer shows its own rim beside the face's; anything else may be rounded.
-    hidden = _hidden_mm(0.0 if cornered else lost, rays, axis)
-    return replace(rim, sd_mm=float(np.sqrt(rim.sd_mm**2 + ROUNDED_SHARE * hidden**2)))
+    hidden = ROUNDED_SHARE * _hidden_mm(0.0 if cornered else lost, rays, axis) ** 2
+    hidden += _obliquely_hidden(lost, float(beside.max()), rays, axis)
+    return replace(rim, sd_mm=float(np.sqrt(rim.sd_mm**2 + hidden)))
 
 
 def _perhaps_chamfered(
@@ -224,11 +231,34 @@ def _hidden_mm(lost_mm: float, rays: FloatArray, axis: Axis) -> float:
     e (1 - sin a) smaller than the sides and e (1 - cos a) short of the face, where a is the angle
     between the sight and the plane of the end.
     """
-    v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
-    sine = float(np.median(np.abs(v @ axis.direction)))
-    cosine = float(np.sqrt(1.0 - min(sine, 1.0) ** 2))
+    sine, cosine = _sight(rays, axis)
     radius = max(lost_mm / max(1.0 - sine, LEAST_SINE), EASED_MM)
     return radius * (1.0 - cosine)
+
+
+def _obliquely_hidden(lost_mm: float, broadest_mm: float, rays: FloatArray, axis: Axis) -> float:
+    """Return the variance, mm squared, of what hides behind an arc seen very aslant from inside.
+
+    A chamfer hides itself whole. So does most of a dome: of a half ellipse of radius R and height
+    h, seen at an angle a to the plane of the end, the arc is where R (1 - cos t) is lost and
+    h = R tan t tan a; the rest, h (1 - sin t), is behind it.
+    """
+    sine, cosine = _sight(rays, axis)
+    oblique = float(np.interp(sine, OBLIQUE, (0.0, 1.0)))
+    chamfer = CHAMFER_SHARE * HIDDEN_CHAMFER_MM**2
+    if lost_mm < SQUARE_MM:
+        return oblique * chamfer
+    angle = float(np.arccos(np.clip(1.0 - lost_mm / broadest_mm, 0.1, 1.0)))
+    height = broadest_mm * np.tan(angle) * sine / max(cosine, LEAST_SINE)
+    dome = DOME_SHARE * (height * (1.0 - np.sin(angle))) ** 2
+    return oblique * float(max(chamfer, dome))
+
+
+def _sight(rays: FloatArray, axis: Axis) -> tuple[float, float]:
+    """Return sine and cosine of the angle between the rays and the plane of the end."""
+    v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
+    sine = min(float(np.median(np.abs(v @ axis.direction))), 1.0)
+    return sine, float(np.sqrt(1.0 - sine**2))
 
 
 def _misses(

@@ -17,6 +17,7 @@ from measure.carried import Carried, carried
 from measure.fit import Estimate
 from measure.outline import SPACING_PX, Outline
 from measure.pieceends import PieceEnds, end_notices, piece_ends, pixel_mm, rays_of_ends
+from measure.profile import GRID_MM
 from measure.rest import Rest
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.setting import curves_of
@@ -24,12 +25,13 @@ from measure.sides import SideCurve, without_leaps
 from measure.solving import Solved, not_turned
 from measure.unknowns import values_at
 
-__all__ = ["Tracing", "finished"]
+__all__ = ["Tracing", "finished", "solved_anew"]
 
 FloatArray = NDArray[np.float64]
 
-ROWS_LEAST = 8
-"""A profile of fewer rows is none."""
+ROWS_LEAST, SHOWN_LEAST = 8, 0.2
+"""A profile of fewer rows is none, and what shows less than this share of its length is no piece
+that was followed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +43,10 @@ class Tracing:
     result : what the reports show.
     found, outline, estimate : target, outline and joint estimate.
     curves : both sides, z counted from the start end.
+    carried : how the curves' points change with the unknowns.
     shift_mm : z of the start end in the axis' own count.
     rests : ways the piece may rest on the bench; empty for other set-ups.
+    size_px : of the photo.
     """
 
     result: TraceResult
@@ -50,8 +54,10 @@ class Tracing:
     outline: Outline
     estimate: Estimate
     curves: tuple[SideCurve, SideCurve]
+    carried: Carried
     shift_mm: float
     rests: tuple[Rest, ...]
+    size_px: tuple[int, int]
 
 
 def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: Solved) -> Tracing:
@@ -62,12 +68,87 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
     RefusalError
         `not-turned` when hardly any diameter is seen on both sides.
     """
-    outline, fit = solved.outline, solved.estimate
+    put = _put_together(photo.size_px, request, found, solved.outline, solved.estimate)
+    if not put.shown:
+        raise not_turned(photo.name)
+    fit, tilt = solved.estimate, _tilt_deg(found.view)
+    told = request.start is not None or request.known
+    start_is_free = not told and request.setup != "upright"
+    notices = (
+        *photo.notices,
+        *found.notices,
+        *judge_light(photo.bgr, found.sight, linear_table())[1],
+        *_notices(fit, solved.rests),
+        *_setup_notices(request.setup, tilt),
+        *end_notices(put.ends, put.axis_px, start_is_free),
+    )
+    return Tracing(
+        result=_result(photo.name, request, found, solved.outline, fit, put, notices),
+        found=found,
+        outline=solved.outline,
+        estimate=fit,
+        curves=put.curves,
+        carried=put.carried,
+        shift_mm=put.ends.start.z_mm,
+        rests=solved.rests,
+        size_px=photo.size_px,
+    )
+
+
+def solved_anew(before: Tracing, request: TraceRequest, fit: Estimate) -> Tracing:
+    """Return a tracing with another estimate of the same outline; its notices stay.
+
+    Raises
+    ------
+    ValueError
+        If hardly any diameter is seen on both sides with it.
+    """
+    put = _put_together(before.size_px, request, before.found, before.outline, fit)
+    if not put.shown:
+        raise ValueError("the other estimate leaves no profile")
+    old = before.result
+    result = _result(old.photo_name, request, before.found, before.outline, fit, put, old.notices)
+    return replace(
+        before,
+        result=replace(result, timings=old.timings),
+        estimate=fit,
+        curves=put.curves,
+        carried=put.carried,
+        shift_mm=put.ends.start.z_mm,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Put:
+    """What an outline and its estimate give; z of `outline_z_mm`, (n,), from the start end."""
+
+    ends: PieceEnds
+    curves: tuple[SideCurve, SideCurve]
+    carried: Carried
+    assembled: Assembled
+    outline_z_mm: FloatArray
+    axis_px: FloatArray
+
+    @property
+    def shown(self) -> bool:
+        """Whether enough is seen on both sides to be called a profile."""
+        rows = len(self.assembled.profile.z_mm)
+        length = self.ends.stop.z_mm - self.ends.start.z_mm
+        return rows >= max(ROWS_LEAST, SHOWN_LEAST * length / GRID_MM)
+
+
+def _put_together(
+    size_px: tuple[int, int],
+    request: TraceRequest,
+    found: FoundTarget,
+    outline: Outline,
+    fit: Estimate,
+) -> _Put:
     view, axis = fit.view, fit.axis
     curves, (z, _, weight, _) = curves_of(outline, view, axis)
     curves = _debiased(curves, fit, outline)
     bench = -found.thickness_mm
-    ends = piece_ends(photo.size_px, request, bench, outline, view, axis, curves)
+    ends = piece_ends(size_px, request, bench, outline, view, axis, curves)
     apart = SPACING_PX * pixel_mm(view, axis)
     curves = (without_leaps(curves[0], apart), without_leaps(curves[1], apart))
     shared = carried(fit, outline, curves, rays_of_ends(outline, curves, weight, ends))
@@ -77,57 +158,42 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
         replace(curves[1], z_mm=curves[1].z_mm - start),
     )
     assembled = _assembled(fit, outline, shifted, shared, ends)
-    if len(assembled.profile.z_mm) < ROWS_LEAST:
-        raise not_turned(photo.name)
-    result = _result(photo, request, found, solved, ends, shared, assembled, z)
-    return Tracing(result, found, outline, fit, shifted, start, solved.rests)
+    axis_px = view.to_pixels(axis.at(np.array([start, ends.stop.z_mm])))
+    return _Put(ends, shifted, shared, assembled, z - start, axis_px)
 
 
 def _result(
-    photo: Photo,
+    photo_name: str,
     request: TraceRequest,
     found: FoundTarget,
-    solved: Solved,
-    ends: PieceEnds,
-    shared: Carried,
-    assembled: Assembled,
-    z_mm: FloatArray,
+    outline: Outline,
+    fit: Estimate,
+    put: _Put,
+    notices: tuple[Notice, ...],
 ) -> TraceResult:
-    """Return what the reports show; `z_mm` (n,) of the outline points, the axis' own count."""
-    outline, fit = solved.outline, solved.estimate
-    view, axis = fit.view, fit.axis
-    start, stop = ends.start, ends.stop
-    length_sd = np.sqrt(start.sd_mm**2 + stop.sd_mm**2 + float(np.sum(shared.length**2)))
-    whole = not any(ends.cut)
-    axis_px = view.to_pixels(axis.at(np.array([start.z_mm, stop.z_mm])))
-    told = request.start is not None or request.known
-    start_is_free = not told and request.setup != "upright"
+    """Return what the reports show."""
+    start, stop = put.ends.start, put.ends.stop
+    length_sd = np.sqrt(start.sd_mm**2 + stop.sd_mm**2 + float(np.sum(put.carried.length**2)))
+    whole = not any(put.ends.cut)
     return TraceResult(
-        photo_name=photo.name,
+        photo_name=photo_name,
         setup=request.setup,
         scale_from=found.scale_from,
         lens_from=fit.layout.view.lens.source,
-        z_zero=CUT if ends.cut[0] else END,
+        z_zero=CUT if put.ends.cut[0] else END,
         length_mm=stop.z_mm - start.z_mm if whole else None,
         length_u95_mm=1.96 * float(length_sd) if whole else None,
-        profile=assembled.profile,
-        notices=(
-            *photo.notices,
-            *found.notices,
-            *judge_light(photo.bgr, found.sight, linear_table())[1],
-            *_notices(fit, solved.rests),
-            *_setup_notices(request.setup, _tilt_deg(found.view)),
-            *end_notices(ends, axis_px, start_is_free),
-        ),
-        left_out=tuple(LeftOut(a, b, "not seen on both sides") for a, b in assembled.missing),
+        profile=put.assembled.profile,
+        notices=notices,
+        left_out=tuple(LeftOut(a, b, "not seen on both sides") for a, b in put.assembled.missing),
         outline_px=outline.points_px[outline.clear],
-        outline_z_mm=z_mm[outline.clear] - start.z_mm,
-        axis_px=axis_px,
+        outline_z_mm=put.outline_z_mm[outline.clear],
+        axis_px=put.axis_px,
         target_px=found.polygon_px,
         target_is_board=found.is_board,
-        tilt_deg=_tilt_deg(view),
-        px_per_mm=1.0 / pixel_mm(view, axis),
-        far_end=CUT if ends.cut[1] else END,
+        tilt_deg=_tilt_deg(fit.view),
+        px_per_mm=1.0 / pixel_mm(fit.view, fit.axis),
+        far_end=CUT if put.ends.cut[1] else END,
         known=request.known,
     )
 
