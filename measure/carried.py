@@ -14,7 +14,7 @@ from measure.revolve import Axis
 from measure.sides import SideCurve, local_slope
 from measure.unknowns import values_at
 
-__all__ = ["Carried", "EndRay", "carried"]
+__all__ = ["Carried", "EndRay", "carried", "directions"]
 
 FloatArray = NDArray[np.float64]
 
@@ -67,7 +67,7 @@ def carried(
     count = len(curves[0].index)
     outer = [np.array([k, count + k]) for k in (0, -1)]
     outer[1] = np.array([count - 1, len(index) - 1])
-    columns = _directions(solved)
+    columns = directions(solved)
     rows, ends_moved = [], []
     for name, h in enumerate(solved.steps):
         sides, tips = [], []
@@ -93,7 +93,7 @@ def carried(
     return Carried((parts[0], parts[1]), ends_change[1] - ends_change[0])
 
 
-def _directions(solved: Estimate) -> FloatArray:
+def directions(solved: Estimate) -> FloatArray:
     """Return (n, p) columns: one standard deviation along each independent unknown."""
     # Scale first: the unknowns differ by many powers of ten.
     sd = np.sqrt(np.diag(solved.covariance))

@@ -15,11 +15,12 @@ from measure.progress import Progress, StepWatch, quiet
 from measure.result import TraceRequest, TraceResult
 from measure.resultfile import trace_data
 from measure.table import trace_table
-from measure.trace import trace
+from measure.trace import measured, prior_lens
 from measure.tracefiles import REPORT, TRACE_NAMES, trace_files
 from measure.units import units_for
+from measure.unmoved import Shot
 
-__all__ = ["trace_one", "trace_photo"]
+__all__ = ["trace_one", "trace_photo", "trace_shot"]
 
 
 def trace_photo(
@@ -72,9 +73,24 @@ def trace_one(
     RefusalError
         If it cannot be read or measured.
     """
+    photo, shot = trace_shot(path, request, progress)
+    return photo, shot.result
+
+
+def trace_shot(path: Path, request: TraceRequest, progress: Progress = quiet) -> tuple[Photo, Shot]:
+    """Read and measure one photo, keeping what it takes to bring it together with others.
+
+    Raises
+    ------
+    RefusalError
+        If it cannot be read or measured.
+    """
     progress("Reading the photo")
     photo = read_photo(path)
     scale = scale_of_target(request.target)
     choice = choose_lens(photo)
-    result = trace(photo, request, progress, lens=choice.lens, scale=scale)
-    return photo, replace(result, notices=(*choice.notices, *result.notices))
+    lens = prior_lens(photo) if choice.lens is None else choice.lens
+    tracing = measured(photo, request, progress, lens, scale)
+    result = tracing.result
+    result = replace(result, notices=(*choice.notices, *result.notices))
+    return photo, Shot(replace(tracing, result=result), lens)

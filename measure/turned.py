@@ -11,14 +11,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.refusal import Notice, RefusalError
-from measure.measured import Measured
+from calib.refusal import Notice
 from measure.ovality import CHANCE, FEWEST_SIDES, Ovality, at_least, fit_ovality, sides_seen
-from measure.planmaking import plan_of_profile
 from measure.profile import LONGEST_BRIDGE_MM, Profile
-from measure.register import register
 from measure.result import LeftOut, TraceResult
 from measure.sidebyside import SideBySide, joined, side_by_side
+from measure.unmoved import differ, offset_of
 
 __all__ = ["OvalPlace", "Together", "bring_together"]
 
@@ -77,14 +75,19 @@ class Together:
         return OvalPlace(float(self.z_mm[k]), float(self.bound_mm[k]), None, None, None)
 
 
-def bring_together(results: Sequence[TraceResult], turned_rad: FloatArray | None) -> Together:
+def bring_together(
+    results: Sequence[TraceResult],
+    turned_rad: FloatArray | None,
+    notices: Sequence[Notice] = (),
+) -> Together:
     """Return one profile, and the oval where the piece was turned.
 
     Parameters
     ----------
-    results : of each photo, two or more.
+    results : of each photo, two or more; one will do for a piece that was not moved.
     turned_rad : (m,) how far the piece was turned before each, all the same way round; None if
         it was not moved.
+    notices : what else there is to say, of photos left out for instance.
 
     Raises
     ------
@@ -92,15 +95,15 @@ def bring_together(results: Sequence[TraceResult], turned_rad: FloatArray | None
         Codes `photos-differ` and `photos-flipped`: they do not show one piece, or not from the
         same end.
     """
-    if len(results) < 2:
+    if len(results) < (1 if turned_rad is None else 2):
         raise ValueError(f"got {len(results)} result, need two or more")
-    offsets = [0.0, *(_offset(results[0], other) for other in results[1:])]
+    offsets = [0.0, *(offset_of(results[0], other) for other in results[1:])]
     rows = side_by_side([r.profile for r in results], offsets)
     flat = rows.by_all
     if not np.any(flat):
-        raise _differ(results[0].photo_name, results[1].photo_name)
+        raise differ(results[0].photo_name, results[1].photo_name)
     oval = bound = None
-    notices: list[Notice] = [n for r in results[1:] for n in r.notices]
+    said: list[Notice] = [*notices, *(n for r in results[1:] for n in r.notices)]
     if turned_rad is None:
         profile = joined(rows)
     else:
@@ -113,7 +116,7 @@ def bring_together(results: Sequence[TraceResult], turned_rad: FloatArray | None
             oval = fit_ovality(turned_rad, *seen, chance)
             profile = _oval_profile(rows, oval)
         else:
-            notices.append(
+            said.append(
                 Notice(
                     "oval-bound",
                     f"{sides_seen(turned_rad)} sides were seen: how oval the piece is has only "
@@ -127,34 +130,11 @@ def bring_together(results: Sequence[TraceResult], turned_rad: FloatArray | None
         profile=profile,
         length_mm=length,
         length_u95_mm=length_u95,
-        notices=_once((*results[0].notices, *notices)),
+        notices=_once((*results[0].notices, *said)),
         left_out=_left_out(profile, results[0]),
     )
     names = tuple(r.photo_name for r in results)
     return Together(result, names, turned_rad, rows.z_mm[flat], oval, bound)
-
-
-def _offset(first: TraceResult, other: TraceResult) -> float:
-    plan = plan_of_profile(first.profile, first.photo_name)
-    try:
-        placement, _ = register(Measured.of_trace(other), plan)
-    except RefusalError:
-        raise _differ(first.photo_name, other.photo_name) from None
-    if placement.flipped:
-        raise RefusalError(
-            "photos-flipped",
-            f"{other.photo_name} is counted from the other end than {first.photo_name}.",
-            "Leave the piece the same way round, or trace it apart with --from.",
-        )
-    return placement.offset_mm
-
-
-def _differ(first: str, other: str) -> RefusalError:
-    return RefusalError(
-        "photos-differ",
-        f"{other} does not show the same piece as {first}, or another part of it.",
-        "Name photos of one piece only.",
-    )
 
 
 def _length(results: Sequence[TraceResult]) -> tuple[float | None, float | None]:
@@ -162,15 +142,21 @@ def _length(results: Sequence[TraceResult]) -> tuple[float | None, float | None]
     pairs = [(a, u) for a, u in known if a is not None and u is not None]
     if len(pairs) < len(results):
         return known[0]
-    # One phone and one card: their errors do not average out.
-    return float(np.mean([a for a, _ in pairs])), float(np.mean([u for _, u in pairs]))
+    # One phone and one card: their errors do not average out. Who sees the ends best counts most.
+    weight = np.array([1.0 / max(u, 1e-3) ** 2 for _, u in pairs])
+    weight /= weight.sum()
+    return float(weight @ [a for a, _ in pairs]), float(weight @ [u for _, u in pairs])
 
 
 def _once(notices: tuple[Notice, ...]) -> tuple[Notice, ...]:
-    """Return the notices, each code once: five photos have one lens between them."""
+    """Return the notices, each code once: five photos have one lens between them.
+
+    What is said of one photo alone stays.
+    """
     kept: dict[str, Notice] = {}
     for notice in notices:
-        kept.setdefault(notice.code, notice)
+        of_one = notice.code in ("photo-left-out", "piece-moved")
+        kept.setdefault(notice.message if of_one else notice.code, notice)
     return tuple(kept.values())
 
 

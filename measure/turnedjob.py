@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,17 +11,20 @@ from numpy.typing import NDArray
 
 from calib.ending import Outcome
 from calib.folders import write_folder_whole
-from calib.refusal import Notice, RefusalError
+from calib.photo import Photo, read_photo
+from calib.refusal import BadFileError, Notice, RefusalError
 from measure.options import out_folder
-from measure.progress import StepWatch
-from measure.result import TraceRequest
+from measure.progress import Progress, StepWatch
+from measure.result import TraceRequest, TraceResult
 from measure.resultfile import trace_data
+from measure.startend import far_end_name
 from measure.table import trace_table
 from measure.tracefiles import OVALS, REPORT, TRACE_NAMES, trace_files
-from measure.tracejob import trace_one
+from measure.tracejob import trace_one, trace_shot
 from measure.turned import bring_together
 from measure.turnedwords import oval_data, oval_lines, ovals_csv
 from measure.units import units_for
+from measure.unmoved import Shot, as_one, counts_backward
 
 __all__ = ["trace_photos"]
 
@@ -50,18 +54,18 @@ def trace_photos(
     """
     units = units_for(inches)
     with StepWatch(shown=False if quietly else None) as progress:
-        first, result = trace_one(photos[0], request, progress)
-        results = [result]
-        for path in photos[1:]:
-            try:
-                results.append(trace_one(path, request, progress)[1])
-            except RefusalError as error:
-                raise type(error)(*_named(path, error.notice)) from None
+        if turned_rad is None:
+            first, results, notices = _as_one(photos, request, progress)
+        else:
+            first, results, notices = _each(photos, request, progress)
         progress("Bringing the photos together")
-        together = bring_together(results, turned_rad)
+        together = bring_together(results, turned_rad, notices)
         progress("Writing the results")
         folder = out_folder(photos[0], out)
         result = together.result
+        if result.photo_name != first.name:
+            # The first photo was left out: the picture is of the one that leads.
+            first = read_photo(next(p for p in photos if p.name == result.photo_name))
         data = {**trace_data(result), **oval_data(together)}
         words = oval_lines(together, units)
         files = trace_files(
@@ -81,6 +85,54 @@ def trace_photos(
     text = "\n".join([*words, trace_table(result, request.every_mm, units)])
     text += f"\n\nWritten to {folder / REPORT if report else folder}"
     return Outcome(text, data, result.notices)
+
+
+def _each(
+    photos: Sequence[Path], request: TraceRequest, progress: Progress
+) -> tuple[Photo, list[TraceResult], list[Notice]]:
+    """Return the first photo and the results of all; each must be measured."""
+    first, result = trace_one(photos[0], request, progress)
+    results = [result]
+    for path in photos[1:]:
+        try:
+            results.append(trace_one(path, request, progress)[1])
+        except RefusalError as error:
+            raise type(error)(*_named(path, error.notice)) from None
+    return first, results, []
+
+
+def _as_one(
+    photos: Sequence[Path], request: TraceRequest, progress: Progress
+) -> tuple[Photo, list[TraceResult], list[Notice]]:
+    """Return the first photo that was measured, and the results of those that agree, made one.
+
+    Photos that cannot be measured are left out and named, as long as another one can.
+    """
+    first: Photo | None = None
+    shots: list[Shot] = []
+    notices: list[Notice] = []
+    refused: RefusalError | None = None
+    for path in photos:
+        try:
+            photo, shot = trace_shot(path, request, progress)
+            if shots and counts_backward(shots[0], shot):
+                # The phone went round the bench: what was left is right now.
+                other = far_end_name(shot.result.axis_px)
+                _, shot = trace_shot(path, replace(request, start=other), progress)
+        except BadFileError as error:
+            raise type(error)(*_named(path, error.notice)) from None
+        except RefusalError as error:
+            code, said, advice = _named(path, error.notice)
+            refused = refused or type(error)(code, said, advice)
+            notices.append(Notice("photo-left-out", f"{said} It was left out.", advice))
+            continue
+        first = first or photo
+        shots.append(shot)
+    if first is None:
+        raise refused or ValueError("got no photos")
+    progress("Solving the photos as one")
+    results, left_out = as_one(shots, request)
+    return first, results, [*notices, *left_out]
 
 
 def _named(path: Path, notice: Notice) -> tuple[str, str, str]:

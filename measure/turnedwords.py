@@ -20,7 +20,7 @@ def oval_lines(together: Together, units: Units) -> list[str]:
     """Return the lines that go above the table of a trace."""
     photos = f"Photos    {len(together.photos)}, the first is {together.photos[0]}"
     if together.turned_rad is None:
-        return [f"{photos}; piece not moved between them, diameters averaged"]
+        return [f"{photos}; piece not moved, solved as one"]
     turns = ", ".join(f"{np.rad2deg(turn):g}" for turn in together.turned_rad)
     lines = [f"{photos}; turned to {turns} degrees"]
     place = together.largest()

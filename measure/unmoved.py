@@ -1,0 +1,169 @@
+"""Photos of one piece that was not moved: which of them agree, and what they say as one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.lens import Lens
+from calib.refusal import Notice, RefusalError
+from measure.measured import Measured
+from measure.planmaking import plan_of_profile
+from measure.register import register
+from measure.result import TraceRequest, TraceResult
+from measure.severalviews import OneView, at_one, has_moved, runs_backward
+from measure.sidebyside import side_by_side
+from measure.tracing import Tracing, solved_anew
+
+__all__ = ["Shot", "as_one", "counts_backward", "differ", "offset_of"]
+
+FloatArray = NDArray[np.float64]
+
+CONTRADICTS, SHARE = 1.6, 0.5
+"""A photo is left out where it is so many times its and the others' U95 together away from them at
+so large a share of the places."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """One photo traced; `prior` is that of its lens."""
+
+    tracing: Tracing
+    prior: Lens
+
+    @property
+    def result(self) -> TraceResult:
+        """What it gives by itself."""
+        return self.tracing.result
+
+
+def as_one(shots: Sequence[Shot], request: TraceRequest) -> tuple[list[TraceResult], list[Notice]]:
+    """Return the results of the photos that agree, brought to one estimate, and who was left out.
+
+    Parameters
+    ----------
+    shots : of one piece that was not moved, all counted from the same end.
+    request : what was asked of each.
+
+    Raises
+    ------
+    RefusalError
+        `photos-differ`: two photos contradict each other, and no third says which is wrong.
+    """
+    kept, notices = _agreeing(list(shots))
+    if len(kept) < 2:
+        return [shot.result for shot in kept], notices
+    first = kept[0].result
+    views = [_view(shot, offset_of(first, shot.result, "no")) for shot in kept]
+    notices += [
+        Notice(
+            "piece-moved",
+            f"In {shot.result.photo_name} the piece lies elsewhere beside the card than in "
+            f"{first.photo_name}: where it lies is not taken as one.",
+            "Leave piece and card where they are, and move the phone only.",
+        )
+        for shot, view in zip(kept[1:], views[1:], strict=True)
+        if has_moved(views[0], view)
+    ]
+    anew = [
+        solved_anew(shot.tracing, request, fit)
+        for shot, fit in zip(kept, at_one(views), strict=True)
+    ]
+    return [tracing.result for tracing in anew], notices
+
+
+def counts_backward(first: Shot, other: Shot) -> bool:
+    """Return whether the other photo counts z from the other end of the piece."""
+    return runs_backward(_view(first, 0.0), _view(other, 0.0))
+
+
+def offset_of(first: TraceResult, other: TraceResult, flip: str = "auto") -> float:
+    """Return by how much z of the first photo is larger than the other's at the same place, mm.
+
+    `flip` as in `measure.register.register`.
+
+    Raises
+    ------
+    RefusalError
+        `photos-differ`, or `photos-flipped` where the other is counted from the other end.
+    """
+    plan = plan_of_profile(first.profile, first.photo_name)
+    try:
+        placement, _ = register(Measured.of_trace(other), plan, flip=flip)
+    except RefusalError:
+        raise differ(first.photo_name, other.photo_name) from None
+    if placement.flipped:
+        raise RefusalError(
+            "photos-flipped",
+            f"{other.photo_name} is counted from the other end than {first.photo_name}.",
+            "Leave the piece the same way round, or trace it apart with --from.",
+        )
+    return placement.offset_mm
+
+
+def differ(first: str, other: str) -> RefusalError:
+    """Return the refusal of photos of two pieces."""
+    return RefusalError(
+        "photos-differ",
+        f"{other} does not show the same piece as {first}, or another part of it.",
+        "Name photos of one piece only.",
+    )
+
+
+def _view(shot: Shot, offset_mm: float) -> OneView:
+    tracing = shot.tracing
+    return OneView(
+        estimate=tracing.estimate,
+        curves=tracing.curves,
+        carried=tracing.carried,
+        profile=tracing.result.profile,
+        sight=tracing.found.sight,
+        prior=shot.prior,
+        shift_mm=tracing.shift_mm,
+        offset_mm=offset_mm,
+    )
+
+
+def _agreeing(shots: list[Shot]) -> tuple[list[Shot], list[Notice]]:
+    """Return the photos without those that contradict the others, the worst left out first."""
+    notices: list[Notice] = []
+    while len(shots) > 1:
+        apart = [_apart(shot, [s for s in shots if s is not shot]) for shot in shots]
+        worst = int(np.argmax(apart))
+        if apart[worst] < SHARE:
+            break
+        if len(shots) == 2:
+            raise differ(shots[0].result.photo_name, shots[1].result.photo_name)
+        name = shots.pop(worst).result.photo_name
+        notices.append(
+            Notice(
+                "photo-left-out",
+                f"{name} contradicts the other photos and was left out.",
+                "Look at its picture: trace it by itself. A shadow may have been followed.",
+            )
+        )
+    return shots, notices
+
+
+def _apart(shot: Shot, others: list[Shot]) -> float:
+    """Return the share of a photo's places at which most of the others contradict it."""
+    shares = []
+    for other in others:
+        try:
+            offset = offset_of(other.result, shot.result, "no")
+            pair = [other.result.profile, shot.result.profile]
+            rows = side_by_side(pair, [0.0, offset])
+        except (RefusalError, ValueError):
+            shares.append(1.0)
+            continue
+        level = rows.by_all
+        if not np.any(level):
+            shares.append(1.0)
+            continue
+        gap = np.abs(rows.diameter_mm[0] - rows.diameter_mm[1])[level]
+        doubt = np.hypot(rows.u95_mm[0], rows.u95_mm[1])[level]
+        shares.append(float(np.mean(gap > CONTRADICTS * doubt)))
+    return float(np.median(shares))
