@@ -12,7 +12,7 @@ from measure.profile import GRID_MM, LONGEST_BRIDGE_MM, Profile
 from measure.sides import SideCurve, jitter
 from measure.stepdoubt import steps_within
 
-__all__ = ["Assembled", "Shoulder", "assemble", "find_shoulders"]
+__all__ = ["Assembled", "Missing", "Shoulder", "assemble", "find_shoulders"]
 
 FloatArray = NDArray[np.float64]
 
@@ -28,6 +28,12 @@ one in twenty lies."""
 SLIVER_MM = 1.5
 SHORT_MM = 0.8
 JITTER_REACH = 8
+ONE_SEEN_SHARE = (0.4, 0.8)
+"""One side is not followed where less of it is seen than the first, and is where more than the
+second."""
+ONE_SIDED_MM, ONE_SIDED_SHARE, BESIDE_MM = 3.0, 0.5, 4.0
+"""A crank, a knob or a flat is so long at least, over such a share of which both sides are seen;
+how far beside it the piece says what it would be without."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +47,28 @@ class Shoulder:
 
 
 @dataclass(frozen=True, slots=True)
+class Missing:
+    """A stretch that is missing from a profile, mm.
+
+    Attributes
+    ----------
+    one_sided_mm : both sides were seen, and one is prouder than what lies beside the stretch by
+        so much, or shyer if negative; None where it is the seeing that lacks.
+    one_side_seen : whether one side alone was followed all along it.
+    """
+
+    z_from_mm: float
+    z_to_mm: float
+    one_sided_mm: float | None = None
+    one_side_seen: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Assembled:
-    """The profile and the stretches that are missing from it, (z from, z to)."""
+    """The profile and the stretches that are missing from it."""
 
     profile: Profile
-    missing: tuple[tuple[float, float], ...]
+    missing: tuple[Missing, ...]
 
 
 def find_shoulders(curve: SideCurve, corner_mm: float) -> list[Shoulder]:
@@ -206,8 +229,8 @@ def assemble(
     slope = np.nan_to_num(np.clip(slope, -4.0, 4.0))
     beyond = np.maximum(np.abs(gap) - 2.0 * local, 0.0)
     variance = local**2 + beyond**2
-    known = np.isfinite(diameter) & np.isfinite(shared) & (np.abs(gap) < DISAGREE_MM)
-    known &= beyond < 6.0 * local
+    seen = np.isfinite(diameter) & np.isfinite(shared)
+    known = seen & (np.abs(gap) < DISAGREE_MM) & (beyond < 6.0 * local)
     known = _without_slivers(_without_brinks(known))
     total = 1.96 * np.sqrt(variance + shared**2)
     reach = STEP_SDS * np.hypot(z_sd_mm, stretch_sd * rows)
@@ -215,7 +238,48 @@ def assemble(
     steps = np.maximum(steps, 1.96 * np.abs(slope) * z_sd_mm)
     table = [rows[known], diameter[known], total[known], 1.96 * shared[known], steps[known]]
     profile = _with_shoulders(table, shoulders)
-    return Assembled(profile, _missing(profile, last_mm))
+    missing = [
+        Missing(a, b, _one_sided(rows, r, seen & ~known, (a, b)), _one_seen(rows, r, (a, b)))
+        for a, b in _missing(profile, last_mm)
+    ]
+    return Assembled(profile, tuple(missing))
+
+
+def _one_seen(rows: FloatArray, r: FloatArray, stretch: tuple[float, float]) -> bool:
+    """Return whether one side (2, n) was followed in a stretch, and the other one was not."""
+    inside = (rows > stretch[0]) & (rows < stretch[1])
+    if stretch[1] - stretch[0] < ONE_SIDED_MM or not inside.any():
+        return False
+    share = np.sort(np.isfinite(r[:, inside]).mean(axis=1))
+    return bool(share[1] > ONE_SEEN_SHARE[1] and share[0] < ONE_SEEN_SHARE[0])
+
+
+def _one_sided(
+    rows: FloatArray, r: FloatArray, differ: NDArray[np.bool_], stretch: tuple[float, float]
+) -> float | None:
+    """Return by how much one side stands proud in a stretch where both are seen and differ.
+
+    Parameters
+    ----------
+    rows : (n,) places. `r` : (2, n) radii of both sides there, NaN where not seen.
+    differ : (n,) rows that were seen and left out, since the sides differ.
+    stretch : from and to; a profile lies on both sides of it.
+    """
+    inside = (rows > stretch[0]) & (rows < stretch[1])
+    length = stretch[1] - stretch[0]
+    if length < ONE_SIDED_MM or np.mean(differ[inside]) < ONE_SIDED_SHARE:
+        return None
+    beside = np.isfinite(r).all(axis=0) & ~inside & (np.abs(r[0] - r[1]) < DISAGREE_MM)
+    beside &= (rows > stretch[0] - BESIDE_MM) & (rows < stretch[1] + BESIDE_MM)
+    before, after = beside & (rows <= stretch[0]), beside & (rows >= stretch[1])
+    if not before.any() or not after.any():
+        return None
+    usual = np.interp(rows[inside], rows[beside], r[:, beside].mean(axis=0))
+    off = np.nanmedian(r[:, inside] - usual, axis=1)
+    most = int(np.argmax(np.abs(off)))
+    # The other side goes on as if nothing were there: else it is a shoulder seen askew.
+    alone = abs(off[most]) > DISAGREE_MM and abs(off[1 - most]) < 0.3 * abs(off[most])
+    return float(off[most]) if alone else None
 
 
 def _without_brinks(known: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -11,6 +11,7 @@ from calib.finding import FoundTarget, linear_table
 from calib.lens import Lens
 from calib.photo import Photo
 from calib.refusal import RefusalError
+from measure.freedside import with_side_freed
 from measure.laps import Laps
 from measure.mending import mended
 from measure.outline import refine_outline
@@ -107,6 +108,7 @@ def _follow(
             if better is None:
                 break
             solved = solve_outline(request, lens, found, better, 2, estimate)
+        solved = with_side_freed(request, lens, found, solved)
     except ValueError:
         solved = None
     laps.lap("fit")

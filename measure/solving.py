@@ -54,6 +54,11 @@ class Solved:
     rests: tuple[Rest, ...]
 
     @property
+    def followed(self) -> bool:
+        """Whether a rim was seen nearly all along it."""
+        return float(np.mean(self.outline.clear)) >= CLEAR_LEAST
+
+    @property
     def round(self) -> bool:
         """Whether its sides agree as those of one round piece do."""
         fit = self.estimate
@@ -61,7 +66,7 @@ class Solved:
             fit.kept >= KEPT_LEAST
             and fit.pairs_sd <= SCATTER_MOST
             and fit.misfit_px <= MISFIT_MOST_PX
-            and float(np.mean(self.outline.clear)) >= CLEAR_LEAST
+            and self.followed
         )
 
     @property

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.finding import FoundTarget, linear_table
 from calib.lightcheck import judge_light
 from calib.photo import Photo
-from calib.refusal import Notice
+from calib.refusal import Notice, RefusalError
 from calib.view import View
-from measure.assemble import Assembled, assemble
+from measure.assemble import Assembled, Missing, assemble
 from measure.carried import Carried, carried
 from measure.fit import Estimate
 from measure.outline import SPACING_PX, Outline
@@ -29,6 +30,8 @@ __all__ = ["Tracing", "finished", "solved_anew"]
 
 FloatArray = NDArray[np.float64]
 
+TOUCHING_MM, TOUCHES_MM = 1.5, 12.0
+"""An outline so near to the card, over so much of its length, is of what lies under the card."""
 ROWS_LEAST, SHOWN_LEAST = 8, 0.2
 """A profile of fewer rows is none, and what shows less than this share of its length is no piece
 that was followed."""
@@ -71,6 +74,8 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
     put = _put_together(photo.size_px, request, found, solved.outline, solved.estimate)
     if not put.shown:
         raise not_turned(photo.name)
+    if not found.is_board and request.setup != "plane":
+        _refuse_card_on_piece(photo.name, solved, found.polygon_px)
     fit, tilt = solved.estimate, _tilt_deg(found.view)
     told = request.start is not None or request.known
     start_is_free = not told and request.setup != "upright"
@@ -79,6 +84,7 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
         *found.notices,
         *judge_light(photo.bgr, found.sight, linear_table())[1],
         *_notices(fit, solved.rests),
+        *_one_sided_notices(put.assembled.missing),
         *_setup_notices(request.setup, tilt),
         *end_notices(put.ends, put.axis_px, start_is_free),
     )
@@ -92,6 +98,28 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
         shift_mm=put.ends.start.z_mm,
         rests=solved.rests,
         size_px=photo.size_px,
+    )
+
+
+def _refuse_card_on_piece(photo_name: str, solved: Solved, card_px: FloatArray) -> None:
+    """Refuse a card that lies on the piece, or against it: it is not where it is taken to be.
+
+    Raises
+    ------
+    RefusalError
+        `card-on-piece`.
+    """
+    fit, card = solved.estimate, card_px.astype(np.float32)
+    points = solved.outline.points_px.astype(np.float32)
+    inside = [cv2.pointPolygonTest(card, (float(x), float(y)), True) for x, y in points]
+    scale = pixel_mm(fit.view, fit.axis)
+    touching = np.array(inside) > -TOUCHING_MM / scale
+    if np.sum(touching) * SPACING_PX * scale < TOUCHES_MM:
+        return
+    raise RefusalError(
+        "card-on-piece",
+        f"The card in {photo_name} lies on the piece or touches it.",
+        "Lay it flat on the bench, a finger's width clear of the piece.",
     )
 
 
@@ -185,7 +213,7 @@ def _result(
         length_u95_mm=1.96 * float(length_sd) if whole else None,
         profile=put.assembled.profile,
         notices=notices,
-        left_out=tuple(LeftOut(a, b, "not seen on both sides") for a, b in put.assembled.missing),
+        left_out=tuple(LeftOut(m.z_from_mm, m.z_to_mm, _reason(m)) for m in put.assembled.missing),
         outline_px=outline.points_px[outline.clear],
         outline_z_mm=put.outline_z_mm[outline.clear],
         axis_px=put.axis_px,
@@ -196,6 +224,32 @@ def _result(
         far_end=CUT if put.ends.cut[1] else END,
         known=request.known,
     )
+
+
+def _reason(missing: Missing) -> str:
+    """Return why a stretch was left out, in a few words."""
+    if missing.one_sided_mm is None:
+        if missing.one_side_seen:
+            return "seen on one side only: a crank, knob or flat there, or a shadow?"
+        return "not seen on both sides"
+    if missing.one_sided_mm > 0.0:
+        return "proud on one side: a crank, knob or screw?"
+    return "shy on one side: a flat?"
+
+
+def _one_sided_notices(missing: tuple[Missing, ...]) -> list[Notice]:
+    return [
+        Notice(
+            "one-sided",
+            f"From {m.z_from_mm:.0f} to {m.z_to_mm:.0f} mm one side stands "
+            f"{abs(m.one_sided_mm):.1f} mm {'proud' if m.one_sided_mm > 0.0 else 'shy'}; that "
+            "stretch was left out.",
+            "Take the crank, knob or screw off, or turn it toward the phone. If there is none, "
+            "look at the picture: a shadow may have been followed.",
+        )
+        for m in missing
+        if m.one_sided_mm is not None
+    ]
 
 
 def _tilt_deg(view: View) -> float:

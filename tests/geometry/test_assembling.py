@@ -153,7 +153,9 @@ def test_what_was_not_seen_is_absent(sides_hidden):
     assert not np.any((z > 30.0) & (z < 36.0))
     assert len(got.profile.pieces()) == 2
     assert len(got.missing) == 1
-    low, high = got.missing[0]
+    low, high = got.missing[0].z_from_mm, got.missing[0].z_to_mm
+    assert got.missing[0].one_side_seen == (sides_hidden != "both")
+    assert got.missing[0].one_sided_mm is None
     # Rows beside a hidden stretch may go with it, but no more than two on each side.
     assert 29.0 <= low <= 30.0
     assert 36.0 <= high <= 37.0
@@ -200,6 +202,16 @@ def test_sides_that_contradict_each_other_are_not_averaged_away():
     error = np.abs(profile.diameter_mm - 40.0)
     assert np.all(error < profile.u95_mm + 1e-9)
     assert len(got.missing) == 1
+    # A crank or a knob looks like that as well: it is named.
+    assert got.missing[0].one_sided_mm == pytest.approx(3.0, abs=0.1)
+
+
+def test_a_flat_on_one_side_is_told_from_what_stands_proud():
+    true = [(0.0, 20.0), (60.0, 20.0)]
+    flat = [(0.0, 20.0), (25.0, 20.0), (25.5, 17.5), (35.5, 17.5), (36.0, 20.0), (60.0, 20.0)]
+    got = rows_of((side(flat), side(true, 0.4, 5000)), 60.0)
+    assert len(got.missing) == 1
+    assert got.missing[0].one_sided_mm == pytest.approx(-2.5, abs=0.1)
 
 
 def test_a_shared_change_is_the_common_part():
