@@ -29,7 +29,8 @@ GAP_MM = 1.5
 """Points of a side farther apart have something hidden between them."""
 FALLEN_MM = 0.15
 RISE_REACH, RISEN = 4, 0.25
-"""Where the slope over so many samples is so much steeper than before, another part begins."""
+"""Where the slope over so many samples, or over `reach_mm`, is so much steeper than before, another
+part begins."""
 EASED_MOST_MM = 0.5
 """An edge that closes in by no more than this is an eased one, not a dome (common practice, no
 source)."""
@@ -58,8 +59,9 @@ class NearEnd:
     def broadest_mm(self) -> float:
         """The radius of the broadest circle that the sides close in from."""
         # A dome grows ever less steep inward; where the sides rise anew, another part begins.
-        slope = np.convolve(np.diff(self.r_mm), np.ones(RISE_REACH) / RISE_REACH, mode="valid")
-        slope = slope / (self.x_mm[1] - self.x_mm[0])
+        apart = float(self.x_mm[1] - self.x_mm[0])
+        reach = max(RISE_REACH, round(self.reach_mm / apart))
+        slope = np.convolve(np.diff(self.r_mm), np.ones(reach) / reach, mode="valid") / apart
         anew = np.flatnonzero(slope > np.minimum.accumulate(slope) + RISEN)
         own = self.r_mm[: int(anew[0]) + 1] if len(anew) else self.r_mm
         # Most of the broadest part, not its proudest speck.

@@ -64,4 +64,15 @@ def find_end(
     # Nothing says how the piece closes beyond what was seen: as much as its own radius there.
     radius = float(np.mean([c.r_mm[0 if first else -1] for c in curves]))
     doubt = 0.5 * abs(seen[0] - seen[1]) + float(np.clip(0.5 * radius, *UNSEEN_SD_MM))
+    # It may as well reach as far as the outline does.
+    reach = sign * (float(np.mean(seen)) - _places(rays[near_end], camera_mm, axis))
+    doubt = max(doubt, 0.5 * float(np.max(reach, initial=0.0)))
     return EndPoint(float(np.mean(seen)), doubt, "unknown", inner)
+
+
+def _places(rays: FloatArray, camera_mm: FloatArray, axis: Axis) -> FloatArray:
+    """Return z, (n,), of the axis where each ray passes nearest."""
+    v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
+    w = axis.point_mm - camera_mm
+    along, cosine = v @ w, v @ axis.direction
+    return np.asarray((along * cosine - w @ axis.direction) / (1.0 - cosine**2))

@@ -12,9 +12,11 @@ from exact_piece import Solid, exact_outline, line, round_arc, seen_outline
 from exact_views import lens_of, view_from
 
 from measure.capshapes import NearEnd, Rounded
+from measure.ends import find_end
 from measure.pieceends import seen_end
 from measure.revolve import Axis
 from measure.setting import curves_of
+from measure.sides import SideCurve
 
 LENGTH = 100.0
 CLOSE_MM = 0.07
@@ -153,3 +155,28 @@ def test_a_tenon_before_a_shoulder_is_no_ball():
     x = np.arange(0.0, 20.0, 0.2)
     r = np.where(x < 6.0, 10.0, 20.0)
     assert NearEnd(x, r, 0.0, 10.0, 1.0).lost_mm < 0.1
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_ball_of_a_coarse_picture_keeps_its_broadest_circle(seed):
+    # A pixel is 0.2 mm: its noise makes the slope go up and down over a millimetre.
+    x = np.arange(0.0, 16.0, 0.2)
+    away = np.clip(8.8 - 2.5 - x, -8.8, 8.8)
+    exact = np.sqrt(np.maximum(8.8**2 - away**2, 0.0))
+    noise = np.interp(x, x[::3], np.random.default_rng(seed).normal(0.0, 0.08, len(x[::3])))
+    near = NearEnd(x, exact + noise, 0.3, float(exact[0]), 9.0 * 0.2)
+    assert near.broadest_mm == pytest.approx(8.8, abs=0.25)
+
+
+def test_an_end_that_nothing_explains_may_reach_as_far_as_the_outline():
+    # The arc is no cap's: it zigzags, 12 mm beyond what was seen on both sides.
+    camera, axis = np.array([0.0, 0.0, 400.0]), Axis(np.zeros(3), np.array([1.0, 0.0, 0.0]))
+    z = np.linspace(5.0, 60.0, 200)
+    sides = tuple(
+        SideCurve(np.arange(k * 500, k * 500 + 200), z, np.full(200, 15.0)) for k in (0, 1)
+    )
+    x = np.where(np.arange(60) % 2, -7.0, 6.0)
+    points = np.column_stack([x, np.linspace(-14.0, 14.0, 60), np.zeros(60)])
+    end = find_end(points - camera, camera, axis, sides, np.ones(60, dtype=bool), True, 0.15)
+    assert end.kind == "unknown"
+    assert 2.0 * end.sd_mm >= end.z_mm - -7.0 - 0.5
