@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import chain
+from itertools import chain, takewhile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,7 +68,7 @@ def followed(
                     paired_rim(photo.bgr, linear_table(), intrinsics, rough, 1.0 / scene.scale)
                 )
         laps.lap("piece")
-        for rim in [rim for rim in in_order(rims) if rim.borne_out >= sure][:RIVALS_MOST]:
+        for rim in _sure_enough(rims, sure)[:RIVALS_MOST]:
             try:
                 solved = _follow(photo, request, lens, found, rim.sides_px, laps)
             except RefusalError as refused:
@@ -81,6 +81,15 @@ def followed(
     if contradicted is not None:
         raise contradicted
     raise not_turned(photo.name) if tried else _no_piece(photo)
+
+
+def _sure_enough(rims: list[Rim], sure: float) -> list[Rim]:
+    """Return the rims to try, the likeliest first, up to the first that is not sure enough.
+
+    A part of a piece may be as sure as can be: while the whole is not, there is more to look for.
+    """
+    likely = [rim for rim in in_order(rims) if rim.borne_out >= BORNE_OUT_LEAST]
+    return list(takewhile(lambda rim: rim.borne_out >= sure, likely))
 
 
 def _intrinsics(found: FoundTarget, lens: Lens) -> FloatArray:

@@ -35,6 +35,8 @@ piece seen well: nothing is reported."""
 MISFIT_MOST_PX, CLEAR_LEAST = 0.92, 0.9
 """However noisy a rim is, sides that differ by more are not one piece's, and a rim is seen all
 along it: polished steel that mirrors the bench has hardly one (measured on rendered photos)."""
+CUT_PX = 0.01
+"""What lies nearer to the edge of the box, as a share of it, is the cut."""
 SEEN_LEAST = 30
 """Points of either side that a solution needs."""
 
@@ -47,16 +49,23 @@ class Solved:
     ----------
     outline, estimate : what was followed and the joint estimate.
     rests : ways the piece may rest on the bench; empty for other set-ups.
+    box_px : (x, y, width, height) that cuts the piece; None without a box.
     """
 
     outline: Outline
     estimate: Estimate
     rests: tuple[Rest, ...]
+    box_px: tuple[float, float, float, float] | None = None
 
     @property
     def followed(self) -> bool:
-        """Whether a rim was seen nearly all along it."""
-        return float(np.mean(self.outline.clear)) >= CLEAR_LEAST
+        """Whether a rim was seen nearly all along it; where a box cuts the piece there is none."""
+        own = np.ones(len(self.outline.clear), dtype=bool)
+        if self.box_px is not None:
+            x, y, w, h = self.box_px
+            away = np.abs(self.outline.points_px[:, [0, 0, 1, 1]] - (x, x + w, y, y + h))
+            own = away.min(axis=1) > CUT_PX * max(w, h)
+        return bool(own.any()) and float(np.mean(self.outline.clear[own])) >= CLEAR_LEAST
 
     @property
     def round(self) -> bool:
@@ -124,7 +133,7 @@ def solve_outline(
         view, axis = solved.view, solved.axis
     if solved is None:
         raise ValueError("nothing was solved: need at least one round")
-    return Solved(outline, solved, tuple(rests))
+    return Solved(outline, solved, tuple(rests), request.box_px)
 
 
 def _rough_axis(request: TraceRequest, found: FoundTarget, outline: Outline) -> Axis:
