@@ -60,7 +60,14 @@ def linear_table() -> NDArray[np.float32]:
     return np.asarray(linear(np.arange(256, dtype=np.uint8)), dtype=np.float32)
 
 
-def find_target(photo: Photo, lens: Lens, target: Target, scale: PrintScale | None) -> FoundTarget:
+def find_target(
+    photo: Photo,
+    lens: Lens,
+    target: Target,
+    scale: PrintScale | None,
+    *,
+    doubt_lean: bool = True,
+) -> FoundTarget:
     """Find a target in a photo.
 
     Parameters
@@ -68,6 +75,7 @@ def find_target(photo: Photo, lens: Lens, target: Target, scale: PrintScale | No
     photo, lens : the photo and the prior of its lens.
     target : what to look for.
     scale : for a board, what is known of its print.
+    doubt_lean : whether what the points of a card's side get wrong together counts.
 
     Raises
     ------
@@ -76,7 +84,7 @@ def find_target(photo: Photo, lens: Lens, target: Target, scale: PrintScale | No
     """
     if isinstance(target, Board):
         return _find_board(photo, lens, target, scale)
-    return _find_rectangle(photo, lens, target)
+    return _find_rectangle(photo, lens, target, doubt_lean)
 
 
 def _find_board(photo: Photo, lens: Lens, board: Board, scale: PrintScale | None) -> FoundTarget:
@@ -113,7 +121,7 @@ def _find_board(photo: Photo, lens: Lens, board: Board, scale: PrintScale | None
     )
 
 
-def _find_rectangle(photo: Photo, lens: Lens, target: Rectangle) -> FoundTarget:
+def _find_rectangle(photo: Photo, lens: Lens, target: Rectangle, doubt_lean: bool) -> FoundTarget:
     search = find_cards(
         photo.bgr,
         linear_table(),
@@ -135,7 +143,7 @@ def _find_rectangle(photo: Photo, lens: Lens, target: Rectangle) -> FoundTarget:
         )
     best = good[0]
     scale_from = "ID-1 card" if target == ID1 else name
-    sight = with_lean_doubted(best.sight)
+    sight = with_lean_doubted(best.sight) if doubt_lean else best.sight
     view, _ = fit_view(sight, lens)
     return FoundTarget(sight, view, sight.corners_px, scale_from, False, target.thickness_mm, ())
 

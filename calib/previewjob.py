@@ -206,7 +206,8 @@ def _text(photo: Photo, seen: Preview) -> str:
     if not seen.changes:
         return "\n".join([*lines, "", "No single change to the photo would gain much."])
     best, *others = seen.changes
-    lines += ["", "What would gain most:", f"  {best.words}: {_between(best.gives)}"]
+    now = _between(expects)
+    lines += ["", f"What would gain most, now {now}:", f"  {best.words}: {_between(best.gives)}"]
     if others:
         lines += ["Instead of that:"]
         lines += [f"  {other.words}: {_between(other.gives)}" for other in others]

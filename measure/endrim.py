@@ -170,6 +170,9 @@ def face_rim(
     if rim.misfit_px > ROUGH_RIM_PX:
         return None
     beside = near.inside(np.linspace(*BESIDE_MM, 10) - rim.end_mm)
+    if float(beside.max()) - rim.radius_mm < -SQUARE_MM:
+        # No face is broader than the sides that lead to it: a chuck's jaw, a shoulder, a shadow.
+        return None
     square = float(beside.min()) - rim.radius_mm < SQUARE_MM
     faced = float((camera_mm - axis.at(z0)) @ axis.direction) * -sign > rim.end_mm
     if not chamfered and not (square and faced) and not one:

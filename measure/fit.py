@@ -35,8 +35,8 @@ __all__ = ["RIM_BIAS_PX", "RIM_BIAS_SD_PX", "Estimate", "estimate"]
 
 FloatArray = NDArray[np.float64]
 
-RIM_BIAS_PX = -0.08
-RIM_BIAS_SD_PX = 0.1
+RIM_BIAS_PX = -0.02
+RIM_BIAS_SD_PX = 0.13
 """Where a fitted rim lies against the true one, outward positive: wood darkens toward grazing,
 and a phone's sharpening moves the step. Measured on rendered photos, as is its
 spread."""

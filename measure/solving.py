@@ -223,5 +223,6 @@ def not_turned(photo_name: str) -> RefusalError:
     return RefusalError(
         "not-turned",
         f"What lies in {photo_name} is not round about one axis, or its sides cannot be told.",
-        "Check that the piece is turned, whole and well lit, on a bench of another tone.",
+        "A hard shadow, a bench like the wood or polished steel hide the rim: take soft light and "
+        "a plain bench of another tone.",
     )

@@ -156,7 +156,8 @@ def _by_rims(
 ) -> ToolTrace | None:
     progress("looking for the target")
     asked = parse_target(request.target)
-    target = find_target(photo, lens, asked, scale)
+    # The sides of polished steel mirror each other poorly: the card must have the say.
+    target = find_target(photo, lens, asked, scale, doubt_lean=False)
     progress("looking for the tool")
     covers = [] if target.is_board else [target.polygon_px]
     scene = prepare(

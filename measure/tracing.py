@@ -30,8 +30,12 @@ __all__ = ["Tracing", "finished", "solved_anew"]
 
 FloatArray = NDArray[np.float64]
 
-TOUCHING_MM, TOUCHES_MM = 1.5, 12.0
-"""An outline so near to the card, over so much of its length, is of what lies under the card."""
+UNSURE_MOST = 0.5
+"""A profile whose usual U95 is a larger share of the diameter is of no use, and a sign that the
+piece does not lie as was said."""
+TOUCHING_MM, TOUCHES_MM, ACROSS = 1.5, 12.0, 0.7
+"""An outline so near to the card over so much of its length, across the axis (cosine below the
+third), ends where the card covers the piece."""
 ROWS_LEAST, SHOWN_LEAST = 8, 0.2
 """A profile of fewer rows is none, and what shows less than this share of its length is no piece
 that was followed."""
@@ -74,6 +78,8 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
     put = _put_together(photo.size_px, request, found, solved.outline, solved.estimate)
     if not put.shown:
         raise not_turned(photo.name)
+    if _unsure_share(put) > UNSURE_MOST:
+        raise _too_unsure(photo.name, request.setup, put)
     if not found.is_board and request.setup != "plane":
         _refuse_card_on_piece(photo.name, solved, found.polygon_px)
     fit, tilt = solved.estimate, _tilt_deg(found.view)
@@ -101,6 +107,22 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
     )
 
 
+def _unsure_share(put: _Put) -> float:
+    """Return the usual U95 as a share of the usual diameter."""
+    profile = put.assembled.profile
+    return float(np.median(profile.at_its_z().u95_mm) / np.median(profile.diameter_mm))
+
+
+def _too_unsure(photo_name: str, setup: str, put: _Put) -> RefusalError:
+    unsure = float(np.median(put.assembled.profile.at_its_z().u95_mm))
+    standing = "Is the piece standing? Give --setup upright. " if setup == "bench" else ""
+    return RefusalError(
+        "too-unsure",
+        f"Diameters from {photo_name} would be unsure by ±{unsure:.0f} mm: nothing to work from.",
+        f"{standing}Else look down on the piece, 20 to 25 degrees off straight, its ends in sight.",
+    )
+
+
 def _refuse_card_on_piece(photo_name: str, solved: Solved, card_px: FloatArray) -> None:
     """Refuse a card that lies on the piece, or against it: it is not where it is taken to be.
 
@@ -113,8 +135,13 @@ def _refuse_card_on_piece(photo_name: str, solved: Solved, card_px: FloatArray) 
     points = solved.outline.points_px.astype(np.float32)
     inside = [cv2.pointPolygonTest(card, (float(x), float(y)), True) for x, y in points]
     scale = pixel_mm(fit.view, fit.axis)
-    touching = np.array(inside) > -TOUCHING_MM / scale
-    if np.sum(touching) * SPACING_PX * scale < TOUCHES_MM:
+    depth_mm = np.array(inside) * scale
+    ends = fit.view.to_pixels(fit.axis.at(np.array([0.0, 10.0])))
+    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+    across = np.abs(solved.outline.tangents @ along) < ACROSS
+    # A side may pass close by the card in the picture; where the outline ends at it, it is covered.
+    covered = (depth_mm > TOUCHING_MM) | ((depth_mm > -TOUCHING_MM) & across)
+    if np.sum(covered) * SPACING_PX * scale < TOUCHES_MM:
         return
     raise RefusalError(
         "card-on-piece",

@@ -23,6 +23,7 @@ __all__ = ["OvalPlace", "Together", "bring_together"]
 FloatArray = NDArray[np.float64]
 
 GAP_MM = LONGEST_BRIDGE_MM
+OF_ITS_END = ("start-hidden", "end-unclear")
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +104,7 @@ def bring_together(
     if not np.any(flat):
         raise differ(results[0].photo_name, results[1].photo_name)
     oval = bound = None
-    said: list[Notice] = [*notices, *(n for r in results[1:] for n in r.notices)]
+    said: list[Notice] = [*notices, *(n for r in results[1:] for n in _of_another(r))]
     if turned_rad is None:
         profile = joined(rows)
     else:
@@ -135,6 +136,19 @@ def bring_together(
     )
     names = tuple(r.photo_name for r in results)
     return Together(result, names, turned_rad, rows.z_mm[flat], oval, bound)
+
+
+def _of_another(result: TraceResult) -> list[Notice]:
+    """Return what is to be said of a photo after the first, the photo named.
+
+    Where its own z = 0 lies does not matter: places count from the first photo's end.
+    """
+    name = result.photo_name
+    return [
+        n if name in n.message else Notice(n.code, f"{name}: {n.message}", n.advice)
+        for n in result.notices
+        if n.code not in OF_ITS_END
+    ]
 
 
 def _length(results: Sequence[TraceResult]) -> tuple[float | None, float | None]:

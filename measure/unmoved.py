@@ -142,7 +142,7 @@ def _agreeing(shots: list[Shot]) -> tuple[list[Shot], list[Notice]]:
             Notice(
                 "photo-left-out",
                 f"{name} contradicts the other photos and was left out.",
-                "Look at its picture: trace it by itself. A shadow may have been followed.",
+                "Trace it by itself and look at its picture: another piece, or a shadow followed?",
             )
         )
     return shots, notices
