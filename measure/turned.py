@@ -145,7 +145,7 @@ def _of_another(result: TraceResult) -> list[Notice]:
     """
     name = result.photo_name
     return [
-        n if name in n.message else Notice(n.code, f"{name}: {n.message}", n.advice)
+        n if name in n.message else replace(n, message=f"{name}: {n.message}")
         for n in result.notices
         if n.code not in OF_ITS_END
     ]

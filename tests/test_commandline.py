@@ -7,6 +7,7 @@ import subprocess
 import sys
 import time
 import types
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -227,6 +228,13 @@ def test_tracing_without_a_report_imports_nothing_for_drawing():
     assert python(program).stdout.strip() == "[]"
 
 
+@dataclass(frozen=True)
+class Measured:
+    """Stands for all that a photo gives: its result."""
+
+    result: object
+
+
 class Said:
     def __init__(self, status, out, err):
         self.status, self.out, self.err = status, out, err
@@ -239,11 +247,11 @@ def fake_core(monkeypatch, capfd, tmp_path):
     core = types.ModuleType("measure.trace")
     core.answer = lambda photo, request, progress: gapped_result(photo_name=photo.name)
 
-    def trace(photo, request, progress, lens=None, scale=None):
+    def measured(photo, request, progress, lens=None, scale=None):
         asked.append(request)
-        return core.answer(photo, request, progress)
+        return Measured(core.answer(photo, request, progress))
 
-    core.trace = trace
+    core.measured, core.prior_lens = measured, lambda photo: None
     monkeypatch.setitem(sys.modules, "measure.trace", core)
     monkeypatch.delitem(sys.modules, "measure.tracejob", raising=False)
     monkeypatch.chdir(tmp_path)
