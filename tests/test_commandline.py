@@ -136,7 +136,9 @@ def test_output_onto_a_full_disk_is_told(as_json):
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_kill_ends_as_an_interrupt(number):
     program = (
-        "from calib.ending import *\nimport time\n"
+        "from calib.ending import *\nimport signal\nimport time\n"
+        # A job in the background is born deaf to the keyboard; a terminal's is not.
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "def work():\n    print('ready', flush=True)\n    time.sleep(30)\n"
         "run_app(lambda **k: conclude(work, False), 'x')"
     )
