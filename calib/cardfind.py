@@ -7,24 +7,26 @@ three right sides and a stripe or a shadow for the fourth, which the other three
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.cardsides import UNSURE_PX, FoundSides, Sought, find_sides, sides_sight
-from calib.edges import sample_lines
+from calib.cardcandidate import (
+    CardCandidate,
+    candidate_at,
+    corner_gaps,
+    rounded,
+    with_free_sides,
+)
+from calib.cardsides import Sought
 from calib.lens import Lens
 from calib.quads import LEVELS, Coarse, coarse_quads, coarse_view
 from calib.rectangle import completed, is_convex, ratio_and_skew
-from calib.sidechoice import choose_edge
-from calib.sight import SideSight, fit_view
-from calib.solve import Solution
 from calib.strokes import frames, straight_strokes
-from calib.view import VIEW_SIZE, View
 
-__all__ = ["CardCandidate", "CardSearch", "find_cards"]
+__all__ = ["CardSearch", "find_cards"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -39,53 +41,7 @@ DIRECT_FIRST = 1.0
 CLEAR_SUPPORT = 0.8
 OTHER_RATIOS = (1.2, 2.1)
 """Long over short side of what is worth calling a wrong rectangle: a turned piece is longer."""
-FREE_PX = 25.0
 AMENDED_MOST = 2
-SHARE_LEAST = 0.55
-"""Least share of each side that must be seen as a straight edge."""
-MISFIT_MOST = 4.5
-"""Most that size, lens and sides may strain against what is expected (root of chi squared)."""
-GAP_OF_RADIUS = math.sqrt(2.0) - 1.0
-"""From a sharp corner to the arc that rounds it, over the arc's radius."""
-GAP_RANGE = (0.53, 1.5)
-"""What the gap at the corners may measure, as a share of what their radius asks for."""
-
-
-@dataclass(frozen=True, slots=True)
-class CardCandidate:
-    """A rectangle that may be the card.
-
-    Attributes
-    ----------
-    sight, view : what was found and the view it gives if it is the card.
-    side_share : least share, over the four sides, of scan lines that lie on the side.
-    misfit : root of the squared strains of size, lens and sides against what is expected.
-    corner_gap_mm : (4,) from the sharp corner to the edge along the diagonal; about 1.3 for
-        the rounded corners of an ID-1 card, 0 for a sharp one; NaN if not seen.
-    radius_mm : corner radius of the rectangle sought.
-    """
-
-    sight: SideSight
-    view: View
-    side_share: float
-    misfit: float
-    corner_gap_mm: FloatArray
-    radius_mm: float
-
-    @property
-    def fits(self) -> bool:
-        """Whether size and shape are those of the rectangle sought."""
-        return self.misfit <= MISFIT_MOST
-
-    @property
-    def rounded(self) -> bool:
-        """Whether the corners are rounded as they should be."""
-        return _rounded(self.corner_gap_mm, self.radius_mm)
-
-    @property
-    def good(self) -> bool:
-        """Whether it is the rectangle sought."""
-        return self.side_share >= SHARE_LEAST and self.fits and self.rounded
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +130,7 @@ def _try(
         if any(c.good and _within(guess, c.sight.corners_px) for c in candidates):
             continue
         tried.append(guess)
-        candidate = _candidate(sought, guess)
+        candidate = candidate_at(sought, guess)
         if candidate is not None:
             candidates.append(candidate)
 
@@ -296,30 +252,6 @@ def _in_picture(sought: Sought, quad: FloatArray) -> bool:
     return bool(np.all(quad > -slack) and np.all(quad < np.array([width, height]) + slack))
 
 
-def _candidate(sought: Sought, quad: FloatArray) -> CardCandidate | None:
-    sides = find_sides(sought, quad)
-    if sides is not None and sides.unsure:
-        sides = _by_the_others(sought, sides) or sides
-    if sides is None or sides.share < SHARE_LEAST:
-        return None
-    sight = sides_sight(sought, sides)
-    try:
-        view, solution = fit_view(sight, sought.lens)
-    except (ValueError, np.linalg.LinAlgError):
-        return None
-    extras = solution.x[VIEW_SIZE:]
-    strain = np.concatenate(
-        [
-            (extras[:2] - sight.size_mm) / sight.size_sd_mm,
-            (extras[2:] - sight.bias_px) / sight.bias_sd_px,
-            (solution.x[:5] - sought.lens.vector()) / np.sqrt(np.diag(sought.lens.covariance)),
-        ]
-    )
-    gaps = _corner_gaps(sought, view)
-    misfit = float(np.linalg.norm(strain))
-    return CardCandidate(sight, view, sides.share, misfit, gaps, sought.corner_radius_mm)
-
-
 def _amended(sought: Sought, candidates: list[CardCandidate]) -> list[FloatArray]:
     """Return what candidates of a wrong shape would be by three of their sides.
 
@@ -329,79 +261,12 @@ def _amended(sought: Sought, candidates: list[CardCandidate]) -> list[FloatArray
     wrong = sorted((c for c in candidates if not c.fits), key=lambda c: -c.side_share)
     for candidate in wrong[:AMENDED_MOST]:
         for k in range(4):
-            solved = _freed(sought, candidate.sight, np.arange(4) == k)
+            solved = with_free_sides(sought, candidate.sight, np.arange(4) == k)
             if solved is not None:
                 quad = solved[0].to_pixels(sought.corners_mm())
                 if is_convex(quad) and _in_picture(sought, quad):
                     quads.append(quad)
     return quads
-
-
-def _freed(
-    sought: Sought, sight: SideSight, unsure: NDArray[np.bool_]
-) -> tuple[View, Solution] | None:
-    """Return view and solution with some sides (4,) free to lie anywhere; None if there is none."""
-    free = replace(
-        sight,
-        bias_px=np.where(unsure, 0.0, sight.bias_px),
-        bias_sd_px=np.where(unsure, FREE_PX, sight.bias_sd_px),
-    )
-    try:
-        return fit_view(free, sought.lens)
-    except (ValueError, np.linalg.LinAlgError):
-        return None
-
-
-def _by_the_others(sought: Sought, sides: FoundSides) -> FoundSides | None:
-    """Return the sides found again, the unsure ones near where the others ask for them."""
-    unsure = np.array([choice.sd_px for choice in sides.choices]) > UNSURE_PX
-    solved = _freed(sought, sides_sight(sought, sides), unsure)
-    if solved is None:
-        return None
-    bias = solved[1].x[VIEW_SIZE + 2 :]
-    sd = np.sqrt(np.diag(solved[1].covariance))[VIEW_SIZE + 2 :]
-    expected = (np.where(unsure, -bias, 0.0), np.where(unsure, np.hypot(sd, 0.5), FREE_PX))
-    return find_sides(sought, sides.corners_px, expected)
-
-
-def _corner_gaps(sought: Sought, view: View) -> FloatArray:
-    """Return, for each corner, the way from the sharp corner to the edge along the diagonal, mm."""
-    corner = sought.corners_mm()
-    outward = np.column_stack([np.sign(corner[:, :2]), np.zeros(4)]) / math.sqrt(2.0)
-    at = view.to_pixels(corner)
-    one_mm = view.to_pixels(corner + outward) - at
-    px_per_mm = np.linalg.norm(one_mm, axis=1)
-    normals = one_mm / px_per_mm[:, None]
-    gap = GAP_OF_RADIUS * max(sought.corner_radius_mm, 1.0)
-    half = 20
-    pixel = max(1.7 * gap * float(px_per_mm.mean()) / half, 0.5)
-    offsets = pixel * np.arange(-half, half + 1, dtype=np.float64)
-    # The middle of the scan lies half way between a sharp and a rounded corner.
-    middle = at - 0.5 * gap * one_mm
-    beside = 0.1 * gap * float(px_per_mm.mean()) * np.array([-1.0, 0.0, 1.0])
-    gaps = np.full(4, np.nan)
-    height, width = sought.bgr.shape[:2]
-    seen = np.all((middle > 0) & (middle < np.array([width, height]) - 1.0), axis=1)
-    for i in np.flatnonzero(seen):
-        row = slice(i, i + 1)
-        light = sample_lines(
-            sought.bgr, middle[row], normals[row], offsets, beside, sought.to_linear
-        )
-        choice = choose_edge(light, offsets, 0.0)
-        gaps[i] = 0.5 * gap - choice.offset_px / px_per_mm[i]
-    return gaps
-
-
-def _rounded(gaps_mm: FloatArray, radius_mm: float) -> bool:
-    if radius_mm <= 0.0:
-        return True
-    share = gaps_mm / (GAP_OF_RADIUS * radius_mm)
-    alike = (share > GAP_RANGE[0]) & (share < GAP_RANGE[1])
-    other = np.isfinite(share) & ~alike
-    # A shadow, or a picture on the card, may spoil a corner or two; both corners of one side are
-    # square where a stripe is taken for it.
-    beside = bool(np.any(other & np.roll(other, 1)))
-    return int(alike.sum()) >= 2 and int(other.sum()) <= 2 and not beside
 
 
 def _is_cut(sought: Sought, coarse: Coarse, quad: FloatArray) -> bool:
@@ -414,7 +279,7 @@ def _is_cut(sought: Sought, coarse: Coarse, quad: FloatArray) -> bool:
     for whole in wholes if direct is None else [direct]:
         if _in_picture(sought, whole):
             continue
-        if _rounded(_corner_gaps(sought, sought.pose(whole)), sought.corner_radius_mm):
+        if rounded(corner_gaps(sought, sought.pose(whole)), sought.corner_radius_mm):
             return True
     return False
 

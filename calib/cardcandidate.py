@@ -1,0 +1,160 @@
+"""One rectangle weighed up: whether its sides, size, shape and corners are those of the card."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.cardsides import UNSURE_PX, FoundSides, Sought, find_sides, sides_sight
+from calib.edges import sample_lines
+from calib.sidechoice import choose_edge
+from calib.sight import SideSight, fit_view
+from calib.solve import Solution
+from calib.view import VIEW_SIZE, View
+
+__all__ = ["CardCandidate", "candidate_at", "corner_gaps", "rounded", "with_free_sides"]
+
+FloatArray = NDArray[np.float64]
+
+FREE_PX = 25.0
+SHARE_LEAST = 0.55
+"""Least share of each side that must be seen as a straight edge."""
+MISFIT_MOST = 4.5
+"""Most that size, lens and sides may strain against what is expected (root of chi squared)."""
+GAP_OF_RADIUS = math.sqrt(2.0) - 1.0
+"""From a sharp corner to the arc that rounds it, over the arc's radius."""
+GAP_RANGE = (0.53, 1.5)
+"""What the gap at the corners may measure, as a share of what their radius asks for."""
+
+
+@dataclass(frozen=True, slots=True)
+class CardCandidate:
+    """A rectangle that may be the card.
+
+    Attributes
+    ----------
+    sight, view : what was found and the view it gives if it is the card.
+    side_share : least share, over the four sides, of scan lines that lie on the side.
+    misfit : root of the squared strains of size, lens and sides against what is expected.
+    corner_gap_mm : (4,) from the sharp corner to the edge along the diagonal; about 1.3 for
+        the rounded corners of an ID-1 card, 0 for a sharp one; NaN if not seen.
+    radius_mm : corner radius of the rectangle sought.
+    """
+
+    sight: SideSight
+    view: View
+    side_share: float
+    misfit: float
+    corner_gap_mm: FloatArray
+    radius_mm: float
+
+    @property
+    def fits(self) -> bool:
+        """Whether size and shape are those of the rectangle sought."""
+        return self.misfit <= MISFIT_MOST
+
+    @property
+    def rounded(self) -> bool:
+        """Whether the corners are rounded as they should be."""
+        return rounded(self.corner_gap_mm, self.radius_mm)
+
+    @property
+    def good(self) -> bool:
+        """Whether it is the rectangle sought."""
+        return self.side_share >= SHARE_LEAST and self.fits and self.rounded
+
+
+def candidate_at(sought: Sought, quad: FloatArray) -> CardCandidate | None:
+    """Return what lies at a rough outline (4, 2) as a candidate; None without four sides."""
+    sides = find_sides(sought, quad)
+    if sides is not None and sides.unsure:
+        sides = _by_the_others(sought, sides) or sides
+    if sides is None or sides.share < SHARE_LEAST:
+        return None
+    sight = sides_sight(sought, sides)
+    try:
+        view, solution = fit_view(sight, sought.lens)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+    extras = solution.x[VIEW_SIZE:]
+    strain = np.concatenate(
+        [
+            (extras[:2] - sight.size_mm) / sight.size_sd_mm,
+            (extras[2:] - sight.bias_px) / sight.bias_sd_px,
+            (solution.x[:5] - sought.lens.vector()) / np.sqrt(np.diag(sought.lens.covariance)),
+        ]
+    )
+    gaps = corner_gaps(sought, view)
+    misfit = float(np.linalg.norm(strain))
+    return CardCandidate(sight, view, sides.share, misfit, gaps, sought.corner_radius_mm)
+
+
+def with_free_sides(
+    sought: Sought, sight: SideSight, unsure: NDArray[np.bool_]
+) -> tuple[View, Solution] | None:
+    """Return view and solution with some sides (4,) free to lie anywhere; None if there is none."""
+    free = replace(
+        sight,
+        bias_px=np.where(unsure, 0.0, sight.bias_px),
+        bias_sd_px=np.where(unsure, FREE_PX, sight.bias_sd_px),
+    )
+    try:
+        return fit_view(free, sought.lens)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+
+
+def _by_the_others(sought: Sought, sides: FoundSides) -> FoundSides | None:
+    """Return the sides found again, the unsure ones near where the others ask for them."""
+    unsure = np.array([choice.sd_px for choice in sides.choices]) > UNSURE_PX
+    solved = with_free_sides(sought, sides_sight(sought, sides), unsure)
+    if solved is None:
+        return None
+    bias = solved[1].x[VIEW_SIZE + 2 :]
+    sd = np.sqrt(np.diag(solved[1].covariance))[VIEW_SIZE + 2 :]
+    expected = (np.where(unsure, -bias, 0.0), np.where(unsure, np.hypot(sd, 0.5), FREE_PX))
+    return find_sides(sought, sides.corners_px, expected)
+
+
+def corner_gaps(sought: Sought, view: View) -> FloatArray:
+    """Return, for each corner, the way from the sharp corner to the edge along the diagonal, mm."""
+    corner = sought.corners_mm()
+    outward = np.column_stack([np.sign(corner[:, :2]), np.zeros(4)]) / math.sqrt(2.0)
+    at = view.to_pixels(corner)
+    one_mm = view.to_pixels(corner + outward) - at
+    px_per_mm = np.linalg.norm(one_mm, axis=1)
+    normals = one_mm / px_per_mm[:, None]
+    gap = GAP_OF_RADIUS * max(sought.corner_radius_mm, 1.0)
+    half = 20
+    pixel = max(1.7 * gap * float(px_per_mm.mean()) / half, 0.5)
+    offsets = pixel * np.arange(-half, half + 1, dtype=np.float64)
+    # The middle of the scan lies half way between a sharp and a rounded corner.
+    middle = at - 0.5 * gap * one_mm
+    beside = 0.1 * gap * float(px_per_mm.mean()) * np.array([-1.0, 0.0, 1.0])
+    gaps = np.full(4, np.nan)
+    height, width = sought.bgr.shape[:2]
+    seen = np.all((middle > 0) & (middle < np.array([width, height]) - 1.0), axis=1)
+    for i in np.flatnonzero(seen):
+        row = slice(i, i + 1)
+        light = sample_lines(
+            sought.bgr, middle[row], normals[row], offsets, beside, sought.to_linear
+        )
+        choice = choose_edge(light, offsets, 0.0)
+        gaps[i] = 0.5 * gap - choice.offset_px / px_per_mm[i]
+    return gaps
+
+
+def rounded(gaps_mm: FloatArray, radius_mm: float) -> bool:
+    """Return whether corners are rounded by a radius, by their gaps (4,) of `corner_gaps`."""
+    if radius_mm <= 0.0:
+        return True
+    share = gaps_mm / (GAP_OF_RADIUS * radius_mm)
+    alike = (share > GAP_RANGE[0]) & (share < GAP_RANGE[1])
+    other = np.isfinite(share) & ~alike
+    # A shadow, or a picture on the card, may spoil a corner or two; both corners of one side are
+    # square where a stripe is taken for it.
+    beside = bool(np.any(other & np.roll(other, 1)))
+    return int(alike.sum()) >= 2 and int(other.sum()) <= 2 and not beside
