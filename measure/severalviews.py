@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.lens import Lens
+from calib.lensequations import FOCUS_SD
 from calib.sight import SideSight, Sight
 from calib.view import VIEW_SIZE
 from measure.carried import Carried, directions
@@ -27,8 +28,8 @@ __all__ = ["OneView", "at_one", "has_moved", "runs_backward"]
 
 FloatArray = NDArray[np.float64]
 
-AUTOFOCUS_SD = 0.003
-"""How much a lens's focal length moves from photo to photo, relative."""
+SAME_FOCAL = 0.005
+"""Lenses whose focal lengths are stated alike within this share are one lens at one zoom."""
 CENTRE_SD_OF_12MP = 2.0
 """How far a steadied lens moves its centre from photo to photo, px (common practice, no source)."""
 ALIKE = 0.9
@@ -56,7 +57,8 @@ class OneView:
     ----------
     estimate, curves, carried, profile : of its tracing; z of curves and profile from its start.
     sight : what it shows of the target.
-    prior : of its lens.
+    prior : of its lens. `orientation` : how the phone was held, EXIF's value: a lens centre that
+        lies off to one side does so in pictures turned alike only.
     shift_mm : z of the start in the estimate's own count.
     offset_mm : z of the first photo's profile = z of this one's + offset.
     """
@@ -69,6 +71,14 @@ class OneView:
     prior: Lens
     shift_mm: float
     offset_mm: float
+    orientation: int = 1
+
+    def has_lens_of(self, other: OneView) -> bool:
+        """Return whether both were taken with one lens at one zoom, the phone held alike."""
+        one, two = self.prior, other.prior
+        apart = abs(one.focal_px / two.focal_px - 1.0)
+        turned = self.orientation != other.orientation
+        return one.size_px == two.size_px and apart < SAME_FOCAL and not turned
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,9 +117,9 @@ def at_one(views: Sequence[OneView]) -> list[Estimate]:
     _share_priors(normal, views, spans, places)
     _share_axis(normal, views, spans, places)
     _share_profile(normal, views, places)
-    covariance = np.linalg.inv(normal.matrix)
     if np.linalg.eigvalsh(normal.matrix)[0] <= 0.0:
         raise ValueError("the photos' estimates contradict what they share")
+    covariance = np.linalg.inv(normal.matrix)
     u = covariance @ normal.side
     return [
         replace(
@@ -134,8 +144,11 @@ def _share_priors(
     both = np.zeros((m * k, m * k))
     for i, view in enumerate(views):
         _, common, own = _prior(view)
-        for j in range(m):
-            both[i * k : (i + 1) * k, j * k : (j + 1) * k] = common + (own if i == j else 0.0)
+        for j, other in enumerate(views):
+            block = common + (own if i == j else 0.0)
+            if not view.has_lens_of(other):
+                block[:LENS] = 0.0
+            both[i * k : (i + 1) * k, j * k : (j + 1) * k] = block
     scale = np.sqrt(np.diag(both))
     together = np.linalg.inv(both / np.outer(scale, scale)) / np.outer(scale, scale)
     rows = np.zeros((m * k, len(normal.side)))
@@ -168,9 +181,7 @@ def _prior(view: OneView) -> tuple[FloatArray, FloatArray, FloatArray]:
         size, size_sd = sight.scale, sight.scale_sd
     mean = np.concatenate([lens.vector(), size, np.full(2, RIM_BIAS_PX)])
     diagonal = float(np.hypot(*lens.size_px))
-    moved = np.array(
-        [AUTOFOCUS_SD * lens.focal_px, *np.full(2, CENTRE_SD_OF_12MP * diagonal / 5040.0)]
-    )
+    moved = np.array([FOCUS_SD * lens.focal_px, *np.full(2, CENTRE_SD_OF_12MP * diagonal / 5040.0)])
     own = np.zeros((len(mean), len(mean)))
     common = np.zeros_like(own)
     # What a lens moves by from photo to photo is part of what its prior says.

@@ -93,4 +93,4 @@ def trace_shot(path: Path, request: TraceRequest, progress: Progress = quiet) ->
     tracing = measured(photo, request, progress, lens, scale)
     result = tracing.result
     result = replace(result, notices=(*choice.notices, *result.notices))
-    return photo, Shot(replace(tracing, result=result), lens)
+    return photo, Shot(replace(tracing, result=result), lens, photo.orientation)

@@ -98,7 +98,9 @@ def bring_together(
     """
     if len(results) < (1 if turned_rad is None else 2):
         raise ValueError(f"got {len(results)} result, need two or more")
-    offsets = [0.0, *(offset_of(results[0], other) for other in results[1:])]
+    # A piece that was not moved is counted from the same end already, by where its axis lies.
+    flip = "no" if turned_rad is None else "auto"
+    offsets = [0.0, *(offset_of(results[0], other, flip) for other in results[1:])]
     rows = side_by_side([r.profile for r in results], offsets)
     flat = rows.by_all
     if not np.any(flat):

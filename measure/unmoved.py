@@ -29,10 +29,11 @@ so large a share of the places."""
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """One photo traced; `prior` is that of its lens."""
+    """One photo traced; `prior` is that of its lens, `orientation` EXIF's value."""
 
     tracing: Tracing
     prior: Lens
+    orientation: int = 1
 
     @property
     def result(self) -> TraceResult:
@@ -51,7 +52,8 @@ def as_one(shots: Sequence[Shot], request: TraceRequest) -> tuple[list[TraceResu
     Raises
     ------
     RefusalError
-        `photos-differ`: two photos contradict each other, and no third says which is wrong.
+        `photos-differ`: two photos contradict each other, and no third says which is wrong, or
+        all of them cannot be of one scene.
     """
     kept, notices = _agreeing(list(shots))
     if len(kept) < 2:
@@ -68,10 +70,13 @@ def as_one(shots: Sequence[Shot], request: TraceRequest) -> tuple[list[TraceResu
         for shot, view in zip(kept[1:], views[1:], strict=True)
         if has_moved(views[0], view)
     ]
-    anew = [
-        solved_anew(shot.tracing, request, fit)
-        for shot, fit in zip(kept, at_one(views), strict=True)
-    ]
+    try:
+        anew = [
+            solved_anew(shot.tracing, request, fit)
+            for shot, fit in zip(kept, at_one(views), strict=True)
+        ]
+    except ValueError:
+        raise differ(first.photo_name, kept[-1].result.photo_name) from None
     return [tracing.result for tracing in anew], notices
 
 
@@ -124,6 +129,7 @@ def _view(shot: Shot, offset_mm: float) -> OneView:
         prior=shot.prior,
         shift_mm=tracing.shift_mm,
         offset_mm=offset_mm,
+        orientation=shot.orientation,
     )
 
 

@@ -99,6 +99,21 @@ def test_the_lens_is_known_better(sets):
         del scenes
 
 
+def test_lenses_are_one_only_where_the_pictures_are_alike(sets):
+    _, shots = sets[1]
+    first = shots[0].result
+    views = [view_of(shot, offset_of(first, shot.result, "no")) for shot in shots]
+    lens = views[1].prior
+    zoomed = replace(views[1], prior=lens.with_vector(lens.vector() * [1.5, 1, 1, 1, 1]))
+    turned = replace(views[1], orientation=6)
+    assert views[0].has_lens_of(views[1])
+    assert not views[0].has_lens_of(zoomed)
+    assert not views[0].has_lens_of(turned)
+    # What is not one lens's tells less of it.
+    alike, apart = at_one(views[:2]), at_one([views[0], turned])
+    assert apart[0].covariance[1, 1] > 1.2 * alike[0].covariance[1, 1]
+
+
 def test_one_view_is_not_several(sets):
     with pytest.raises(ValueError, match="two or more"):
         at_one([view_of(sets[0][1][0])])
