@@ -1,7 +1,6 @@
 """Print how true a making sheet is: print at 1:1, files, features found, time.
 
 Run: python tests/benchmarks/sheet.py [--pieces 100]
-It needs pdftoppm (poppler-utils).
 """
 
 from __future__ import annotations
@@ -41,7 +40,7 @@ def sheet_of(turner: Turner, fair: bool, seed: int = 1) -> Sheet:
 
 
 def prints(folder: Path) -> None:
-    print("Print at 600 dpi, pages joined at their crosses (target: 0.1 mm, bar 100 ± 0.05 mm)")
+    print("Print at 610 dpi, pages joined at their crosses (target: 0.1 mm, bar 100 ± 0.05 mm)")
     for name, turner, on in (("mill 180 mm", mill(), "a4"), ("spindle 600 mm", baluster(), "a4"),
                              ("spindle 600 mm", baluster(), "letter")):  # fmt: skip
         for fair in (False, True):

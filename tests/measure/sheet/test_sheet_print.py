@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import re
-import shutil
 from itertools import pairwise
 from pathlib import Path
 
@@ -24,9 +23,6 @@ from measure.stretches import stretches
 from measure.template import PAPERS, fill_pages, paper, template_strips, tiles
 from measure.units import INCHES
 
-needs_poppler = pytest.mark.skipif(
-    shutil.which("pdftoppm") is None, reason="pdftoppm (poppler-utils) is not installed"
-)
 EXAMPLES = Path(__file__).parents[3] / "measure" / "examples"
 
 
@@ -39,7 +35,6 @@ def reader_of(sheet: Sheet, on: str = "a4") -> PdfReader:
     return PdfReader(io.BytesIO(sheet_pdf(sheet, paper(on))))
 
 
-@needs_poppler
 @pytest.mark.parametrize("kind", ["template", "mirrored"])
 def test_template_prints_true_on_one_page(tmp_path: Path, kind: str) -> None:
     sheet, pdf = sheet_of(mill()), tmp_path / "a.pdf"
@@ -50,7 +45,6 @@ def test_template_prints_true_on_one_page(tmp_path: Path, kind: str) -> None:
     assert bars == pytest.approx([100.0], abs=0.05)
 
 
-@needs_poppler
 def test_template_prints_true_across_seams(tmp_path: Path) -> None:
     sheet, pdf = sheet_of(baluster()), tmp_path / "a.pdf"
     pdf.write_bytes(sheet_pdf(sheet, paper("letter")))
@@ -161,7 +155,6 @@ def test_no_line_is_cut_short_on_any_paper(on: str) -> None:
             assert "…" not in page.extract_text()
 
 
-@needs_poppler
 def test_words_on_the_template_wipe_nothing_off_a_thin_piece(tmp_path: Path) -> None:
     t = Turner(3.0)
     t.flat(150.0)
