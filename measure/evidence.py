@@ -62,9 +62,8 @@ def evidence_of(sampled: Float32Array, half: int) -> tuple[Float32Array, Float32
 
 def _beyond(piece: Float32Array) -> Float32Array:
     """Return the piece map a few samples further out than each half width."""
-    return np.concatenate(
-        [piece[:, BEYOND:], np.repeat(piece[:, -1:], BEYOND, axis=1)], axis=1
-    ).astype(np.float32)
+    last = piece.shape[1] - 1
+    return piece[:, np.minimum(np.arange(last + 1) + BEYOND, last)]
 
 
 def changes(sampled: Float32Array, reach: int) -> tuple[Float32Array, Float32Array]:
