@@ -19,7 +19,7 @@ from calib.sight import (
     Sight,
     extras_start,
     extras_steps,
-    lens_prior_residuals,
+    lens_prior,
     sight_residuals,
     view_steps,
 )
@@ -168,7 +168,7 @@ class _Model:
             [
                 (r[0] - r[1]) * self.cosine / self.pair_sd,
                 self._sight(x) - self.rest[0],
-                lens_prior_residuals(x, self.lens.with_vector(self.view.lens.vector())),
+                lens_prior(self.lens.with_vector(self.view.lens.vector()))(x),
                 bias / RIM_BIAS_SD_PX,
                 self._knowledge(x) - self.rest[1],
             ]

@@ -5,6 +5,7 @@ The residuals here are one part of every estimate, with or without a piece in th
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from calib.lens import Lens, straighten
 from calib.solve import Solution, solve
+from calib.vectors import cross
 from calib.view import VIEW_SIZE, View
 
 __all__ = [
@@ -23,7 +25,7 @@ __all__ = [
     "extras_start",
     "extras_steps",
     "fit_view",
-    "lens_prior_residuals",
+    "lens_prior",
     "sight_residuals",
     "view_steps",
 ]
@@ -144,19 +146,26 @@ def _beyond_sides(view: View, size_mm: FloatArray, sight: SideSight) -> FloatArr
     half = 0.5 * np.array([size_mm[0], size_mm[1], size_mm[0], size_mm[1]])
     middle = (half[:, None] * SIDE_NORMALS) @ rotation[:, :2].T + t
     along = np.column_stack([-SIDE_NORMALS[:, 1], SIDE_NORMALS[:, 0]]) @ rotation[:, :2].T
-    lines = np.cross(middle, along)
+    lines = cross(middle, along)
     # The target's centre lies inside of all of them.
     scale = -view.lens.focal_px * np.sign(lines @ t) / np.hypot(lines[:, 0], lines[:, 1])
     lines *= scale[:, None]
     straight = straighten(sight.points_px, view.lens.vector())
     line = lines[sight.side]
-    return np.asarray(np.sum(line[:, :2] * straight, axis=1) + line[:, 2])
+    return np.asarray(line[:, 0] * straight[:, 0] + line[:, 1] * straight[:, 1] + line[:, 2])
 
 
-def lens_prior_residuals(vector: FloatArray, lens: Lens) -> FloatArray:
-    """Return whitened residuals of the lens parameters against the prior lens, shape (5,)."""
-    L = np.linalg.cholesky(np.linalg.inv(lens.covariance))
-    return np.asarray(L.T @ (vector[:5] - lens.vector()))
+def lens_prior(lens: Lens) -> Callable[[FloatArray], FloatArray]:
+    """Return the function from a vector to whitened residuals of its first five against the prior.
+
+    Those are the lens parameters.
+    """
+    whiten, known = np.linalg.cholesky(np.linalg.inv(lens.covariance)).T, lens.vector()
+
+    def residuals(vector: FloatArray) -> FloatArray:
+        return np.asarray(whiten @ (vector[:5] - known))
+
+    return residuals
 
 
 def _first_poses(sight: Sight, lens: Lens) -> list[tuple[FloatArray, FloatArray]]:
@@ -189,6 +198,7 @@ def fit_view(sight: Sight, lens: Lens) -> tuple[View, Solution]:
     are the view's vector followed by the target's own unknowns.
     """
     best: tuple[View, Solution] | None = None
+    prior = lens_prior(lens)
     for rotation, translation in _first_poses(sight, lens):
         if translation[2] <= 0:
             continue
@@ -196,9 +206,7 @@ def fit_view(sight: Sight, lens: Lens) -> tuple[View, Solution]:
 
         def residuals(x: FloatArray, start: View = start) -> FloatArray:
             view = start.with_vector(x[:VIEW_SIZE])
-            return np.concatenate(
-                [sight_residuals(view, x[VIEW_SIZE:], sight), lens_prior_residuals(x, lens)]
-            )
+            return np.concatenate([sight_residuals(view, x[VIEW_SIZE:], sight), prior(x)])
 
         x0 = np.concatenate([start.vector(), extras_start(sight)])
         steps = np.concatenate([view_steps(start), extras_steps(sight)])

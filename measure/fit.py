@@ -18,7 +18,7 @@ from calib.sight import (
     Sight,
     extras_start,
     extras_steps,
-    lens_prior_residuals,
+    lens_prior,
     sight_residuals,
     view_steps,
 )
@@ -118,6 +118,7 @@ def estimate(
         gap = ra - np.interp(za, np.maximum.accumulate(zb), rb)
         return np.asarray(gap * pairs.cosine / (unit * pairs.sd_mm))
 
+    prior = lens_prior(lens)
     known = knowledge_residuals(layout, outline, knowledge, curves, scale, values)
 
     def residuals(x: FloatArray) -> FloatArray:
@@ -125,7 +126,7 @@ def estimate(
         parts = [
             compare(x),
             sight_residuals(layout.view_of(x), x[VIEW_SIZE : VIEW_SIZE + layout.extras], sight),
-            lens_prior_residuals(x, lens),
+            prior(x),
             bias,
             known(x),
         ]

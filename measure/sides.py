@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.vectors import cross
 from calib.view import View
 from measure.revolve import Axis, contact_points
 
@@ -52,7 +53,7 @@ def contour_values(
     ahead = view.rays(points_px + 0.5 * tangents)
     camera = view.camera_centre_mm
     z, r, weight = contact_points(camera, rays, ahead, axis)
-    across = np.cross(axis.direction, axis.point_mm - camera)
+    across = cross(axis.direction, axis.point_mm - camera)
     side = np.sign(rays @ across)
     return z, r, weight, side
 

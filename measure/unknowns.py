@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.vectors import cross
 from calib.view import VIEW_SIZE, View
 from measure.outline import Outline
 from measure.revolve import Axis
@@ -62,9 +63,9 @@ def across_and_deep(axis: Axis, view: View) -> tuple[FloatArray, FloatArray]:
     The first is across the line of sight, where the photo fixes it; the second is depth.
     """
     toward = axis.point_mm - view.camera_centre_mm
-    first = np.cross(axis.direction, toward)
+    first = cross(axis.direction, toward)
     first /= np.linalg.norm(first)
-    return first, np.cross(axis.direction, first)
+    return first, cross(axis.direction, first)
 
 
 class Values:
