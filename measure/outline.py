@@ -56,6 +56,12 @@ class Outline:
     contrast: FloatArray
     clear: NDArray[np.bool_]
 
+    def ends_px(self) -> FloatArray:
+        """Return (2, 2) the middles between both sides where they start and where they end."""
+        half = len(self.points_px) // 2
+        start = self.points_px[[0, -1]].mean(axis=0)
+        return np.stack([start, self.points_px[[half - 1, half]].mean(axis=0)])
+
     def normals(self) -> FloatArray:
         """Return outward unit normals, (n, 2)."""
         return _normals(self.tangents, self.points_px)

@@ -15,23 +15,16 @@ from numpy.typing import NDArray
 
 from calib.edges import sample_lines
 from measure.band import Band, band_for, band_to_pixels
+from measure.rimsteps import SUPPORT, bench_beyond, calm, colour_of, steps_of, turn_cost, widened
 
-__all__ = ["Rim", "paired_rim"]
+__all__ = ["Rim", "axis_ends", "half_widths", "paired_rim"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
 REACH = 18
 """Trial places on each side of the rough outline."""
-SUPPORT = 3
-"""Samples on each side of a place that make its step."""
-FLOOR = 2.0
-"""A step in colour, hundredths of the range from black to white, that is lost in the noise."""
-COLOUR_WEIGHTS = (0.6, 2.0, 2.0)
-"""Lightness counts less than hue: a shadow changes it alone."""
 ALONE = 0.15
-TURN = 0.12
-MOST_TURN = 1.2
 SIDE_ON = 0.8
 BORNE_OUT = 0.5
 LEAN_EVERY = 8
@@ -132,25 +125,34 @@ NOTHING, NOTHING_REACH, LONG_NOTHING = 0.2, 7, 16
 def _half_outline(
     sides_px: tuple[FloatArray, FloatArray], intrinsics: FloatArray, spacing: float
 ) -> _Half:
-    middle = 0.5 * (sides_px[0] + sides_px[1])
-    ends = _line_ends(middle)
+    ends = axis_ends(0.5 * (sides_px[0] + sides_px[1]))
     width = float(np.linalg.norm(sides_px[0] - sides_px[1], axis=1).max())
     band = band_for(ends, intrinsics, 0.0, width, 1.0)
+    row, width_at = half_widths(sides_px, band)
+    line = np.column_stack([row, width_at])
+    line = np.concatenate([[[row[0], 0.0]], line, [[row[-1], 0.0]]])
+    return _spaced(band, line, spacing)
+
+
+def half_widths(
+    sides_px: tuple[FloatArray, FloatArray], band: Band
+) -> tuple[FloatArray, FloatArray]:
+    """Return row and half width in a band of two polylines of mirrored points, (n,) each.
+
+    In order of the band's rows.
+    """
     back = np.linalg.inv(band.homography())
     parts = []
     for side in sides_px:
         grid = np.column_stack([side, np.ones(len(side))]) @ back.T
         parts.append(grid[:, :2] / grid[:, 2:])
     row = 0.5 * (parts[0][:, 1] + parts[1][:, 1])
-    width_at = 0.5 * np.abs(parts[0][:, 0] - parts[1][:, 0])
-    if row[-1] < row[0]:
-        row, width_at = row[::-1], width_at[::-1]
-    line = np.column_stack([row, width_at])
-    line = np.concatenate([[[row[0], 0.0]], line, [[row[-1], 0.0]]])
-    return _spaced(band, line, spacing)
+    half = 0.5 * np.abs(parts[0][:, 0] - parts[1][:, 0])
+    return (row[::-1], half[::-1]) if row[-1] < row[0] else (row, half)
 
 
-def _line_ends(middle: FloatArray) -> FloatArray:
+def axis_ends(middle: FloatArray) -> FloatArray:
+    """Return (2, 2) pixels of the line through most of the middles (n, 2), at their ends."""
     centre = middle.mean(axis=0)
     d = np.linalg.svd(middle - centre, full_matrices=False)[2][0]
     if d @ (middle[-1] - middle[0]) < 0:
@@ -208,8 +210,8 @@ def _followed(
         offsets = step * np.arange(-reach - SUPPORT, reach + SUPPORT + 1.0)
         along = step * np.array([-0.7, 0.0, 0.7])
         lines = sample_lines(bgr, points, normals, offsets, along, to_linear)
-        colour = _colour(lines)
-        steps.append(_calm(_steps(colour) * _bench_beyond(colour), 1))
+        colour = colour_of(lines)
+        steps.append(calm(steps_of(colour) * bench_beyond(colour), 1))
     lean = _lean(steps, half) if settle else np.zeros(len(half.at))
     steps = [_shifted(s, sign * lean) for s, sign in zip(steps, (1.0, -1.0), strict=True)]
     evidence = _evidence(steps[0], steps[1], slack)
@@ -221,7 +223,7 @@ def _followed(
     line[:, 1] = np.maximum(line[:, 1], 0.0)
     line[[0, -1], 1] = 0.0
     at = np.arange(len(path))
-    both = np.sqrt(_widened(steps[0], slack)[at, path] * _widened(steps[1], slack)[at, path])
+    both = np.sqrt(widened(steps[0], slack)[at, path] * widened(steps[1], slack)[at, path])
     return _spaced(moved.band, _forward(line), 2.0 * step), both
 
 
@@ -233,7 +235,7 @@ def _lean(steps: list[FloatArray], half: _Half) -> FloatArray:
     row = half.at[:, 0]
     whole = (row - row.min()) / max(float(np.ptp(row)), 1e-9)
     share, across = whole[::LEAN_EVERY], half.normal[::LEAN_EVERY, 1]
-    calm = [_calm(s)[::LEAN_EVERY] for s in steps]
+    evened = [calm(s)[::LEAN_EVERY] for s in steps]
     best = np.zeros(2)
     for pace, reach in ((3.0, 4), (1.0, 2)):
         shifts = pace * np.arange(-reach, reach + 1)
@@ -241,17 +243,10 @@ def _lean(steps: list[FloatArray], half: _Half) -> FloatArray:
         scores = []
         for first, last in tries:
             lean = np.round((first + (last - first) * share) * across).astype(np.int64)
-            a, b = _shifted(calm[0], lean), _shifted(calm[1], -lean)
+            a, b = _shifted(evened[0], lean), _shifted(evened[1], -lean)
             scores.append(float(np.sum(np.sqrt(a * b).max(axis=1))))
         best = tries[int(np.argmax(scores))]
     return np.asarray((best[0] + (best[1] - best[0]) * whole) * half.normal[:, 1])
-
-
-def _calm(steps: FloatArray, reach: int = 3) -> FloatArray:
-    """Return the steps averaged along the outline: a rim goes on, grain and weave do not."""
-    padded = np.pad(steps, ((reach, reach), (0, 0)), mode="edge")
-    total = np.cumsum(np.concatenate([np.zeros((1, steps.shape[1])), padded]), axis=0)
-    return np.asarray((total[2 * reach + 1 :] - total[: -2 * reach - 1]) / (2 * reach + 1))
 
 
 def _shifted(steps: FloatArray, lean: FloatArray) -> FloatArray:
@@ -268,76 +263,17 @@ def _forward(line: FloatArray) -> FloatArray:
     return np.asarray(line[keep])
 
 
-def _colour(lines: Float32Array) -> Float32Array:
-    """Return lightness and two differences of hue, hundredths, of linear light (n, m, 3)."""
-    tone = 100.0 * np.cbrt(np.maximum(lines, 0.0))
-    b, g, r = tone[..., 0], tone[..., 1], tone[..., 2]
-    light, red, yellow = COLOUR_WEIGHTS
-    planes = [light * (b + g + r) / 3.0, red * 0.5 * (r - g), yellow * 0.5 * (0.5 * (r + g) - b)]
-    return np.stack(planes, axis=-1).astype(np.float32)
-
-
-def _steps(colour: Float32Array) -> FloatArray:
-    """Return how much of a step there is at each place, 0 to 1, (n, places)."""
-    m = colour.shape[1] - 2 * SUPPORT
-    total = np.cumsum(np.concatenate([np.zeros_like(colour[:, :1]), colour], axis=1), axis=1)
-    square = np.cumsum(
-        np.concatenate([np.zeros_like(colour[:, :1]), colour * colour], axis=1), axis=1
-    )
-    k = np.arange(m)
-    inner = (total[:, k + SUPPORT] - total[:, k]) / SUPPORT
-    outer = (total[:, k + 2 * SUPPORT + 1] - total[:, k + SUPPORT + 1]) / SUPPORT
-    spread = (square[:, k + SUPPORT] - square[:, k]) / SUPPORT - inner**2
-    spread += (square[:, k + 2 * SUPPORT + 1] - square[:, k + SUPPORT + 1]) / SUPPORT - outer**2
-    size = np.sum((outer - inner) ** 2, axis=-1)
-    left = np.sum(np.maximum(spread, 0.0), axis=-1)
-    return np.asarray(size / (size + left + FLOOR**2), dtype=np.float64)
-
-
-def _bench_beyond(colour: Float32Array) -> FloatArray:
-    """Return by how much what lies beyond each place is like the bench, `STRANGE` to 1.
-
-    Beyond a rim there is bench, perhaps in shadow; beyond a lamination or the edge of a highlight
-    there is more of the piece.
-    """
-    edge = colour[:, -2 * SUPPORT :].mean(axis=1).astype(np.float64)
-    bench = _calm(edge, BENCH_REACH)
-    off = colour - bench[:, None, :]
-    off[..., 0] *= SHADOW_LIGHT
-    square = np.sum(off.astype(np.float64) ** 2, axis=-1)
-    total = np.cumsum(np.concatenate([np.zeros((len(colour), 1)), square], axis=1), axis=1)
-    k = np.arange(colour.shape[1] - 2 * SUPPORT)
-    beyond = (total[:, k + 2 * SUPPORT + 1] - total[:, k + SUPPORT + 1]) / SUPPORT
-    return np.asarray(STRANGE + (1.0 - STRANGE) / (1.0 + beyond / BENCH_SPREAD**2))
-
-
-BENCH_REACH = 12
-SHADOW_LIGHT = 0.4
-BENCH_SPREAD = 6.0
-STRANGE = 0.6
-
-
 def _evidence(a: FloatArray, b: FloatArray, slack: int) -> FloatArray:
-    wide_a, wide_b = _widened(a, slack), _widened(b, slack)
+    wide_a, wide_b = widened(a, slack), widened(b, slack)
     both = np.sqrt(np.maximum(a * wide_b, b * wide_a))
     return np.asarray((1.0 - 2.0 * ALONE) * both + ALONE * (a + b))
-
-
-def _widened(values: FloatArray, reach: int) -> FloatArray:
-    wide = values.copy()
-    for k in range(1, reach + 1):
-        # A partner a little further off counts a little less.
-        less = 1.0 - 0.03 * k
-        np.maximum(wide[:, k:], less * values[:, :-k], out=wide[:, k:])
-        np.maximum(wide[:, :-k], less * values[:, k:], out=wide[:, :-k])
-    return wide
 
 
 def _path(evidence: FloatArray) -> NDArray[np.int64]:
     """Return the place per pair of lines of the path with most evidence."""
     n, m = evidence.shape
     index = np.arange(m)
-    cost = np.minimum(TURN * np.abs(index[:, None] - index), MOST_TURN)
+    cost = turn_cost(m)
     total = evidence[0]
     before = np.empty((n, m), dtype=np.int64)
     for i in range(1, n):

@@ -34,11 +34,19 @@ STANDING_SD_MM = 0.1
 
 @dataclass(frozen=True, slots=True)
 class PieceEnds:
-    """Start and stop, z in the axis' own count; `cut` where picture or box cut the piece."""
+    """Both ends of what was followed of the piece.
+
+    Attributes
+    ----------
+    start, stop : z in the axis' own count.
+    cut : where picture or box cut the piece, or it goes on otherwise.
+    open : where it seems to go on in the picture, but could not be followed.
+    """
 
     start: EndPoint
     stop: EndPoint
     cut: tuple[bool, bool]
+    open: tuple[bool, bool] = (False, False)
 
 
 def piece_ends(
@@ -49,6 +57,7 @@ def piece_ends(
     view: View,
     axis: Axis,
     curves: tuple[SideCurve, SideCurve],
+    open_ends: tuple[bool, bool],
 ) -> PieceEnds:
     """Return both ends of the piece.
 
@@ -58,16 +67,17 @@ def piece_ends(
     request : how the piece lies, and the box, if any.
     bench_mm : Z of the bench in the target frame.
     outline, view, axis, curves : as solved.
+    open_ends : whether the piece seems to go on past its start and its far end.
     """
     scale, rays = pixel_mm(view, axis), view.rays(outline.points_px)
     ends, cut = [], []
-    for first in (True, False):
-        cut.append(_is_cut(size_px, request.box_px, outline, curves, first))
+    for first, is_open in zip((True, False), open_ends, strict=True):
+        cut.append(is_open or _is_cut(size_px, request.box_px, outline, curves, first))
         seen = seen_end(outline, rays, view.camera_centre_mm, axis, curves, first, scale)
         ends.append(_cut_end(curves, first) if cut[-1] else seen)
-    if request.setup == "upright":
+    if request.setup == "upright" and not open_ends[0]:
         ends[0] = _standing_end(axis, bench_mm, ends[0])
-    return PieceEnds(ends[0], ends[1], (cut[0], cut[1]))
+    return PieceEnds(ends[0], ends[1], (cut[0], cut[1]), open_ends)
 
 
 def pixel_mm(view: View, axis: Axis) -> float:
@@ -139,6 +149,16 @@ def end_notices(ends: PieceEnds, ends_px: FloatArray, start_is_free: bool) -> li
         )
         for name, end in names.items()
         if end.kind == "unknown"
+    ]
+    notices += [
+        Notice(
+            "goes-on",
+            f"The piece seems to go on past the {name} end of what was followed.",
+            "Diameters hold where they are drawn, lengths do not: lay it on a plain cloth of "
+            "another tone.",
+        )
+        for name, is_open in zip(names, ends.open, strict=True)
+        if is_open
     ]
     start, stop = ends.start, ends.stop
     if (

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from measure.paired import Rim
 
-__all__ = ["in_order"]
+__all__ = ["goes_on", "in_order"]
 
 FloatArray = NDArray[np.float64]
 MaskArray = NDArray[np.uint8]
@@ -36,12 +36,12 @@ def in_order(rims: Sequence[Rim]) -> list[Rim]:
     ranked = sorted(rims, key=lambda rim: -rim.rank)
     ordered: list[Rim] = []
     for rim in ranked:
-        parts = [k for k, other in enumerate(ordered) if _goes_on(rim, other)]
+        parts = [k for k, other in enumerate(ordered) if goes_on(rim, other)]
         ordered.insert(parts[0] if parts else len(ordered), rim)
     return ordered
 
 
-def _goes_on(whole: Rim, part: Rim) -> bool:
+def goes_on(whole: Rim, part: Rim) -> bool:
     """Return whether a rim is another one carried on along its axis, and borne out as well."""
     if whole.borne_out < WELL_BORNE_OUT or whole.rank < RANK_SHARE * part.rank:
         return False

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import chain, takewhile
 
 import numpy as np
@@ -12,13 +13,14 @@ from calib.lens import Lens
 from calib.photo import Photo
 from calib.refusal import RefusalError
 from measure.freedside import with_side_freed
+from measure.goingon import gone_on, longer_at, may_go_on
 from measure.laps import Laps
 from measure.mending import mended
 from measure.outline import refine_outline
 from measure.paired import Rim, paired_rim
 from measure.plainoutline import cluster_silhouettes, plain_silhouettes
 from measure.result import TraceRequest
-from measure.rimorder import in_order
+from measure.rimorder import goes_on, in_order
 from measure.scene import Scene
 from measure.searchedoutline import searched_silhouettes
 from measure.solving import Solved, not_turned, solve_outline
@@ -31,7 +33,7 @@ FloatArray = NDArray[np.float64]
 SYMMETRY_LEAST = 0.3
 SURE_LEAST, BORNE_OUT_LEAST = 0.96, 0.7
 """Share of an outline that must show an edge on both sides: to look no further, and at all."""
-RIVALS_MOST = 3
+RIVALS_MOST, GROWN_MOST = 3, 3
 """Outlines that are solved before the photo is given up."""
 SEARCHES = (
     ((plain_silhouettes,), SURE_LEAST),
@@ -75,12 +77,48 @@ def followed(
                 # A caliper reading that contradicts one outline may bear out the next.
                 contradicted, solved = contradicted or refused, None
             if solved is not None and (solved.quite_round if tried else solved.round):
-                return solved
+                return _whole(photo, request, lens, found, scene, laps, rim, solved)
             tried |= solved is not None
             rims = [other for other in rims if other is not rim]
     if contradicted is not None:
         raise contradicted
     raise not_turned(photo.name) if tried else _no_piece(photo)
+
+
+def _whole(
+    photo: Photo,
+    request: TraceRequest,
+    lens: Lens,
+    found: FoundTarget,
+    scene: Scene,
+    laps: Laps,
+    rim: Rim,
+    solved: Solved,
+) -> Solved:
+    """Return the outline that goes on past the ends of one solved, where both sides bear it out.
+
+    Where it seems to go on, but cannot be followed, those ends are open.
+    """
+    intrinsics = _intrinsics(found, lens)
+    for _ in range(GROWN_MOST):
+        rough = gone_on(photo.bgr, linear_table(), scene, intrinsics, rim)
+        if rough is None:
+            break
+        longer = paired_rim(photo.bgr, linear_table(), intrinsics, rough, 1.0 / scene.scale)
+        laps.lap("piece")
+        further: Solved | None = None
+        if goes_on(longer, rim):
+            try:
+                further = _follow(photo, request, lens, found, longer.sides_px, laps)
+            except RefusalError:
+                break  # a caliper reading bears out the part
+        if further is None or not further.quite_round:
+            if may_go_on(longer, rim):
+                ends = longer_at(longer, solved.outline.ends_px())
+                solved = replace(solved, open_ends=ends)
+            break
+        rim, solved = longer, further
+    return solved
 
 
 def _sure_enough(rims: list[Rim], sure: float) -> list[Rim]:

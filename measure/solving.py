@@ -50,12 +50,14 @@ class Solved:
     outline, estimate : what was followed and the joint estimate.
     rests : ways the piece may rest on the bench; empty for other set-ups.
     box_px : (x, y, width, height) that cuts the piece; None without a box.
+    open_ends : whether the piece seems to go on past its start and its far end.
     """
 
     outline: Outline
     estimate: Estimate
     rests: tuple[Rest, ...]
     box_px: tuple[float, float, float, float] | None = None
+    open_ends: tuple[bool, bool] = (False, False)
 
     @property
     def followed(self) -> bool:

@@ -54,6 +54,7 @@ class Tracing:
     shift_mm : z of the start end in the axis' own count.
     rests : ways the piece may rest on the bench; empty for other set-ups.
     size_px : of the photo.
+    open_ends : whether the piece seems to go on past its start and its far end.
     """
 
     result: TraceResult
@@ -65,6 +66,7 @@ class Tracing:
     shift_mm: float
     rests: tuple[Rest, ...]
     size_px: tuple[int, int]
+    open_ends: tuple[bool, bool] = (False, False)
 
 
 def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: Solved) -> Tracing:
@@ -75,7 +77,9 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
     RefusalError
         `not-turned` when hardly any diameter is seen on both sides.
     """
-    put = _put_together(photo.size_px, request, found, solved.outline, solved.estimate)
+    put = _put_together(
+        photo.size_px, request, found, solved.outline, solved.estimate, solved.open_ends
+    )
     if not put.shown:
         raise not_turned(photo.name)
     if _unsure_share(put) > UNSURE_MOST:
@@ -104,6 +108,7 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
         shift_mm=put.ends.start.z_mm,
         rests=solved.rests,
         size_px=photo.size_px,
+        open_ends=solved.open_ends,
     )
 
 
@@ -158,7 +163,9 @@ def solved_anew(before: Tracing, request: TraceRequest, fit: Estimate) -> Tracin
     ValueError
         If hardly any diameter is seen on both sides with it.
     """
-    put = _put_together(before.size_px, request, before.found, before.outline, fit)
+    put = _put_together(
+        before.size_px, request, before.found, before.outline, fit, before.open_ends
+    )
     if not put.shown:
         raise ValueError("the other estimate leaves no profile")
     old = before.result
@@ -198,12 +205,13 @@ def _put_together(
     found: FoundTarget,
     outline: Outline,
     fit: Estimate,
+    open_ends: tuple[bool, bool],
 ) -> _Put:
     view, axis = fit.view, fit.axis
     curves, (z, _, weight, _) = curves_of(outline, view, axis)
     curves = _debiased(curves, fit, outline)
     bench = -found.thickness_mm
-    ends = piece_ends(size_px, request, bench, outline, view, axis, curves)
+    ends = piece_ends(size_px, request, bench, outline, view, axis, curves, open_ends)
     apart = SPACING_PX * pixel_mm(view, axis)
     curves = (without_leaps(curves[0], apart), without_leaps(curves[1], apart))
     shared = carried(fit, outline, curves, rays_of_ends(outline, curves, weight, ends))

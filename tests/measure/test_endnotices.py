@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -30,6 +32,13 @@ def test_nothing_is_said_where_it_would_not_help():
 
 def test_an_end_that_nothing_explains_is_named():
     assert codes(EndPoint(0.0, 2.0, "unknown", 1.0), SEEN) == ["end-unclear"]
+
+
+def test_an_end_past_which_the_piece_goes_on_is_named():
+    ends = PieceEnds(SEEN, replace(SEEN, kind="cut"), (False, True), (False, True))
+    (notice,) = end_notices(ends, ACROSS, True)
+    assert notice.code == "goes-on"
+    assert "last end" in notice.message
 
 
 @pytest.mark.parametrize("turn", range(0, 360, 30))

@@ -5,8 +5,10 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from measure.goingon import gone_on, longer_at, may_go_on
 from measure.paired import Rim
 from measure.rimorder import in_order
+from measure.scene import prepare
 from measure.toneclusters import cluster_maps
 
 SIZE = (300, 400)
@@ -77,3 +79,59 @@ def test_a_broader_outline_is_not_the_whole_of_a_narrower_one():
 def test_a_poorly_borne_out_whole_stays_behind():
     part, blurred = bar(0.0, 300.0, 40.0), bar(0.0, 360.0, 40.0, 0.8)
     assert in_order([blurred, part])[0] is part
+
+
+BENCH, WOOD, GROOVE = (150, 150, 150), (60, 110, 180), (20, 40, 70)
+TO_LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
+CAMERA = np.array([[900.0, 0.0, 300.0], [0.0, 900.0, 200.0], [0.0, 0.0, 1.0]])
+
+
+def photographed(first, last, groove=None, shadow=None):
+    """Return a photo of a straight bar along its middle row, and the scene it makes."""
+    photo = np.empty((400, 600, 3), np.uint8)
+    photo[:] = BENCH
+    if shadow is not None:
+        cv2.rectangle(photo, shadow[0], shadow[1], (70, 70, 70), cv2.FILLED)
+    cv2.rectangle(photo, (first, 160), (last, 240), WOOD, cv2.FILLED)
+    if groove is not None:
+        cv2.line(photo, (groove, 160), (groove, 240), GROOVE, 4)
+    noise = np.random.default_rng(5).normal(0.0, 3.0, photo.shape)
+    photo = np.clip(photo + noise, 0, 255).astype(np.uint8)
+    return photo, prepare(photo, [], None)
+
+
+def straight(first, last):
+    """Return the rim of a bar as it is photographed."""
+    x = np.linspace(first, last, 90)
+    return Rim(
+        (np.column_stack([x, np.full(90, 240.0)]), np.column_stack([x, np.full(90, 160.0)])),
+        1.0, 0.98, 40.0,
+    )  # fmt: skip
+
+
+def test_a_piece_followed_to_a_groove_only_goes_on():
+    photo, scene = photographed(150, 500, groove=340)
+    rough = gone_on(photo, TO_LINEAR, scene, CAMERA, straight(150.0, 340.0))
+    assert rough is not None
+    for side, y in zip(rough, (240.0, 160.0), strict=True):
+        assert abs(side[:, 0].max() - 500.0) < 8.0
+        assert abs(side[:, 0].min() - 150.0) < 3.0
+        assert np.median(np.abs(side[:, 1] - y)) < 3.0
+    longer = Rim(rough, 1.0, 0.97, 75.0)
+    assert may_go_on(longer, straight(150.0, 340.0))
+    assert longer_at(longer, np.array([[150.0, 200.0], [340.0, 200.0]])) == (False, True)
+    assert longer_at(longer, np.array([[340.0, 200.0], [150.0, 200.0]])) == (True, False)
+
+
+def test_a_whole_piece_does_not_go_on_and_its_shadow_is_none_of_it():
+    photo, scene = photographed(150, 450, groove=340)
+    assert gone_on(photo, TO_LINEAR, scene, CAMERA, straight(150.0, 450.0)) is None
+    photo, scene = photographed(150, 450, shadow=((170, 200), (520, 270)))
+    assert gone_on(photo, TO_LINEAR, scene, CAMERA, straight(150.0, 450.0)) is None
+
+
+def test_what_covers_the_bench_beyond_an_end_is_not_looked_at():
+    photo, _ = photographed(150, 500, groove=340)
+    card = np.array([[345.0, 100.0], [560.0, 100.0], [560.0, 300.0], [345.0, 300.0]])
+    scene = prepare(photo, [card], None)
+    assert gone_on(photo, TO_LINEAR, scene, CAMERA, straight(150.0, 340.0)) is None
