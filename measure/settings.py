@@ -9,7 +9,17 @@ from measure.features import Feature
 from measure.inches import FINEST, MM_PER_INCH
 from measure.units import Units
 
-__all__ = ["MEASURE", "STEP_MM", "Setting", "caliper_setting", "setting_words", "settings_of"]
+__all__ = [
+    "LOOSE_MM",
+    "MEASURE",
+    "STEP_MM",
+    "Setting",
+    "caliper_setting",
+    "finish_words",
+    "left_words",
+    "setting_words",
+    "settings_of",
+]
 
 MEASURE = "measure"
 """Stands in place of a size that is not known well enough to part down to."""
@@ -18,8 +28,10 @@ LOOSE_MM = 1.0
 (common practice, no source)."""
 
 STEP_MM = 0.5
-LEAVE_MM = 0.05
-"""An excess that the tenths of the diameter beside it do not show, mm."""
+LEAVE_MM = 0.25
+"""A setting leaves at least this on the diameter for the finishing cut and for sanding, and at
+most a step more (common practice, no source)."""
+STRAIGHT = ("cylinder", "fillet", "tenon", "taper")
 GAP_MM = 1.0
 """Nothing is set so near to a stretch that was not seen: its edge is no edge of the piece."""
 SAME_MM = 0.3
@@ -35,8 +47,8 @@ class Setting:
     z_mm : from the start end.
     name : what is turned there.
     diameter_mm, u95_mm : exact value and its 95 % half-width.
-    setting_mm : for the caliper while turning: up to the next 0.5 mm, since wood that is left
-        proud can still come off.
+    setting_mm : for the caliper while turning: the first half millimetre that leaves something
+        to finish, since wood that is left proud can still come off.
     width_mm, height_mm : of a whole bead, cove, swell or hollow; 0 where there is none.
     """
 
@@ -55,8 +67,24 @@ class Setting:
 
 
 def caliper_setting(diameter_mm: float, step_mm: float = STEP_MM) -> float:
-    """Return the diameter rounded up to a step; 0.05 mm over a step counts as that step."""
-    return max(ceil((diameter_mm - LEAVE_MM) / step_mm - 1e-9), 0) * step_mm
+    """Return the least multiple of a step that leaves 0.25 mm or more on the diameter."""
+    return max(ceil((diameter_mm + LEAVE_MM) / step_mm - 1e-9), 0) * step_mm
+
+
+def left_words(units: Units) -> str:
+    """Say how much the settings leave on the diameter: 0.25 to 0.75 mm."""
+    if units.inches:
+        most = LEAVE_MM + MM_PER_INCH / FINEST
+        return f"{units.fine(LEAVE_MM)} to {units.fine(most)} in"
+    return f"{LEAVE_MM:g} to {LEAVE_MM + STEP_MM:g} mm"
+
+
+def finish_words(setting: Setting, units: Units) -> str:
+    """Return the diameter to finish to with its ±; what is to be measured has none to trust."""
+    value = units.fine(setting.diameter_mm)
+    if not setting.is_known:
+        return f"about {value}"
+    return f"{value} ±{units.spread(setting.u95_mm)}" if setting.u95_mm > 0.0 else value
 
 
 def setting_words(setting: Setting, units: Units) -> str:
@@ -75,7 +103,9 @@ def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
 
     A bead is set at its crest, a cove at its bottom, a flat in its middle, a taper, ogee or
     quarter round at both ends, a shoulder on both sides; what the neighbour already says is
-    not said twice. Where a feature begins or ends at a gap nothing is set, and of a taper, ogee
+    not said twice. Beside a shoulder the error of z would count as error of the diameter, though
+    it only moves the shoulder: its two levels are as well known as the straights that they belong
+    to. Where a feature begins or ends at a gap nothing is set, and of a taper, ogee
     or quarter round that is seen in part only neither end: what it is cannot be told.
     """
     wishes: list[tuple[int, Setting]] = []
@@ -91,9 +121,11 @@ def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
             ends = [(f.z_from_mm, f.diameter_from_mm), (f.z_to_mm, f.diameter_to_mm)]
             wishes += [(3, _setting(z, f"end of {f.kind}", d, f)) for z, d in ends]
         elif f.kind == "shoulder":
-            small, large = sorted((f.diameter_from_mm, f.diameter_to_mm))
-            wishes.append((2, _setting(f.z_mid_mm, "shoulder", large, f)))
-            wishes.append((2, _setting(f.z_mid_mm, "shoulder", small, f)))
+            sides = [(f.diameter_from_mm, features[i - 1] if i else f),
+                     (f.diameter_to_mm, f if last else features[i + 1])]  # fmt: skip
+            for diameter, beside in sorted(sides, key=lambda side: -side[0]):
+                known_by = beside if beside.kind in STRAIGHT else f
+                wishes.append((2, _setting(f.z_mid_mm, "shoulder", diameter, known_by)))
         elif not (f.from_gap or f.to_gap):
             start = f"{f.name}, end" if first else f"{f.name} from"
             stop = f"{f.name}, end" if last else f"{f.name} to"

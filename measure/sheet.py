@@ -20,6 +20,7 @@ from measure.blank import (
     count_from,
 )
 from measure.chain import Chain
+from measure.curvestations import with_stations
 from measure.fair import FairCurve, Stray, fair_profile, is_within, to_profile
 from measure.features import Feature, name_features, seen_well
 from measure.mechanism import Mechanism
@@ -167,7 +168,7 @@ def make_sheet(request: SheetRequest) -> Sheet:
     ends = (0.0, length)
     features = seen_well(name_features(curve, measured, ends))
     profile = to_profile(curve, measured) if request.fair else measured
-    settings = settings_of(features)
+    settings = with_stations(settings_of(features), features, curve, measured)
     parts = wood_parts(length, request.mechanism, request.split_mm, request.neck_clearance_mm)
     section = None
     if request.mechanism is not None:

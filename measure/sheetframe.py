@@ -173,7 +173,7 @@ def unseen_words(sheet: Sheet, units: Units) -> str:
     if not sheet.gaps:
         return ""
     seen = f"{units.place(sheet.unseen_mm)} of {units.place(sheet.length_mm)} {units.name}"
-    return f"Dashed: {seen} not seen. Measure these places at the piece before you turn them."
+    return f"Dashed: {seen} not seen, measure these places at the piece before you turn them."
 
 
 def _corners(sheet: Sheet) -> list[tuple[float, float]]:
