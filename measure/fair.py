@@ -12,6 +12,7 @@ from measure.chain import Chain, distance_to_chain
 from measure.jointplace import place_u95
 from measure.profile import GRID_MM, Profile
 from measure.runfit import RunFit, fit_run
+from measure.runsearch import searched
 from measure.segmenting import Costs, run_costs
 
 __all__ = ["FairCurve", "Stray", "fair_profile", "is_within", "local_u95", "to_profile"]
@@ -99,11 +100,15 @@ def fair_profile(profile: Profile) -> FairCurve:
         fits = _fit_all(runs, price * log_rows)
         curve = _curve(profile, fits)
     supported = min(_supported_price(profile, curve), price)
+    tie_price = price
     if supported < price:
-        cut_price = max(supported, price * LEAST_SHARE)
-        tie_price = max(supported, cut_price * TIE_SHARE)
-        fits = _fit_all(runs, cut_price * log_rows, tie_price * log_rows)
-        curve = _curve(profile, fits)
+        price = max(supported, price * LEAST_SHARE)
+        tie_price = max(supported, price * TIE_SHARE)
+        fits = _fit_all(runs, price * log_rows, tie_price * log_rows)
+    fits = [
+        [searched(run, price * log_rows, tie_price * log_rows) for run in piece] for piece in fits
+    ]
+    curve = _curve(profile, fits)
     # The fit took the rows for independent, as uncertain as they claim: put that right.
     spread = float(np.sqrt(_supported_price(profile, curve)))
     places = (np.concatenate([place_u95(fit, spread) for fit in piece]) for piece in fits)

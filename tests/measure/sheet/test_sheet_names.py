@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from sheetturnings import Turner, mill, traced
+from sheetturnings import Turner, any_piece, mill, names_of, traced
 
 from measure.curvestations import STATION
 from measure.fair import fair_profile
@@ -85,6 +85,15 @@ def test_fillets_of_a_groove_are_fillets(seed: int) -> None:
     assert [f.kind for f in found] == ["cylinder", "cove", "fillet", "shoulder", "cylinder"]
     assert found[2].diameter_mm == pytest.approx(45.2, abs=0.15)
     assert found[2].u95_mm < 0.5  # of its middle, not of the step's edge
+
+
+def test_curve_that_was_first_cut_into_a_straight_is_an_ogee() -> None:
+    """A taper of 2.9 degrees, then two arcs level at the far end: no short taper between."""
+    rng = np.random.default_rng(1057)
+    turner = any_piece(rng)
+    assert names_of(turner.made)[:2] == ["taper", "ogee"]
+    found = found_in(traced(turner.chain(), rng))
+    assert [f.name for f in found] == names_of(turner.made)
 
 
 def test_taper_that_calipers_tell_stays_a_taper() -> None:
