@@ -21,7 +21,7 @@ from measure.blank import (
 )
 from measure.chain import Chain
 from measure.curvestations import with_stations
-from measure.fair import FairCurve, Stray, fair_profile, is_within, to_profile
+from measure.fair import FairCurve, fair_profile, to_profile
 from measure.features import Feature, name_features, seen_well
 from measure.mechanism import Mechanism
 from measure.profile import Profile
@@ -29,6 +29,7 @@ from measure.settings import Setting, settings_of
 from measure.solid import Gap, gaps_of, turned_round, volume_mm3
 from measure.speeds import Speeds, lathe_speeds
 from measure.storystick import Mark, stick_marks
+from measure.stray import OVER_MM, Stray, is_within
 from measure.wall import NECK_CLEARANCE_MM, Section, WoodPart, section_of, wood_parts
 
 __all__ = ["DRAWING_TOLERANCE_MM", "Sheet", "SheetRequest", "make_sheet"]
@@ -289,11 +290,11 @@ def _notices(
         notices.append(
             Notice(
                 "fair-strays",
-                f"The fair curve leaves the measurement by up to {s.distance_mm:.2f} mm on the "
-                f"diameter at {s.z_mm:.1f} mm, where {s.allowed_mm:.2f} mm is allowed; "
-                f"{s.rows_outside} of {s.rows} rows stray further than their uncertainty "
-                "(one in twenty may by chance).",
-                "Compare that place on the sheet with the piece, or leave --fair out.",
+                f"The fair curve leaves the measurement by {s.mean_mm:.2f} mm on the diameter over "
+                f"{OVER_MM:g} mm at {s.mean_z_mm:.1f} (known to ±{s.mean_allowed_mm:.2f}), in a "
+                f"single row by {s.distance_mm:.2f} at {s.z_mm:.1f} (±{s.allowed_mm:.2f}); "
+                f"{100.0 * s.share_outside:.1f} % of the rows lie beyond their own ±.",
+                "Compare these places on the sheet with the piece, or leave --fair out.",
             )
         )
     if section is not None:

@@ -235,12 +235,6 @@ def _draw_features(
     """Say the piece in words, foot first, where no section is drawn; return the y below."""
     y0 = heading(pen, left, top, f"The piece from the foot, {units.name}", right - left)
     lines = [feature_words(f, units) for f in sheet.features]
-    if sheet.stray is not None:
-        s = sheet.stray
-        lines.append(
-            f"Fair curve: farthest {s.distance_mm:.2f} mm from the measurement (at {s.z_mm:.0f}, "
-            f"known to ±{s.allowed_mm:.2f})"
-        )
     most = max(int((y0 - lowest) / LINE_MM), 1)
     columns = 2 if len(lines) <= 2 * most else 3
     rows = min(-(-len(lines) // columns), most)

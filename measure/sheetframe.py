@@ -9,6 +9,7 @@ import numpy as np
 
 from measure.pdfpen import BOLD, FINE, HEAVY, MEDIUM, Pen
 from measure.sheet import Sheet
+from measure.stray import OVER_MM, Stray
 from measure.units import Units
 
 __all__ = [
@@ -19,6 +20,7 @@ __all__ = [
     "best_scale",
     "draw_piece",
     "end_faces",
+    "fair_words",
     "frame",
     "heading",
     "length_words",
@@ -108,6 +110,18 @@ def length_words(sheet: Sheet, units: Units) -> str:
     spread = units.spread(sheet.length_u95_mm)
     # A fraction and a decimal side by side need the unit between them.
     return f"{words} in ±{spread}" if units.inches else f"{words} ±{spread} mm"
+
+
+def fair_words(stray: Stray, units: Units) -> str:
+    """Say how far the fair curve is from the measurement, and what may be noise."""
+    u, spread = units.name, units.spread
+    over = units.number(OVER_MM)
+    return (
+        f"Fair curve: over any {over} {u} on average within Ø {spread(stray.mean_mm)} {u} of the "
+        f"measurement, known to ±{spread(stray.mean_allowed_mm)} there; single rows up to "
+        f"{spread(stray.distance_mm)} (±{spread(stray.allowed_mm)}), "
+        f"{100.0 * stray.share_outside:.1f} % beyond their own ±."
+    )
 
 
 def _known(sheet: Sheet, units: Units) -> list[str]:

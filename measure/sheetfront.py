@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
+from measure.pdfpen import BOLD, FINE, MEDIUM, PLAIN, Pen
 from measure.settings import (
     LOOSE_MM,
     MEASURE,
@@ -20,6 +20,7 @@ from measure.sheetframe import (
     Place,
     best_scale,
     draw_piece,
+    fair_words,
     frame,
     heading,
     length_words,
@@ -75,16 +76,18 @@ def _draw_stretch(pen: Pen, sheet: Sheet, units: Units, page: str, part: Stretch
     tall = ABOVE_MM + BELOW_MM + min(0.75 * sheet.largest_mm, 70.0)
     drawing = max(SHORTEST_DRAWING_MM, min(tall, 0.55 * pen.height_mm))
     warning = _warning(sheet, units)
-    if warning:
-        drawing += LINE_MM
+    said = [
+        (words, font) for words, font in ((warning, BOLD), (_fair(sheet, units), PLAIN)) if words
+    ]
+    drawing += LINE_MM * len(said)
     most_rows = int((pen.height_mm - EDGE_MM - floor - drawing - 14.0) / ROW_MM)
     columns = max(int((inner - 8.0) / (COLUMN_INCHES_MM if units.inches else COLUMN_MM)), 1)
     settings = list(part.settings)
     rows = min(-(-len(settings) // columns), most_rows)
     table_top = floor + 4.0 + ROW_MM * (rows + 1) + 8.0
     low = table_top + 2.0
-    if warning:
-        pen.text(EDGE_MM + 4.0, low, warning, 10, font=BOLD, room=inner - 8.0)
+    for words, font in said[::-1]:
+        pen.text(EDGE_MM + 4.0, low, words, 10, font=font, room=inner - 8.0)
         low += LINE_MM
     scale = _draw_stations(pen, sheet, units, low, part)
     frame(pen, sheet, units, page, scale)
@@ -105,6 +108,10 @@ def _warning(sheet: Sheet, units: Units) -> str:
         least = f"{units.fine(LOOSE_MM)} {units.name}"
         words.append(f"“{MEASURE}”: not known to {least}, take it from the piece.")
     return " ".join(words)
+
+
+def _fair(sheet: Sheet, units: Units) -> str:
+    return "" if sheet.stray is None else fair_words(sheet.stray, units)
 
 
 def _draw_overview(

@@ -21,6 +21,7 @@ from measure.outlines import dxf_text, profile_rows_csv, stl_bytes, svg_text
 from measure.planfile import read_plan
 from measure.profile import Profile
 from measure.sheet import DRAWING_TOLERANCE_MM, Sheet, SheetRequest, make_sheet
+from measure.sheetframe import fair_words
 from measure.sheetpdf import sheet_pdf
 from measure.solid import profile_of_plan
 from measure.template import paper
@@ -245,12 +246,7 @@ def _text(sheet: Sheet, units: Units, files: list[Path]) -> str:
         if sheet.section.shaft_cut_mm is not None:
             lines.append(f"Cut the shaft to {units.number(sheet.section.shaft_cut_mm)} {u}.")
     if sheet.stray is not None:
-        s = sheet.stray
-        lines.append(
-            f"Fair curve: {len(sheet.features)} features, farthest {s.distance_mm:.2f} mm from the "
-            f"measurement (at {s.z_mm:.1f}, known to ±{s.allowed_mm:.2f}); {s.rows_outside} of "
-            f"{s.rows} rows off by more than their own ±."
-        )
+        lines.append(f"{len(sheet.features)} features. {fair_words(sheet.stray, units)}")
     lines += [f"Wrote {path}" for path in files]
     return "\n".join(lines)
 
