@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from measure.chain import Chain, arc_centre
 
-__all__ = ["BOLD", "FINE", "HEAVY", "MEDIUM", "PLAIN", "Pen"]
+__all__ = ["BOLD", "FINE", "HEAVY", "MEDIUM", "PLAIN", "Pen", "missing_letters"]
 
 FloatArray = NDArray[np.float64]
 
@@ -302,6 +302,12 @@ def _beziers(
         c2 = (p1[0] + reach * np.sin(t1), p1[1] - reach * np.cos(t1))
         out.append((c1, c2, b if i == count - 1 else p1))
     return out
+
+
+def missing_letters(words: str) -> str:
+    """Return the letters of a text, once each, that a pen cannot write: it writes ? instead."""
+    plain = "".join(c for c in dict.fromkeys(words) if c.isprintable())
+    return "".join(c for c, put in zip(plain, _printable(plain), strict=True) if c != put)
 
 
 def _printable(words: str) -> str:
