@@ -15,9 +15,9 @@ __all__ = ["STATION", "with_stations"]
 
 STATION = "station"
 CURVES = ("bead", "cove", "swell", "hollow", "ogee")
-LONG_MM, EVERY_MM = 15.0, 10.0
-"""A curve from this length on gets a sizing cut at every full centimetre from the foot (common
-practice, no source)."""
+LONG_MM, EVERY_MM, MOST = 15.0, (10.0, 20.0, 50.0, 100.0, 200.0), 6
+"""A curve from this length on gets a sizing cut at every full centimetre from the foot, or at
+wider round places if these are more than so many (common practice, no source)."""
 PART_MM, PART_EVERY_MM = 5.0, 5.0
 """What is seen in part sets nothing at its ends, so it gets cuts from this length on, closer by."""
 CLEAR_MM = 3.0
@@ -47,7 +47,9 @@ def _places(f: Feature) -> list[float]:
     part = (f.from_gap or f.to_gap) and (bent or f.kind == "taper")
     if f.width_mm < (PART_MM if part else LONG_MM) or not (bent or part):
         return []
-    every = EVERY_MM if f.width_mm >= LONG_MM else PART_EVERY_MM
+    every = PART_EVERY_MM
+    if f.width_mm >= LONG_MM:
+        every = next((e for e in EVERY_MM if f.width_mm / e <= MOST), EVERY_MM[-1])
     first, last = ceil((f.z_from_mm + CLEAR_MM) / every), floor((f.z_to_mm - CLEAR_MM) / every)
     return [every * k for k in range(first, last + 1)]
 

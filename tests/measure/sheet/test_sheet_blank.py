@@ -95,6 +95,14 @@ def test_square_blank_turns_slower_by_its_diagonal() -> None:
     assert square.shaping == round_one.shaping
 
 
+@pytest.mark.parametrize("diameter", [8.0, 22.0, 60.0, 200.0])
+def test_sanding_is_at_half_the_speed_of_shaping(diameter: float) -> None:
+    """Common practice, no source; the speeds are rounded down to 50."""
+    speeds = lathe_speeds(diameter)
+    for shape, sand in zip(speeds.shaping, speeds.sanding, strict=True):
+        assert 0.5 * shape - 50.0 <= sand <= 0.5 * shape + 25.0
+
+
 def test_speed_of_nothing_is_misuse() -> None:
     with pytest.raises(ValueError, match="more than 0"):
         lathe_speeds(0.0)
