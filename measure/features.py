@@ -172,8 +172,8 @@ class _Run:
         rm, height, half = 0.5 * (r0 + r1), 0.0, False
         kind = {"line": "taper", "step": "shoulder", "ogee": "ogee"}.get(span.sort, "")
         u95 = self._u95_about(zm, z0, z1)
-        if span.sort == "flat":
-            kind = self._flat_name(i)
+        if span.sort == "flat":  # its ends are known worst
+            kind, rm = self._flat_name(i), float(self.chain.radius_at(np.array([zm]))[0])
         elif span.sort == "step":
             rm, height = max(r0, r1), abs(r1 - r0)
         elif span.sort == "ogee":

@@ -31,7 +31,8 @@ STEP_MM = 0.5
 LEAVE_MM = 0.25
 """A setting leaves at least this on the diameter for the finishing cut and for sanding, and at
 most a step more (common practice, no source)."""
-STRAIGHT = ("cylinder", "fillet", "tenon", "taper")
+FLATS = ("cylinder", "fillet", "tenon")
+STRAIGHT = (*FLATS, "taper")
 GAP_MM = 1.0
 """Nothing is set so near to a stretch that was not seen: its edge is no edge of the piece."""
 SAME_MM = 0.3
@@ -111,27 +112,35 @@ def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
     wishes: list[tuple[int, Setting]] = []
     for i, f in enumerate(features):
         first, last = i == 0, i == len(features) - 1
-        if f.kind in ("cylinder", "fillet", "tenon"):
+        if f.kind in FLATS:
             wishes.append((0, _setting(f.z_mid_mm, f.name, f.diameter_mm, f)))
         elif f.kind in ("bead", "cove", "swell", "hollow") and not f.half:
             crest = _setting(f.z_mid_mm, f.name, f.diameter_mm, f)
             if not (f.from_gap or f.to_gap):  # what is seen in part has no known width
                 crest = replace(crest, width_mm=f.width_mm, height_mm=f.height_mm)
             wishes.append((0, crest))
-            ends = [(f.z_from_mm, f.diameter_from_mm), (f.z_to_mm, f.diameter_to_mm)]
-            wishes += [(3, _setting(z, f"end of {f.kind}", d, f)) for z, d in ends]
+            ends = [(f.z_from_mm, f.diameter_from_mm, None if first else features[i - 1]),
+                    (f.z_to_mm, f.diameter_to_mm, None if last else features[i + 1])]  # fmt: skip
+            wishes += [
+                (3, _setting(z, f"end of {f.kind}", d, f))
+                for z, d, beside in ends
+                if beside is None or beside.kind not in FLATS  # the flat's own setting says it
+            ]
         elif f.kind == "shoulder":
             sides = [(f.diameter_from_mm, features[i - 1] if i else f),
                      (f.diameter_to_mm, f if last else features[i + 1])]  # fmt: skip
             for diameter, beside in sorted(sides, key=lambda side: -side[0]):
-                known_by = beside if beside.kind in STRAIGHT else f
+                meets = any(
+                    abs(z - f.z_mid_mm) < GAP_MM for z in (beside.z_from_mm, beside.z_to_mm)
+                )
+                known_by = beside if meets and beside.kind in STRAIGHT else f
                 wishes.append((2, _setting(f.z_mid_mm, "shoulder", diameter, known_by)))
         elif not (f.from_gap or f.to_gap):
             start = f"{f.name}, end" if first else f"{f.name} from"
             stop = f"{f.name}, end" if last else f"{f.name} to"
             wishes.append((1, _setting(f.z_from_mm, start, f.diameter_from_mm, f)))
             wishes.append((1, _setting(f.z_to_mm, stop, f.diameter_to_mm, f)))
-    flats = [f for f in features if f.kind in ("cylinder", "fillet", "tenon")]
+    flats = [f for f in features if f.kind in FLATS]
     gaps = [f.z_from_mm for f in features if f.from_gap]
     gaps += [f.z_to_mm for f in features if f.to_gap]
     kept: list[Setting] = []
