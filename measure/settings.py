@@ -109,37 +109,7 @@ def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
     to. Where a feature begins or ends at a gap nothing is set, and of a taper, ogee
     or quarter round that is seen in part only neither end: what it is cannot be told.
     """
-    wishes: list[tuple[int, Setting]] = []
-    for i, f in enumerate(features):
-        first, last = i == 0, i == len(features) - 1
-        if f.kind in FLATS:
-            wishes.append((0, _setting(f.z_mid_mm, f.name, f.diameter_mm, f)))
-        elif f.kind in ("bead", "cove", "swell", "hollow") and not f.half:
-            crest = _setting(f.z_mid_mm, f.name, f.diameter_mm, f)
-            if not (f.from_gap or f.to_gap):  # what is seen in part has no known width
-                crest = replace(crest, width_mm=f.width_mm, height_mm=f.height_mm)
-            wishes.append((0, crest))
-            ends = [(f.z_from_mm, f.diameter_from_mm, None if first else features[i - 1]),
-                    (f.z_to_mm, f.diameter_to_mm, None if last else features[i + 1])]  # fmt: skip
-            wishes += [
-                (3, _setting(z, f"end of {f.kind}", d, f))
-                for z, d, beside in ends
-                if beside is None or beside.kind not in FLATS  # the flat's own setting says it
-            ]
-        elif f.kind == "shoulder":
-            sides = [(f.diameter_from_mm, features[i - 1] if i else f),
-                     (f.diameter_to_mm, f if last else features[i + 1])]  # fmt: skip
-            for diameter, beside in sorted(sides, key=lambda side: -side[0]):
-                meets = any(
-                    abs(z - f.z_mid_mm) < GAP_MM for z in (beside.z_from_mm, beside.z_to_mm)
-                )
-                known_by = beside if meets and beside.kind in STRAIGHT else f
-                wishes.append((2, _setting(f.z_mid_mm, "shoulder", diameter, known_by)))
-        elif not (f.from_gap or f.to_gap):
-            start = f"{f.name}, end" if first else f"{f.name} from"
-            stop = f"{f.name}, end" if last else f"{f.name} to"
-            wishes.append((1, _setting(f.z_from_mm, start, f.diameter_from_mm, f)))
-            wishes.append((1, _setting(f.z_to_mm, stop, f.diameter_to_mm, f)))
+    wishes = [wish for i in range(len(features)) for wish in _wishes(features, i)]
     flats = [f for f in features if f.kind in FLATS]
     gaps = [f.z_from_mm for f in features if f.from_gap]
     gaps += [f.z_to_mm for f in features if f.to_gap]
@@ -154,6 +124,44 @@ def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
         if not known:
             kept.append(wish)
     return tuple(sorted(kept, key=lambda s: s.z_mm))
+
+
+def _wishes(features: tuple[Feature, ...], i: int) -> list[tuple[int, Setting]]:
+    """Return what a feature would have set; of two that say one thing the lower rank is kept."""
+    f, first, last = features[i], i == 0, i == len(features) - 1
+    before, after = (f if first else features[i - 1]), (f if last else features[i + 1])
+    if f.kind in FLATS:
+        return [(0, _setting(f.z_mid_mm, f.name, f.diameter_mm, f))]
+    if f.kind in ("bead", "cove", "swell", "hollow") and not f.half:
+        crest = _setting(f.z_mid_mm, f.name, f.diameter_mm, f)
+        if not (f.from_gap or f.to_gap):  # what is seen in part has no known width
+            crest = replace(crest, width_mm=f.width_mm, height_mm=f.height_mm)
+        ends = ((f.z_from_mm, f.diameter_from_mm, before), (f.z_to_mm, f.diameter_to_mm, after))
+        # Where a flat begins, its own setting says the diameter.
+        free = [(z, d) for z, d, beside in ends if beside.kind not in FLATS]
+        return [(0, crest), *((3, _setting(z, f"end of {f.kind}", d, f)) for z, d in free)]
+    if f.kind == "shoulder":
+        sides = sorted(
+            ((f.diameter_from_mm, before), (f.diameter_to_mm, after)), key=lambda side: -side[0]
+        )
+        return [
+            (2, _setting(f.z_mid_mm, "shoulder", d, beside if _is_level_of(beside, f) else f))
+            for d, beside in sides
+        ]
+    if f.from_gap or f.to_gap:
+        return []
+    start = f"{f.name}, end" if first else f"{f.name} from"
+    stop = f"{f.name}, end" if last else f"{f.name} to"
+    return [
+        (1, _setting(f.z_from_mm, start, f.diameter_from_mm, f)),
+        (1, _setting(f.z_to_mm, stop, f.diameter_to_mm, f)),
+    ]
+
+
+def _is_level_of(beside: Feature, shoulder: Feature) -> bool:
+    """Whether a straight meets a shoulder, so that its level is the shoulder's."""
+    ends = (beside.z_from_mm, beside.z_to_mm)
+    return beside.kind in STRAIGHT and any(abs(z - shoulder.z_mid_mm) < GAP_MM for z in ends)
 
 
 def _on_flat(flat: Feature, wish: Setting) -> bool:
