@@ -35,6 +35,8 @@ FLATS = ("cylinder", "fillet", "tenon")
 STRAIGHT = (*FLATS, "taper")
 GAP_MM = 1.0
 """Nothing is set so near to a stretch that was not seen: its edge is no edge of the piece."""
+ONE_LOOK_MM = 2.0
+"""One look at the piece settles what is not known within this."""
 SAME_MM = 0.3
 """Two settings nearer than this along the axis and on the diameter are one."""
 
@@ -121,7 +123,7 @@ def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
             abs(k.z_mm - wish.z_mm) < 2.0 * SAME_MM and abs(k.diameter_mm - wish.diameter_mm) < 0.5
             for k in kept
         ) or (rank > 0 and any(_on_flat(f, wish) for f in flats))
-        if not known:
+        if not known and (wish.is_known or not any(_asks_same(k, wish) for k in kept)):
             kept.append(wish)
     return tuple(sorted(kept, key=lambda s: s.z_mm))
 
@@ -162,6 +164,11 @@ def _is_level_of(beside: Feature, shoulder: Feature) -> bool:
     """Whether a straight meets a shoulder, so that its level is the shoulder's."""
     ends = (beside.z_from_mm, beside.z_to_mm)
     return beside.kind in STRAIGHT and any(abs(z - shoulder.z_mid_mm) < GAP_MM for z in ends)
+
+
+def _asks_same(kept: Setting, wish: Setting) -> bool:
+    """Whether the turner is sent to the piece for a place so near already."""
+    return not kept.is_known and abs(kept.z_mm - wish.z_mm) < ONE_LOOK_MM
 
 
 def _on_flat(flat: Feature, wish: Setting) -> bool:

@@ -145,3 +145,20 @@ def test_shoulder_is_known_as_well_as_its_levels() -> None:
     at = [s for s in sheet.settings if abs(s.z_mm - 50.0) < 0.3]
     assert len(at) == 2
     assert all(s.u95_mm < 0.3 for s in at)
+
+
+def test_turner_is_sent_to_the_piece_once_for_one_place() -> None:
+    """A tip whose rows are known to 6 mm: its odd steps are one thing to measure."""
+    t = Turner(20.0)
+    t.flat(60.0)
+    t.shoulder(-6.0)
+    t.bow(0.8, 0.3)
+    t.shoulder(-7.0)
+    t.flat(1.5)
+    p = traced(t.chain(), np.random.default_rng(1))
+    unsure = p.z_mm > 59.0
+    u95, common = np.where(unsure, 6.0, p.u95_mm), np.where(unsure, 5.9, p.u95_common_mm)
+    sheet = make_sheet(SheetRequest("tip", Profile(p.z_mm, p.diameter_mm, u95, common)))
+    asked = [s.z_mm for s in sheet.settings if not s.is_known]
+    assert asked
+    assert np.all(np.diff(asked) >= 2.0)
