@@ -21,6 +21,7 @@ FINE, MEDIUM, HEAVY = 0.13, 0.25, 0.5
 """Line widths, mm; steps of ISO 128."""
 PLAIN, BOLD, _WIDE = "Helvetica", "Helvetica-Bold", "Wide"
 SMALLEST_POINTS = 5.0
+TIP_MM = 0.02
 
 
 class Pen:
@@ -83,14 +84,14 @@ class Pen:
     def rule(self, x0: float, y0: float, x1: float, y1: float, width: float = 0.2) -> None:
         """Draw an upright or level line as a filled shape.
 
-        Viewers and printers snap thin strokes to their dots; what a hand measures from, or
-        joins pages by, must stand where it should.
+        Viewers and printers snap thin strokes and rectangles to their dots; what a hand measures
+        from, or joins pages by, must stand where it should. So its ends are very blunt points.
         """
         half = 0.5 * width
-        if x0 == x1:
-            corners = [(x0 - half, y0), (x0 + half, y0), (x0 + half, y1), (x0 - half, y1)]
-        else:
-            corners = [(x0, y0 - half), (x1, y0 - half), (x1, y0 + half), (x0, y0 + half)]
+        a, b = np.array([x0, y0]), np.array([x1, y1])
+        along = (b - a) / max(float(np.hypot(*(b - a))), 1e-9)
+        side, tip = half * np.array([-along[1], along[0]]), TIP_MM * along
+        corners = [a - side, a - tip, a + side, b + side, b + tip, b - side]
         self.polygon(np.array(corners), 0.0)
 
     def polyline(
