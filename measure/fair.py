@@ -23,6 +23,8 @@ FloatArray = NDArray[np.float64]
 STEEPEST_COSINE = 0.25
 PRICES = (24.0, 12.0, 6.0, 3.0, 1.5, 0.75)
 """Prices of a free number that are tried, dear ones first, in logarithms of the row count."""
+CHEAPEST = 1.0
+"""Rows that forget each other at once and scatter as they claim support this price."""
 LONGEST_MEMORY_MM = 20.0
 LEAST_SHARE, TIE_SHARE = 0.25, 0.6
 """A slow wobble under coarser noise hides from its own estimate; so the price found from the
@@ -83,10 +85,41 @@ def fair_profile(profile: Profile) -> FairCurve:
         [searched(run, price * log_rows, tie_price * log_rows) for run in piece] for piece in fits
     ]
     curve = _curve(profile, fits)
+    fits, curve = _mended(profile, runs, fits, curve, max(supported, CHEAPEST) * log_rows)
     # The fit took the rows for independent, as uncertain as they claim: put that right.
     spread = float(np.sqrt(_supported_price(profile, curve)))
     places = (np.concatenate([place_u95(fit, spread) for fit in piece]) for piece in fits)
     return replace(curve, place_u95_mm=tuple(places))
+
+
+def _mended(
+    profile: Profile,
+    runs: list[list[_Run]],
+    fits: list[list[RunFit]],
+    curve: FairCurve,
+    price: float,
+) -> tuple[list[list[RunFit]], FairCurve]:
+    """Fit the run anew that leaves the rows over millimetres, at the price the scatter supports.
+
+    The price that guards against a slow wobble hides a feature as well; where the rows lie to one
+    side by more than is known of them, they speak of a feature.
+    """
+    stray = curve.stray
+    if stray.mean_mm <= stray.mean_allowed_mm:
+        return fits, curve
+    at = stray.mean_z_mm
+    trial = []
+    for own, piece in zip(runs, fits, strict=True):
+        new: list[RunFit] = []
+        for run in own:
+            if run.z[0] <= at <= run.z[-1]:
+                new += fit_run(run.z, run.r, run.sigma, run.costs, price, price)
+            else:
+                new += [fit for fit in piece if run.z[0] <= fit.z[0] and fit.z[-1] <= run.z[-1]]
+        trial.append(new)
+    other = _curve(profile, trial)
+    share, before = (s.mean_mm / s.mean_allowed_mm for s in (other.stray, stray))
+    return (trial, other) if share < before else (fits, curve)
 
 
 @dataclass(frozen=True, slots=True)

@@ -89,7 +89,7 @@ def test_random_pieces_are_mostly_read_right() -> None:
         found = find_features(traced(turner.chain(), rng))
         right += [f.name for f in found] == names_of(turner.made)
         assert all(f.kind in KINDS for f in found)
-    assert right >= 10  # the benchmark's share over a hundred pieces is above nine in ten
+    assert right >= 11  # the benchmark's share over a hundred pieces is above nineteen in twenty
 
 
 def test_noise_alone_grows_no_features() -> None:
