@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from measure.chain import Chain
 from measure.fair import FairCurve
 from measure.profile import LONGEST_BRIDGE_MM, Profile
-from measure.spans import FILLET_WIDEST_MM, Outline, Span, crest_of, is_whole, spans_of
+from measure.spanjoins import spans_of
+from measure.spans import FILLET_WIDEST_MM, Outline, Span, crest_of, is_whole
 from measure.stray import local_u95
 
 __all__ = ["KINDS", "Feature", "name_features", "seen_well"]
