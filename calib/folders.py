@@ -11,7 +11,13 @@ from pathlib import Path
 
 from calib.refusal import BadFileError
 
-__all__ = ["CONFIG_VARIABLE", "config_folder", "write_folder_whole", "write_whole"]
+__all__ = [
+    "CONFIG_VARIABLE",
+    "config_folder",
+    "write_files_whole",
+    "write_folder_whole",
+    "write_whole",
+]
 
 CONFIG_VARIABLE = "CALIB_CONFIG_DIR"
 """Environment variable that names another config folder."""
@@ -38,17 +44,35 @@ def write_whole(path: Path, content: bytes) -> None:
     BadFileError
         If it cannot be written (permission, full disk, a folder in its place).
     """
-    with _as_bad_file(path):
-        _refuse_folder(path)
-        # A link is followed, so that the file it names is replaced and the link stays.
-        path = path.resolve()
-        staged = _sibling(path, "new")
-        with _folder_for(path):
-            try:
-                _write_synced(staged, content, _mode_of(path))
-                staged.replace(path)
-            finally:
-                staged.unlink(missing_ok=True)
+    write_files_whole({path: content})
+
+
+def write_files_whole(files: Mapping[Path, bytes]) -> None:
+    """Write files, wherever they stand, so that all of them are there or all is as it was before.
+
+    Missing folders above them are made. All are written and synced beside their places first;
+    only then does each take its place.
+
+    Raises
+    ------
+    BadFileError
+        If one cannot be written (permission, full disk, a folder in its place).
+    """
+    with contextlib.ExitStack() as undo:
+        moves = []
+        for path, content in files.items():
+            with _as_bad_file(path):
+                _refuse_folder(path)
+                # A link is followed, so that the file it names is replaced and the link stays.
+                target = path.resolve()
+                undo.enter_context(_folder_for(target))
+                staged = _sibling(target, "new")
+                undo.callback(staged.unlink, missing_ok=True)
+                _write_synced(staged, content, _mode_of(target))
+            moves.append((path, staged, target))
+        for path, staged, target in moves:
+            with _as_bad_file(path):
+                staged.replace(target)
 
 
 def write_folder_whole(out: Path, files: Mapping[str, bytes], replaces: Iterable[str] = ()) -> None:

@@ -8,45 +8,28 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.chain import Chain, distance_to_chain
+from measure.chain import Chain
 from measure.jointplace import place_u95
 from measure.profile import GRID_MM, Profile
 from measure.runfit import RunFit, fit_run
+from measure.runsearch import searched
 from measure.segmenting import Costs, run_costs
+from measure.stray import Stray, local_u95, rows_bear, stray_of
 
-__all__ = ["FairCurve", "Stray", "fair_profile", "is_within", "local_u95", "to_profile"]
+__all__ = ["FairCurve", "fair_profile", "to_profile"]
 
 FloatArray = NDArray[np.float64]
 
-FINEST_U95_MM = 0.03
-"""No turned diameter is known, or matters, to better than this; a drawn plan has u95 = 0."""
 STEEPEST_COSINE = 0.25
 PRICES = (24.0, 12.0, 6.0, 3.0, 1.5, 0.75)
 """Prices of a free number that are tried, dear ones first, in logarithms of the row count."""
-MOST_OUTSIDE, FARTHEST = 0.05, 2.2
-"""A curve is within the uncertainty when at most this share of the rows strays more than its
-local U95, and none more than this many times. For 700 independent normal rows, chance alone
-takes the farthest to 1.6 times on average, and now and then to 2."""
+CHEAPEST = 1.0
+"""Rows that forget each other at once and scatter as they claim support this price."""
 LONGEST_MEMORY_MM = 20.0
 LEAST_SHARE, TIE_SHARE = 0.25, 0.6
 """A slow wobble under coarser noise hides from its own estimate; so the price found from the
 scatter is not believed below this share of the dearest one that meets the uncertainty. Corners
 are judged a little more cheaply: they tell where a feature begins."""
-
-
-@dataclass(frozen=True, slots=True)
-class Stray:
-    """Where the fair curve is farthest from the rows, on the diameter, mm.
-
-    `distance_mm` is twice the distance normal to the curve; `allowed_mm` the local U95 there;
-    `rows_outside` counts rows that stray more than their own local U95, of `rows` in all.
-    """
-
-    distance_mm: float
-    z_mm: float
-    allowed_mm: float
-    rows_outside: int
-    rows: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +48,6 @@ class FairCurve:
     smooth_joints: tuple[frozenset[int], ...]
     place_u95_mm: tuple[FloatArray, ...]
     stray: Stray
-
-
-def local_u95(profile: Profile) -> FloatArray:
-    """Return the part of each row's u95 that it does not share with all others, mm."""
-    left = profile.u95_mm**2 - profile.u95_common_mm**2
-    return np.asarray(np.sqrt(np.maximum(left, FINEST_U95_MM**2)))
 
 
 def fair_profile(profile: Profile) -> FairCurve:
@@ -93,21 +70,56 @@ def fair_profile(profile: Profile) -> FairCurve:
     fits = _fit_all(runs, price * log_rows)
     curve = _curve(profile, fits)
     for cheaper in PRICES[1:]:
-        if is_within(curve.stray):
+        if rows_bear(curve.stray):
             break
         price = cheaper
         fits = _fit_all(runs, price * log_rows)
         curve = _curve(profile, fits)
     supported = min(_supported_price(profile, curve), price)
+    tie_price = price
     if supported < price:
-        cut_price = max(supported, price * LEAST_SHARE)
-        tie_price = max(supported, cut_price * TIE_SHARE)
-        fits = _fit_all(runs, cut_price * log_rows, tie_price * log_rows)
-        curve = _curve(profile, fits)
+        price = max(supported, price * LEAST_SHARE)
+        tie_price = max(supported, price * TIE_SHARE)
+        fits = _fit_all(runs, price * log_rows, tie_price * log_rows)
+    fits = [
+        [searched(run, price * log_rows, tie_price * log_rows) for run in piece] for piece in fits
+    ]
+    curve = _curve(profile, fits)
+    fits, curve = _mended(profile, runs, fits, curve, max(supported, CHEAPEST) * log_rows)
     # The fit took the rows for independent, as uncertain as they claim: put that right.
     spread = float(np.sqrt(_supported_price(profile, curve)))
     places = (np.concatenate([place_u95(fit, spread) for fit in piece]) for piece in fits)
     return replace(curve, place_u95_mm=tuple(places))
+
+
+def _mended(
+    profile: Profile,
+    runs: list[list[_Run]],
+    fits: list[list[RunFit]],
+    curve: FairCurve,
+    price: float,
+) -> tuple[list[list[RunFit]], FairCurve]:
+    """Fit the run anew that leaves the rows over millimetres, at the price the scatter supports.
+
+    The price that guards against a slow wobble hides a feature as well; where the rows lie to one
+    side by more than is known of them, they speak of a feature.
+    """
+    stray = curve.stray
+    if stray.mean_mm <= stray.mean_allowed_mm:
+        return fits, curve
+    at = stray.mean_z_mm
+    trial = []
+    for own, piece in zip(runs, fits, strict=True):
+        new: list[RunFit] = []
+        for run in own:
+            if run.z[0] <= at <= run.z[-1]:
+                new += fit_run(run.z, run.r, run.sigma, run.costs, price, price)
+            else:
+                new += [fit for fit in piece if run.z[0] <= fit.z[0] and fit.z[-1] <= run.z[-1]]
+        trial.append(new)
+    other = _curve(profile, trial)
+    share, before = (s.mean_mm / s.mean_allowed_mm for s in (other.stray, stray))
+    return (trial, other) if share < before else (fits, curve)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,23 +149,8 @@ def _fit_all(
 
 def _curve(profile: Profile, fits: list[list[RunFit]]) -> FairCurve:
     """Return the curve of the fits; how well its nodes are placed is left open."""
-    joined = [_join(piece) for piece in fits]
-    strays = [
-        _stray(chain, profile, piece)
-        for (chain, _), piece in zip(joined, _long_pieces(profile), strict=True)
-    ]
-    worst = max(strays, key=lambda s: s.distance_mm / s.allowed_mm)
-    total = replace(
-        worst, rows=sum(s.rows for s in strays), rows_outside=sum(s.rows_outside for s in strays)
-    )
-    chains, smooth = zip(*joined, strict=True)
-    return FairCurve(chains, smooth, (), total)
-
-
-def is_within(stray: Stray) -> bool:
-    """Say whether a curve strays no more than chance lets honest rows stray."""
-    few = stray.rows_outside <= MOST_OUTSIDE * stray.rows
-    return few and stray.distance_mm <= FARTHEST * stray.allowed_mm
+    chains, smooth = zip(*(_join(piece) for piece in fits), strict=True)
+    return FairCurve(chains, smooth, (), stray_of(chains, _long_pieces(profile), profile))
 
 
 def _supported_price(profile: Profile, curve: FairCurve) -> float:
@@ -246,17 +243,3 @@ def _join(fits: list[RunFit]) -> tuple[Chain, frozenset[int]]:
         bulge += fit.chain.bulge.tolist()
         smooth |= {offset + k for name, k in fit.ties if name == "tangent"}
     return Chain(np.array(z), np.array(r), np.array(bulge)), frozenset(smooth)
-
-
-def _stray(chain: Chain, profile: Profile, piece: slice) -> Stray:
-    z, r = profile.z_mm[piece], 0.5 * profile.diameter_mm[piece]
-    allowed = local_u95(profile)[piece]
-    distance = 2.0 * distance_to_chain(chain, z, r)
-    worst = int(np.argmax(distance / allowed))
-    return Stray(
-        float(distance[worst]),
-        float(z[worst]),
-        float(allowed[worst]),
-        int(np.sum(distance > allowed)),
-        len(z),
-    )

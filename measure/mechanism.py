@@ -30,6 +30,7 @@ from pathlib import Path
 from typing import Any
 
 from calib.refusal import BadFileError
+from measure.onelines import one_line
 
 __all__ = ["BODY", "CAP", "FOOT", "TOP", "Bore", "Mechanism", "mechanism_from", "read_mechanism"]
 
@@ -37,6 +38,7 @@ BODY, CAP = "body", "cap"
 FOOT, TOP = "foot", "top"
 
 LARGEST_FILE_BYTES = 1_000_000
+LONGEST_TEXT = 500
 LARGEST_DIAMETER_MM = 500.0
 LARGEST_LENGTH_MM = 2000.0
 DEPTH_TOLERANCE_MM = 1.0
@@ -215,11 +217,11 @@ def _only(table: dict[str, Any], known: set[str], where: str, place: str) -> Non
 
 def _text(table: dict[str, Any], key: str, where: str, place: str) -> str:
     value = table.get(key)
-    if not isinstance(value, str) or not value.strip():
+    if not isinstance(value, str) or not one_line(value):
         raise _bad(where, f"{place} has no {key}, or it is not text")
-    if len(value) > 500:
-        raise _bad(where, f"{place}: {key} is longer than 500 characters")
-    return value.strip()
+    if len(value) > LONGEST_TEXT:
+        raise _bad(where, f"{place}: {key} is longer than {LONGEST_TEXT} characters")
+    return one_line(value, LONGEST_TEXT)
 
 
 def _choice(

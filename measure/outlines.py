@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calib.refusal import RefusalError
 from measure.chain import Chain
+from measure.onelines import one_line
 from measure.profile import Profile
 from measure.wall import Bored
 
@@ -64,8 +65,7 @@ def dxf_text(chains: list[Chain], title: str, bores: tuple[Bored, ...], note: st
 
 def _plain_dxf(text: str) -> str:
     """Take line ends out and disarm the codes that DXF readers expand: %% and ^."""
-    one_line = " ".join("".join(c if c.isprintable() else " " for c in text).split())
-    return one_line.replace("%%", "% %").replace("^", "^ ")
+    return one_line(text).replace("%%", "% %").replace("^", "^ ")
 
 
 def svg_text(chains: list[Chain], title: str, bores: tuple[Bored, ...]) -> str:
@@ -81,13 +81,12 @@ def svg_text(chains: list[Chain], title: str, bores: tuple[Bored, ...]) -> str:
         f'width="{b.high_mm - b.low_mm:.4f}" height="{b.bore.diameter_mm:.4f}"/>'
         for b in bores
     ]
-    clean = "".join(c if c.isprintable() else " " for c in title)
     return "\n".join(
         [
             '<?xml version="1.0" encoding="UTF-8"?>',
             f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:.4f}mm" '
             f'height="{2 * r:.4f}mm" viewBox="{left:.4f} {-r:.4f} {width:.4f} {2 * r:.4f}">',
-            f"<title>{escape(clean)}</title>",
+            f"<title>{escape(one_line(title))}</title>",
             '<g id="outline" fill="none" stroke="black" stroke-width="0.25">',
             *body,
             "</g>",

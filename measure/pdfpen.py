@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from measure.chain import Chain, arc_centre
 
-__all__ = ["BOLD", "FINE", "HEAVY", "MEDIUM", "PLAIN", "Pen"]
+__all__ = ["BOLD", "FINE", "HEAVY", "MEDIUM", "PLAIN", "Pen", "missing_letters"]
 
 FloatArray = NDArray[np.float64]
 
@@ -21,6 +21,7 @@ FINE, MEDIUM, HEAVY = 0.13, 0.25, 0.5
 """Line widths, mm; steps of ISO 128."""
 PLAIN, BOLD, _WIDE = "Helvetica", "Helvetica-Bold", "Wide"
 SMALLEST_POINTS = 5.0
+TIP_MM = 0.02
 
 
 class Pen:
@@ -83,14 +84,14 @@ class Pen:
     def rule(self, x0: float, y0: float, x1: float, y1: float, width: float = 0.2) -> None:
         """Draw an upright or level line as a filled shape.
 
-        Viewers and printers snap thin strokes to their dots; what a hand measures from, or
-        joins pages by, must stand where it should.
+        Viewers and printers snap thin strokes and rectangles to their dots; what a hand measures
+        from, or joins pages by, must stand where it should. So its ends are very blunt points.
         """
         half = 0.5 * width
-        if x0 == x1:
-            corners = [(x0 - half, y0), (x0 + half, y0), (x0 + half, y1), (x0 - half, y1)]
-        else:
-            corners = [(x0, y0 - half), (x1, y0 - half), (x1, y0 + half), (x0, y0 + half)]
+        a, b = np.array([x0, y0]), np.array([x1, y1])
+        along = (b - a) / max(float(np.hypot(*(b - a))), 1e-9)
+        side, tip = half * np.array([-along[1], along[0]]), TIP_MM * along
+        corners = [a - side, a - tip, a + side, b + side, b + tip, b - side]
         self.polygon(np.array(corners), 0.0)
 
     def polyline(
@@ -302,6 +303,12 @@ def _beziers(
         c2 = (p1[0] + reach * np.sin(t1), p1[1] - reach * np.cos(t1))
         out.append((c1, c2, b if i == count - 1 else p1))
     return out
+
+
+def missing_letters(words: str) -> str:
+    """Return the letters of a text, once each, that a pen cannot write: it writes ? instead."""
+    plain = "".join(c for c in dict.fromkeys(words) if c.isprintable())
+    return "".join(c for c, put in zip(plain, _printable(plain), strict=True) if c != put)
 
 
 def _printable(words: str) -> str:

@@ -13,7 +13,7 @@ from measure.chainequations import Tie, tie_value
 from measure.chainfit import ChainFit, fit_chain
 from measure.segmenting import Costs, Segment, cut_run
 
-__all__ = ["RunFit", "fit_run"]
+__all__ = ["RunFit", "arcs_of", "fit_run", "simplify"]
 
 FloatArray = NDArray[np.float64]
 
@@ -65,7 +65,7 @@ def fit_run(
         low = z[0] if i == 0 else 0.5 * (z[part.start - 1] + z[part.start])
         high = z[-1] if i == len(parts) - 1 else 0.5 * (z[part.stop - 1] + z[part.stop])
         rows = (z[part], r[part], sigma[part])
-        fit = _simplify(*rows, _first_fit(*rows, own, low, high), price, tie_price)
+        fit = simplify(*rows, _first_fit(*rows, own, low, high), price, tie_price)
         fits.append(RunFit(*rows, fit))
     return fits
 
@@ -147,8 +147,13 @@ def _first_fit(
     return fit_chain(z, r, sigma, start, np.array([s.is_arc for s in segments]))
 
 
-def _simplify(
-    z: FloatArray, r: FloatArray, sigma: FloatArray, fit: ChainFit, price: float, tie_price: float
+def simplify(
+    z: FloatArray,
+    r: FloatArray,
+    sigma: FloatArray,
+    fit: ChainFit,
+    price: float,
+    tie_price: float,
 ) -> ChainFit:
     """Level lines, smooth joints and straighten arcs as long as the criterion approves.
 
@@ -182,7 +187,7 @@ def _simplify_at_once(
     ]
     if len(clear) < 2:
         return fit
-    arcs = _arcs(fit)
+    arcs = arcs_of(fit)
     for (kind, k), _ in clear:
         if kind == "straight":
             arcs[k] = False
@@ -192,14 +197,15 @@ def _simplify_at_once(
     return trial if trial.chi2 - fit.chi2 <= 2.0 * CLEAR_SHARE * gain else fit
 
 
-def _arcs(fit: ChainFit) -> NDArray[np.bool_]:
+def arcs_of(fit: ChainFit) -> NDArray[np.bool_]:
+    """Return which segments may bend."""
     named = set(fit.columns)
     return np.array([("bulge", k) in named for k in range(len(fit.chain.bulge))])
 
 
 def _removes_a_node(fit: ChainFit, tie: Tie) -> bool:
     """Say whether a tie joins two lines into one, so that all later numbers move."""
-    arcs = _arcs(fit)
+    arcs = arcs_of(fit)
     return tie[0] == "tangent" and not arcs[tie[1] - 1] and not arcs[tie[1]]
 
 
@@ -208,7 +214,7 @@ def _offers(fit: ChainFit, price: float, tie_price: float) -> list[tuple[float, 
 
     What a tie would cost in squared deviations is known to first order only.
     """
-    arcs, count = _arcs(fit), len(fit.chain.bulge)
+    arcs, count = arcs_of(fit), len(fit.chain.bulge)
     possible: list[Tie] = [("straight" if arcs[k] else "level", k) for k in range(count)]
     possible += [("tangent", k) for k in range(1, count)]
     possible = [tie for tie in possible if tie not in set(fit.ties)]
@@ -231,7 +237,7 @@ def _offers(fit: ChainFit, price: float, tie_price: float) -> list[tuple[float, 
 
 def _with_tie(z: FloatArray, r: FloatArray, sigma: FloatArray, fit: ChainFit, tie: Tie) -> ChainFit:
     chain, count = fit.chain, len(fit.chain.bulge)
-    arcs = _arcs(fit)
+    arcs = arcs_of(fit)
     kind, k = tie
     if kind == "straight":
         arcs[k] = False

@@ -9,7 +9,17 @@ from measure.features import Feature
 from measure.inches import FINEST, MM_PER_INCH
 from measure.units import Units
 
-__all__ = ["MEASURE", "STEP_MM", "Setting", "caliper_setting", "setting_words", "settings_of"]
+__all__ = [
+    "LOOSE_MM",
+    "MEASURE",
+    "STEP_MM",
+    "Setting",
+    "caliper_setting",
+    "finish_words",
+    "left_words",
+    "setting_words",
+    "settings_of",
+]
 
 MEASURE = "measure"
 """Stands in place of a size that is not known well enough to part down to."""
@@ -18,10 +28,15 @@ LOOSE_MM = 1.0
 (common practice, no source)."""
 
 STEP_MM = 0.5
-LEAVE_MM = 0.05
-"""An excess that the tenths of the diameter beside it do not show, mm."""
+LEAVE_MM = 0.25
+"""A setting leaves at least this on the diameter for the finishing cut and for sanding, and at
+most a step more (common practice, no source)."""
+FLATS = ("cylinder", "fillet", "tenon")
+STRAIGHT = (*FLATS, "taper")
 GAP_MM = 1.0
 """Nothing is set so near to a stretch that was not seen: its edge is no edge of the piece."""
+ONE_LOOK_MM = 2.0
+"""One look at the piece settles what is not known within this."""
 SAME_MM = 0.3
 """Two settings nearer than this along the axis and on the diameter are one."""
 
@@ -35,8 +50,8 @@ class Setting:
     z_mm : from the start end.
     name : what is turned there.
     diameter_mm, u95_mm : exact value and its 95 % half-width.
-    setting_mm : for the caliper while turning: up to the next 0.5 mm, since wood that is left
-        proud can still come off.
+    setting_mm : for the caliper while turning: the first half millimetre that leaves something
+        to finish, since wood that is left proud can still come off.
     width_mm, height_mm : of a whole bead, cove, swell or hollow; 0 where there is none.
     """
 
@@ -55,8 +70,24 @@ class Setting:
 
 
 def caliper_setting(diameter_mm: float, step_mm: float = STEP_MM) -> float:
-    """Return the diameter rounded up to a step; 0.05 mm over a step counts as that step."""
-    return max(ceil((diameter_mm - LEAVE_MM) / step_mm - 1e-9), 0) * step_mm
+    """Return the least multiple of a step that leaves 0.25 mm or more on the diameter."""
+    return max(ceil((diameter_mm + LEAVE_MM) / step_mm - 1e-9), 0) * step_mm
+
+
+def left_words(units: Units) -> str:
+    """Say how much the settings leave on the diameter: 0.25 to 0.75 mm."""
+    if units.inches:
+        most = LEAVE_MM + MM_PER_INCH / FINEST
+        return f"{units.fine(LEAVE_MM)} to {units.fine(most)} in"
+    return f"{LEAVE_MM:g} to {LEAVE_MM + STEP_MM:g} mm"
+
+
+def finish_words(setting: Setting, units: Units) -> str:
+    """Return the diameter to finish to with its ±; what is to be measured has none to trust."""
+    value = units.fine(setting.diameter_mm)
+    if not setting.is_known:
+        return f"about {value}"
+    return f"{value} ±{units.spread(setting.u95_mm)}" if setting.u95_mm > 0.0 else value
 
 
 def setting_words(setting: Setting, units: Units) -> str:
@@ -75,31 +106,13 @@ def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
 
     A bead is set at its crest, a cove at its bottom, a flat in its middle, a taper, ogee or
     quarter round at both ends, a shoulder on both sides; what the neighbour already says is
-    not said twice. Where a feature begins or ends at a gap nothing is set, and of a taper, ogee
+    not said twice. Beside a shoulder the error of z would count as error of the diameter, though
+    it only moves the shoulder: its two levels are as well known as the straights that they belong
+    to. Where a feature begins or ends at a gap nothing is set, and of a taper, ogee
     or quarter round that is seen in part only neither end: what it is cannot be told.
     """
-    wishes: list[tuple[int, Setting]] = []
-    for i, f in enumerate(features):
-        first, last = i == 0, i == len(features) - 1
-        if f.kind in ("cylinder", "fillet", "tenon"):
-            wishes.append((0, _setting(f.z_mid_mm, f.name, f.diameter_mm, f)))
-        elif f.kind in ("bead", "cove", "swell", "hollow") and not f.half:
-            crest = _setting(f.z_mid_mm, f.name, f.diameter_mm, f)
-            if not (f.from_gap or f.to_gap):  # what is seen in part has no known width
-                crest = replace(crest, width_mm=f.width_mm, height_mm=f.height_mm)
-            wishes.append((0, crest))
-            ends = [(f.z_from_mm, f.diameter_from_mm), (f.z_to_mm, f.diameter_to_mm)]
-            wishes += [(3, _setting(z, f"end of {f.kind}", d, f)) for z, d in ends]
-        elif f.kind == "shoulder":
-            small, large = sorted((f.diameter_from_mm, f.diameter_to_mm))
-            wishes.append((2, _setting(f.z_mid_mm, "shoulder", large, f)))
-            wishes.append((2, _setting(f.z_mid_mm, "shoulder", small, f)))
-        elif not (f.from_gap or f.to_gap):
-            start = f"{f.name}, end" if first else f"{f.name} from"
-            stop = f"{f.name}, end" if last else f"{f.name} to"
-            wishes.append((1, _setting(f.z_from_mm, start, f.diameter_from_mm, f)))
-            wishes.append((1, _setting(f.z_to_mm, stop, f.diameter_to_mm, f)))
-    flats = [f for f in features if f.kind in ("cylinder", "fillet", "tenon")]
+    wishes = [wish for i in range(len(features)) for wish in _wishes(features, i)]
+    flats = [f for f in features if f.kind in FLATS]
     gaps = [f.z_from_mm for f in features if f.from_gap]
     gaps += [f.z_to_mm for f in features if f.to_gap]
     kept: list[Setting] = []
@@ -110,9 +123,52 @@ def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
             abs(k.z_mm - wish.z_mm) < 2.0 * SAME_MM and abs(k.diameter_mm - wish.diameter_mm) < 0.5
             for k in kept
         ) or (rank > 0 and any(_on_flat(f, wish) for f in flats))
-        if not known:
+        if not known and (wish.is_known or not any(_asks_same(k, wish) for k in kept)):
             kept.append(wish)
     return tuple(sorted(kept, key=lambda s: s.z_mm))
+
+
+def _wishes(features: tuple[Feature, ...], i: int) -> list[tuple[int, Setting]]:
+    """Return what a feature would have set; of two that say one thing the lower rank is kept."""
+    f, first, last = features[i], i == 0, i == len(features) - 1
+    before, after = (f if first else features[i - 1]), (f if last else features[i + 1])
+    if f.kind in FLATS:
+        return [(0, _setting(f.z_mid_mm, f.name, f.diameter_mm, f))]
+    if f.kind in ("bead", "cove", "swell", "hollow") and not f.half:
+        crest = _setting(f.z_mid_mm, f.name, f.diameter_mm, f)
+        if not (f.from_gap or f.to_gap):  # what is seen in part has no known width
+            crest = replace(crest, width_mm=f.width_mm, height_mm=f.height_mm)
+        ends = ((f.z_from_mm, f.diameter_from_mm, before), (f.z_to_mm, f.diameter_to_mm, after))
+        # Where a flat begins, its own setting says the diameter.
+        free = [(z, d) for z, d, beside in ends if beside.kind not in FLATS]
+        return [(0, crest), *((3, _setting(z, f"end of {f.kind}", d, f)) for z, d in free)]
+    if f.kind == "shoulder":
+        sides = sorted(
+            ((f.diameter_from_mm, before), (f.diameter_to_mm, after)), key=lambda side: -side[0]
+        )
+        return [
+            (2, _setting(f.z_mid_mm, "shoulder", d, beside if _is_level_of(beside, f) else f))
+            for d, beside in sides
+        ]
+    if f.from_gap or f.to_gap:
+        return []
+    start = f"{f.name}, end" if first else f"{f.name} from"
+    stop = f"{f.name}, end" if last else f"{f.name} to"
+    return [
+        (1, _setting(f.z_from_mm, start, f.diameter_from_mm, f)),
+        (1, _setting(f.z_to_mm, stop, f.diameter_to_mm, f)),
+    ]
+
+
+def _is_level_of(beside: Feature, shoulder: Feature) -> bool:
+    """Whether a straight meets a shoulder, so that its level is the shoulder's."""
+    ends = (beside.z_from_mm, beside.z_to_mm)
+    return beside.kind in STRAIGHT and any(abs(z - shoulder.z_mid_mm) < GAP_MM for z in ends)
+
+
+def _asks_same(kept: Setting, wish: Setting) -> bool:
+    """Whether the turner is sent to the piece for a place so near already."""
+    return not kept.is_known and abs(kept.z_mm - wish.z_mm) < ONE_LOOK_MM
 
 
 def _on_flat(flat: Feature, wish: Setting) -> bool:

@@ -20,14 +20,18 @@ from measure.blank import (
     count_from,
 )
 from measure.chain import Chain
-from measure.fair import FairCurve, Stray, fair_profile, is_within, to_profile
+from measure.curvestations import with_stations
+from measure.fair import FairCurve, fair_profile, to_profile
 from measure.features import Feature, name_features, seen_well
 from measure.mechanism import Mechanism
 from measure.profile import Profile
 from measure.settings import Setting, settings_of
+from measure.sheetnotices import foot_notices, gap_notices, section_notices, stray_notices
 from measure.solid import Gap, gaps_of, turned_round, volume_mm3
 from measure.speeds import Speeds, lathe_speeds
 from measure.storystick import Mark, stick_marks
+from measure.stray import Stray
+from measure.units import METRIC, Units
 from measure.wall import NECK_CLEARANCE_MM, Section, WoodPart, section_of, wood_parts
 
 __all__ = ["DRAWING_TOLERANCE_MM", "Sheet", "SheetRequest", "make_sheet"]
@@ -53,6 +57,8 @@ class SheetRequest:
     fair : draw the fitted lines and arcs in place of the rows.
     split_mm : height of the joint between body and cap above the foot.
     density_kg_m3, wood : for the weight; None for none.
+    outline_notes : how a drawing was read, a sentence each.
+    units : for the words of the notices.
     length_mm, length_u95_mm : of the whole piece as it was traced; None where only the rows
         are known.
     traced : whether the rows were measured, not planned.
@@ -75,6 +81,8 @@ class SheetRequest:
     density_kg_m3: float | None = None
     wood: str = ""
     notices: tuple[Notice, ...] = ()
+    outline_notes: tuple[str, ...] = ()
+    units: Units = METRIC
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +132,7 @@ class Sheet:
     cautions: tuple[str, ...]
     first_drill: str
     allow: Allowances
+    outline_notes: tuple[str, ...]
     notices: tuple[Notice, ...]
 
     @property
@@ -167,7 +176,7 @@ def make_sheet(request: SheetRequest) -> Sheet:
     ends = (0.0, length)
     features = seen_well(name_features(curve, measured, ends))
     profile = to_profile(curve, measured) if request.fair else measured
-    settings = settings_of(features)
+    settings = with_stations(settings_of(features), features, curve, measured)
     parts = wood_parts(length, request.mechanism, request.split_mm, request.neck_clearance_mm)
     section = None
     if request.mechanism is not None:
@@ -213,7 +222,8 @@ def make_sheet(request: SheetRequest) -> Sheet:
         cautions=cautions(length, _stem_mm(profile)),
         first_drill=first_drill(section),
         allow=request.allow,
-        notices=(*request.notices, *_notices(length, gaps, section, request, curve)),
+        outline_notes=request.outline_notes,
+        notices=(*request.notices, *_notices(request, length, gaps, section, curve, profile)),
     )
 
 
@@ -265,69 +275,17 @@ def _bored_mm3(section: Section | None) -> float:
 
 
 def _notices(
+    request: SheetRequest,
     length: float,
     gaps: tuple[Gap, ...],
     section: Section | None,
-    request: SheetRequest,
     curve: FairCurve,
+    profile: Profile,
 ) -> list[Notice]:
-    notices = []
-    if gaps:
-        unseen = sum(g.z_to_mm - g.z_from_mm for g in gaps)
-        places = "one place" if len(gaps) == 1 else f"{len(gaps)} places"
-        notices.append(
-            Notice(
-                "profile-gap",
-                f"{unseen:.0f} mm of {length:.0f} were not seen, in {places}: left open in every "
-                "drawing, without a setting.",
-                "Measure these places at the piece before you turn them.",
-            )
-        )
-    if request.fair and not is_within(curve.stray):
-        s = curve.stray
-        notices.append(
-            Notice(
-                "fair-strays",
-                f"The fair curve leaves the measurement by up to {s.distance_mm:.2f} mm on the "
-                f"diameter at {s.z_mm:.1f} mm, where {s.allowed_mm:.2f} mm is allowed; "
-                f"{s.rows_outside} of {s.rows} rows stray further than their uncertainty "
-                "(one in twenty may by chance).",
-                "Compare that place on the sheet with the piece, or leave --fair out.",
-            )
-        )
-    if section is not None:
-        notices += _section_notices(section, request)
-    return notices
-
-
-def _section_notices(section: Section, request: SheetRequest) -> list[Notice]:
-    notices = []
-    if section.thin:
-        least = min(section.thin, key=lambda t: t.worst_mm)
-        notices.append(
-            Notice(
-                "thin-wall",
-                f"The wall at {least.at_mm:.1f} mm is {least.nominal_mm:.1f} mm and may be "
-                f"{least.worst_mm:.1f}, less than {section.min_wall_mm:g} mm.",
-                "See the section on the sheet; choose a smaller bore or leave the place proud.",
-            )
-        )
-    for placed in section.opens:
-        notices.append(
-            Notice(
-                "bore-mouth",
-                f'The bore "{placed.bore.name}" is wider than the rounded end it leaves by.',
-                "Flatten that end to the bore's rim, or check the mechanism file.",
-            )
-        )
-    sold = None if request.mechanism is None else request.mechanism.shaft_length_mm
-    if sold is not None and section.shaft_cut_mm is not None and section.shaft_cut_mm > sold:
-        notices.append(
-            Notice(
-                "shaft-short",
-                f"The shaft must be {section.shaft_cut_mm:.1f} mm long, it is sold with "
-                f"{sold:g} mm.",
-                "Get a longer shaft, or make the piece shorter.",
-            )
-        )
+    units, mechanism = request.units, request.mechanism
+    notices = gap_notices(gaps, length, units)
+    notices += stray_notices(curve.stray, units) if request.fair else []
+    notices += foot_notices(profile, request.foot_at_start, units)
+    if section is not None and mechanism is not None:
+        notices += section_notices(section, mechanism.shaft_length_mm, units)
     return notices

@@ -16,6 +16,11 @@ from measure.woods import DENSITY_SOURCE
 __all__ = ["draw_back", "feature_words"]
 
 LARGEST_TEXT, SMALLEST_TEXT = 10.5, 6.6
+LARGEST_WORDS, PARAGRAPH_MM = 8.2, 0.8
+LARGEST_SIDE_MM, SMALLEST_SIDE_MM = 24.0, 16.0
+"""Of the drawing of the blank's end."""
+USUAL_SHARE, LARGEST_SHARE = 0.46, 0.54
+"""Of the page's height that goes below a section."""
 SPEEDS_MM = 25.5
 LINE_MM = 5.4
 SMALL_PAPER_MM = 190.0
@@ -37,7 +42,7 @@ def draw_back(pen: Pen, sheet: Sheet, units: Units) -> None:
         under = top
     else:
         frame(pen, sheet, units, "blank, boring, order of work", AS_MARKED)
-        middle = low + 0.46 * (top - low)
+        middle = low + _lower_share(pen, sheet, units, 0.31 * (right - left) - 6.0) * (top - low)
         _draw_boring(pen, sheet, section, units, (left, right, top, middle + 3.0))
         under = middle - 4.0
     wide = right - left
@@ -111,19 +116,34 @@ def _draw_blank(
         pen.text(right, y - 0.4, size + units.place(blank.length_mm), 11, "end", font=BOLD,
                  room=right - left - name - 2.0)  # fmt: skip
         y -= 5.6
-    y = _blank_pictures(pen, sheet, units, left, right, y - 1.0)
-    for words in _blank_words(sheet, units):
-        if y < low + 2.0:
-            break
-        y = pen.paragraph(left, y, words, right - left, 8.2) - 0.8
+    words, points, side = _blank_words(sheet, units), LARGEST_WORDS, LARGEST_SIDE_MM
+    room = y - low - 5.5
+    while points > SMALLEST_TEXT and _words_high(pen, words, right - left, points) + side > room:
+        points -= 0.2
+        side = max(side - 0.5, SMALLEST_SIDE_MM)
+    y = _blank_pictures(pen, sheet, units, left, right, y - 1.0, side)
+    for sentence in words:
+        y = pen.paragraph(left, y, sentence, right - left, points) - PARAGRAPH_MM
+
+
+def _lower_share(pen: Pen, sheet: Sheet, units: Units, wide: float) -> float:
+    """Return how much of the page's height the blank needs below a section."""
+    need = _words_high(pen, _blank_words(sheet, units), wide, LARGEST_WORDS)
+    need += 12.0 + 5.6 * len(sheet.blanks) + LARGEST_SIDE_MM
+    inner = pen.height_mm - 2 * EDGE_MM - TITLE_MM - 9.0
+    return min(max(USUAL_SHARE, need / inner), LARGEST_SHARE)
+
+
+def _words_high(pen: Pen, words: list[str], room: float, size: float) -> float:
+    lines = sum(len(pen.wrapped(sentence, room, size)) for sentence in words)
+    return lines * size * 25.4 / 72.0 * 1.25 + PARAGRAPH_MM * len(words)
 
 
 def _blank_pictures(
-    pen: Pen, sheet: Sheet, units: Units, left: float, right: float, y: float
+    pen: Pen, sheet: Sheet, units: Units, left: float, right: float, y: float, side: float
 ) -> float:
     """Draw the blank's end with the piece inside it, and its layers; return the y below."""
     blank = sheet.blanks[-1]
-    side = 24.0
     scale = side / blank.side_mm
     low = y - side
     if sheet.layers:
@@ -184,6 +204,8 @@ def _blank_words(sheet: Sheet, units: Units) -> list[str]:
         f"{units.number(a.chucking_mm)} chucking, {units.number(a.parting_mm)} parting, "
         f"{units.number(a.squaring_mm)} squaring (common practice)."
     ]
+    if sheet.gaps:
+        words.append("What was not seen may be thicker: look before you saw.")
     if sheet.layers:
         faces = 2 * (len(sheet.layers) - 1)
         words.append(
@@ -199,9 +221,10 @@ def _blank_words(sheet: Sheet, units: Units) -> list[str]:
         named = sheet.wood.replace(".", "").isdigit()
         source = "the density you gave" if named else DENSITY_SOURCE
         piece = f", piece {sheet.piece_kg * 1000:.0f} g" if sheet.piece_kg is not None else ""
+        wood = "" if named else f"{'as if all were ' if sheet.layers else ''}{sheet.wood}; "
         words.append(
             f"Weight: blank {sheet.blank_kg:.2f} kg{piece}, at {sheet.density_kg_m3:.0f} kg/m³ "
-            f"({'' if named else sheet.wood + '; '}{source})."
+            f"({wood}{source})."
         )
     return words
 
@@ -235,12 +258,6 @@ def _draw_features(
     """Say the piece in words, foot first, where no section is drawn; return the y below."""
     y0 = heading(pen, left, top, f"The piece from the foot, {units.name}", right - left)
     lines = [feature_words(f, units) for f in sheet.features]
-    if sheet.stray is not None:
-        s = sheet.stray
-        lines.append(
-            f"Fair curve: farthest {s.distance_mm:.2f} mm from the measurement (at {s.z_mm:.0f}, "
-            f"known to ±{s.allowed_mm:.2f})"
-        )
     most = max(int((y0 - lowest) / LINE_MM), 1)
     columns = 2 if len(lines) <= 2 * most else 3
     rows = min(-(-len(lines) // columns), most)

@@ -9,6 +9,7 @@ import numpy as np
 
 from measure.pdfpen import BOLD, FINE, HEAVY, MEDIUM, Pen
 from measure.sheet import Sheet
+from measure.stray import OVER_MM, Stray
 from measure.units import Units
 
 __all__ = [
@@ -19,9 +20,11 @@ __all__ = [
     "best_scale",
     "draw_piece",
     "end_faces",
+    "fair_words",
     "frame",
     "heading",
     "length_words",
+    "shaft_words",
     "unseen_words",
 ]
 
@@ -30,6 +33,9 @@ NO_DRAWING = "No drawing to scale here"
 EDGE_MM = 8.0
 TITLE_MM = 17.0
 CORNER_RAD = 0.2
+BESIDE_MM = 2.0
+SHAFT_LOOSE_MM = 0.3
+"""A length known no worse than this needs no word of warning (common practice, no source)."""
 
 SCALES = (
     (5.0, "5 : 1"),
@@ -110,6 +116,27 @@ def length_words(sheet: Sheet, units: Units) -> str:
     return f"{words} in ±{spread}" if units.inches else f"{words} ±{spread} mm"
 
 
+def shaft_words(sheet: Sheet, cut_mm: float, units: Units) -> str:
+    """Say to what length to cut the shaft; no better known than the piece's own length."""
+    words = f"Cut the shaft to {units.number(cut_mm)} {units.name}"
+    u95 = sheet.length_u95_mm
+    if u95 is None or u95 < SHAFT_LOOSE_MM:
+        return words
+    return f"{words} ±{units.spread(u95)}, as the length: leave it long and cut it by trial"
+
+
+def fair_words(stray: Stray, units: Units) -> str:
+    """Say how far the fair curve is from the measurement, and what may be noise."""
+    u, spread = units.name, units.spread
+    over = units.place(OVER_MM)
+    return (
+        f"Fair curve: over any {over} {u} on average within Ø {spread(stray.mean_mm)} {u} of the "
+        f"measurement, known to ±{spread(stray.mean_allowed_mm)} there; single rows up to "
+        f"{spread(stray.distance_mm)} (±{spread(stray.allowed_mm)}), "
+        f"{100.0 * stray.share_outside:.1f} % beyond their own ±."
+    )
+
+
 def _known(sheet: Sheet, units: Units) -> list[str]:
     """Say how the outline came about, and how well settings and outline are known."""
     u95 = sheet.profile.u95_mm
@@ -123,7 +150,17 @@ def _known(sheet: Sheet, units: Units) -> list[str]:
         return ["Diameters from a plan", drawn]
     own = [s.u95_mm for s in sheet.settings if s.is_known]
     known = [f"Settings {_spreads(own, units)}"] if own else []
-    return [*known, f"Outline {_spreads(u95.tolist(), units)}", drawn]
+    return [*known, f"Outline {_spreads(u95.tolist(), units)}{_where_worst(sheet)}", drawn]
+
+
+def _where_worst(sheet: Sheet) -> str:
+    """Say that the outline is known worst where the error of z is an error of the diameter."""
+    z = float(sheet.profile.z_mm[int(np.argmax(sheet.profile.u95_mm))])
+    steps = [f for f in sheet.features if f.kind == "shoulder"]
+    if any(f.z_from_mm - BESIDE_MM <= z <= f.z_to_mm + BESIDE_MM for f in steps):
+        return " at a step"
+    edges = [e for gap in sheet.gaps for e in (gap.z_from_mm, gap.z_to_mm)]
+    return " at a gap" if any(abs(z - e) <= BESIDE_MM for e in edges) else ""
 
 
 def _spreads(u95: list[float], units: Units) -> str:
@@ -173,7 +210,7 @@ def unseen_words(sheet: Sheet, units: Units) -> str:
     if not sheet.gaps:
         return ""
     seen = f"{units.place(sheet.unseen_mm)} of {units.place(sheet.length_mm)} {units.name}"
-    return f"Dashed: {seen} not seen. Measure these places at the piece before you turn them."
+    return f"Dashed: {seen} not seen, measure these places at the piece before you turn them."
 
 
 def _corners(sheet: Sheet) -> list[tuple[float, float]]:

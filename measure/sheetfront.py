@@ -4,8 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
-from measure.settings import MEASURE, Setting, setting_words
+from measure.pdfpen import BOLD, FINE, MEDIUM, PLAIN, Pen
+from measure.settings import (
+    LOOSE_MM,
+    MEASURE,
+    Setting,
+    finish_words,
+    left_words,
+    setting_words,
+)
 from measure.sheet import Sheet
 from measure.sheetframe import (
     EDGE_MM,
@@ -13,6 +20,7 @@ from measure.sheetframe import (
     Place,
     best_scale,
     draw_piece,
+    fair_words,
     frame,
     heading,
     length_words,
@@ -67,17 +75,19 @@ def _draw_stretch(pen: Pen, sheet: Sheet, units: Units, page: str, part: Stretch
     # The drawing keeps to three-quarter size if the paper has room; the table can go on overleaf.
     tall = ABOVE_MM + BELOW_MM + min(0.75 * sheet.largest_mm, 70.0)
     drawing = max(SHORTEST_DRAWING_MM, min(tall, 0.55 * pen.height_mm))
-    if sheet.gaps:
-        drawing += LINE_MM  # for the line that says what was not seen
+    warning = _warning(sheet, units)
+    said = [
+        (words, font) for words, font in ((warning, BOLD), (_fair(sheet, units), PLAIN)) if words
+    ]
+    drawing += LINE_MM * len(said)
     most_rows = int((pen.height_mm - EDGE_MM - floor - drawing - 14.0) / ROW_MM)
     columns = max(int((inner - 8.0) / (COLUMN_INCHES_MM if units.inches else COLUMN_MM)), 1)
     settings = list(part.settings)
     rows = min(-(-len(settings) // columns), most_rows)
     table_top = floor + 4.0 + ROW_MM * (rows + 1) + 8.0
-    unseen = unseen_words(sheet, units)
     low = table_top + 2.0
-    if unseen:
-        pen.text(EDGE_MM + 4.0, low, unseen, 10, font=BOLD, room=inner - 8.0)
+    for words, font in said[::-1]:
+        pen.text(EDGE_MM + 4.0, low, words, 10, font=font, room=inner - 8.0)
         low += LINE_MM
     scale = _draw_stations(pen, sheet, units, low, part)
     frame(pen, sheet, units, page, scale)
@@ -89,6 +99,19 @@ def _draw_stretch(pen: Pen, sheet: Sheet, units: Units, page: str, part: Stretch
             frame(pen, sheet, units, f"{page}, continued", "")
             table_top = pen.height_mm - EDGE_MM - 4.0
             rows = int((table_top - floor - 12.0) / ROW_MM) - 1
+
+
+def _warning(sheet: Sheet, units: Units) -> str:
+    """Say what was not seen, and what is not known well enough to part down to."""
+    words = [unseen_words(sheet, units)] if sheet.gaps else []
+    if not all(s.is_known for s in sheet.settings):
+        least = f"{units.fine(LOOSE_MM)} {units.name}"
+        words.append(f"“{MEASURE}”: not known to {least}, take it from the piece.")
+    return " ".join(words)
+
+
+def _fair(sheet: Sheet, units: Units) -> str:
+    return "" if sheet.stray is None else fair_words(sheet.stray, units)
 
 
 def _draw_overview(
@@ -221,9 +244,9 @@ def _draw_table(
 ) -> None:
     rows, columns = shape
     y0 = heading(pen, EDGE_MM + 4.0, top - 4.0, f"Caliper settings, {units.name}", inner - 8.0)
-    step = "1/64 in" if units.inches else "half millimetre"
     how = (
-        f"Part down to the bold size, up to the next {step}; then finish to the diameter beside it."
+        f"Part down to the bold size: it leaves {left_words(units)} on the diameter. "
+        "Then finish to the diameter beside it."
     )
     pen.text(pen.width_mm - EDGE_MM - 4.0, top - 4.0, how, 9, "end", room=inner - 60.0)
     width = (inner - 8.0) / columns
@@ -251,11 +274,6 @@ def _draw_table(
             pen.text(what, y, what_words(s, units), 9.0, room=set_at - set_room - what)
             words = setting_words(s, units)
             pen.text(set_at, y, words, 11, "end", font=BOLD, room=set_room)
-            pen.text(exact_at, y, _exact(s, units), 9, "end", room=23.0)
+            pen.text(exact_at, y, finish_words(s, units), 9, "end", room=23.0)
         if column:
             pen.line(x - 1.5, y0 + 2.0, x - 1.5, y0 - rows * ROW_MM - 1.5, MEDIUM)
-
-
-def _exact(s: Setting, units: Units) -> str:
-    value = units.fine(s.diameter_mm) if units.inches else f"{s.diameter_mm:.1f}"
-    return f"{value} ±{units.spread(s.u95_mm)}" if s.u95_mm > 0.0 else value

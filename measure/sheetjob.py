@@ -2,33 +2,35 @@
 
 from __future__ import annotations
 
-import json
 import math
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.ending import Outcome
-from calib.folders import write_whole
+from calib.folders import write_files_whole
 from calib.refusal import BadFileError, Notice
 from measure.blank import Allowances, parse_layers, parse_plank
 from measure.inches import MM_PER_INCH
 from measure.measured import Measured, read_measured
 from measure.mechanism import Mechanism, read_mechanism
+from measure.onelines import one_line
 from measure.outlines import dxf_text, profile_rows_csv, stl_bytes, svg_text
+from measure.pdfpen import missing_letters
 from measure.planfile import read_plan
-from measure.profile import Profile
-from measure.sheet import DRAWING_TOLERANCE_MM, Sheet, SheetRequest, make_sheet
+from measure.sheet import DRAWING_TOLERANCE_MM, SheetRequest, make_sheet
 from measure.sheetpdf import sheet_pdf
+from measure.sheettext import sheet_data, sheet_text
 from measure.solid import profile_of_plan
 from measure.template import paper
-from measure.units import Units, units_for
+from measure.units import units_for
 from measure.woods import density_kg_m3
 
 __all__ = ["SheetAsked", "run_sheet"]
 
+FloatArray = NDArray[np.float64]
 
 LEAST_MIXED_MM, SAME_RATIO = 0.3, 0.01
 """A jump of the diameter by 25.4 times, so near, is a change of units; tips under 0.3 mm apart."""
@@ -96,9 +98,10 @@ def run_sheet(asked: SheetAsked) -> Outcome:
     if any(path.exists() and path.samefile(asked.piece) for path in files):
         raise BadFileError("same-file", "A result would overwrite the piece it is made from.",
                            "Give it another name with --out.")  # fmt: skip
-    for path, content in files.items():
-        write_whole(path, content)
-    return Outcome(_text(sheet, units, list(files)), _data(sheet, list(files)), sheet.notices)
+    write_files_whole(files)
+    return Outcome(
+        sheet_text(sheet, units, list(files)), sheet_data(sheet, list(files)), sheet.notices
+    )
 
 
 def _no_solid(path: Path) -> Notice:
@@ -112,11 +115,11 @@ def _no_solid(path: Path) -> Notice:
 
 def _request(asked: SheetAsked, mechanism: Mechanism | None) -> SheetRequest:
     _check_numbers(asked)
-    piece, traced, notices = _read_piece(asked)
-    _check_units(piece.profile, asked.piece.name)
+    piece, traced, notes = _read_piece(asked)
+    _check_units(piece.profile.z_mm, piece.profile.diameter_mm, asked.piece.name)
     allow = _allowances(asked)
     return SheetRequest(
-        name=asked.name or piece.name,
+        name=one_line(asked.name or "") or one_line(piece.name),
         profile=piece.profile,
         length_mm=piece.length_mm,
         length_u95_mm=piece.length_u95_mm,
@@ -132,7 +135,28 @@ def _request(asked: SheetAsked, mechanism: Mechanism | None) -> SheetRequest:
         plank=parse_plank(asked.plank) if asked.plank is not None else None,
         density_kg_m3=density_kg_m3(asked.wood) if asked.wood is not None else None,
         wood=(asked.wood or "").strip(),
-        notices=notices,
+        notices=(*_trace_notices(piece), *_letter_notices(asked, piece.name, mechanism)),
+        outline_notes=notes,
+        units=units_for(asked.inches),
+    )
+
+
+def _letter_notices(
+    asked: SheetAsked, name: str, mechanism: Mechanism | None
+) -> tuple[Notice, ...]:
+    """Say which letters the PDF's fonts do not have."""
+    words = [one_line(asked.name or "") or one_line(name), asked.layers or "", asked.wood or ""]
+    if mechanism is not None:
+        words += [mechanism.name, mechanism.shaft_fixed_by, *(b.name for b in mechanism.bores)]
+    missing = missing_letters("".join(words))
+    if not missing:
+        return ()
+    return (
+        Notice(
+            "letters-missing",
+            f"The PDF has no letters for {missing[:20]}: it shows a question mark in their place.",
+            "Write the names in other letters, such as with --name.",
+        ),
     )
 
 
@@ -151,12 +175,12 @@ def _check_numbers(asked: SheetAsked) -> None:
                            "Say start (where z = 0) or end.")  # fmt: skip
 
 
-def _check_units(profile: Profile, name: str) -> None:
-    d = np.maximum(profile.diameter_mm, LEAST_MIXED_MM)
+def _check_units(z_mm: FloatArray, diameter_mm: FloatArray, name: str) -> None:
+    d = np.maximum(diameter_mm, LEAST_MIXED_MM)
     ratio = np.maximum(d[1:] / d[:-1], d[:-1] / d[1:])
     jumps = np.flatnonzero(np.abs(ratio / MM_PER_INCH - 1.0) < SAME_RATIO)
     if len(jumps):
-        z = float(profile.z_mm[jumps[0]])
+        z = float(z_mm[jumps[0]])
         raise BadFileError(
             "profile-inches",
             f"{name} seems to mix inches and millimetres: at {z:g} mm the diameter jumps by 25.4 "
@@ -178,13 +202,23 @@ def _allowances(asked: SheetAsked) -> Allowances:
     )
 
 
-def _read_piece(asked: SheetAsked) -> tuple[Measured, bool, tuple[Notice, ...]]:
-    """Return the piece, whether it is a trace, and what to say of it."""
+def _read_piece(asked: SheetAsked) -> tuple[Measured, bool, tuple[str, ...]]:
+    """Return the piece, whether it is a trace, and how a drawing was read."""
     plan = read_plan(asked.piece, asked.plan_units)
-    if plan.source != "trace" or asked.piece.suffix.lower() == ".toml":
-        return Measured(plan.name, profile_of_plan(plan)), plan.source == "trace", ()
-    measured = read_measured(asked.piece)
-    return measured, True, _trace_notices(measured)
+    traced = plan.source == "trace"
+    if traced and asked.piece.suffix.lower() != ".toml":
+        return read_measured(asked.piece), True, ()
+    # Rows of a drawing stand at its corners: on the grid a jump between them is a slope.
+    _check_units(plan.z_mm, plan.diameter_mm, asked.piece.name)
+    piece = Measured(
+        plan.name,
+        profile_of_plan(plan),
+        None if plan.whole_mm is None else plan.whole_mm[1],
+        plan.length_u95_mm or None,
+        plan.start_cut,
+        plan.end_cut,
+    )
+    return piece, traced, plan.notes
 
 
 def _trace_notices(measured: Measured) -> tuple[Notice, ...]:
@@ -217,77 +251,3 @@ def _out(asked: SheetAsked) -> Path:
     if asked.piece.is_dir():
         return asked.piece / "sheet.pdf"
     return asked.piece.with_name(f"{asked.piece.stem}-sheet.pdf")
-
-
-def _text(sheet: Sheet, units: Units, files: list[Path]) -> str:
-    u = units.name
-    long = f"{units.number(sheet.length_mm)} {u}"
-    if sheet.length_u95_mm is not None:
-        long = units.with_spread(sheet.length_mm, sheet.length_u95_mm)
-    lines = [
-        f"{sheet.name}: {long} long, "
-        f"largest Ø {units.number(sheet.largest_mm)} {u}, {len(sheet.settings)} settings."
-    ]
-    for blank in sheet.blanks:
-        side = units.place(blank.side_mm)
-        lines.append(f"Blank, {blank.part}: {side} × {side} × {units.place(blank.length_mm)} {u}.")
-    if sheet.count is not None:
-        lines.append(f"The plank gives {sheet.count}.")
-    if sheet.blank_kg is not None:
-        lines.append(f"The blank weighs about {sheet.blank_kg:.2f} kg.")
-    if sheet.section is not None:
-        least = [float(np.nanmin(w.nominal_mm)) for w in sheet.section.walls
-                 if np.isfinite(w.nominal_mm).any()]  # fmt: skip
-        if least:
-            seen = " that was seen" if sheet.gaps else ""
-            thinnest = units.number(max(min(least), 0.0))
-            lines.append(f"Thinnest wall{seen} {thinnest} {u}. {sheet.first_drill}")
-        if sheet.section.shaft_cut_mm is not None:
-            lines.append(f"Cut the shaft to {units.number(sheet.section.shaft_cut_mm)} {u}.")
-    if sheet.stray is not None:
-        s = sheet.stray
-        lines.append(
-            f"Fair curve: {len(sheet.features)} features, farthest {s.distance_mm:.2f} mm from the "
-            f"measurement (at {s.z_mm:.1f}, known to ±{s.allowed_mm:.2f}); {s.rows_outside} of "
-            f"{s.rows} rows off by more than their own ±."
-        )
-    lines += [f"Wrote {path}" for path in files]
-    return "\n".join(lines)
-
-
-def _data(sheet: Sheet, files: list[Path]) -> dict[str, Any]:
-    section = sheet.section
-    data: dict[str, Any] = {
-        "kind": "sheet",
-        "name": sheet.name,
-        "length_mm": sheet.length_mm,
-        "length_u95_mm": sheet.length_u95_mm,
-        "unseen_mm": sheet.unseen_mm,
-        "max_diameter_mm": sheet.largest_mm,
-        "volume_mm3": sheet.volume_mm3,
-        "features": [asdict(f) for f in sheet.features],
-        "settings": [asdict(s) for s in sheet.settings],
-        "blanks": [asdict(b) for b in sheet.blanks],
-        "layers": [asdict(layer) for layer in sheet.layers],
-        "plank_count": sheet.count,
-        "blank_kg": sheet.blank_kg,
-        "piece_kg": sheet.piece_kg,
-        "speeds_rpm": asdict(sheet.speeds),
-        "gaps": [asdict(g) for g in sheet.gaps],
-        "fair": None if sheet.stray is None else asdict(sheet.stray),
-        "bores": [],
-        "thin": [],
-        "shaft_cut_mm": None if section is None else section.shaft_cut_mm,
-        "files": [str(path) for path in files],
-        "warnings": [asdict(n) for n in sheet.notices],
-    }
-    if section is not None:
-        data["bores"] = [
-            {"name": b.bore.name, "part": b.bore.part, "from_end": b.bore.from_end,
-             "diameter_mm": b.bore.diameter_mm, "depth_mm": b.bore.depth_mm}
-            for b in section.bores
-        ]  # fmt: skip
-        data["thin"] = [asdict(t) for t in section.thin]
-    # To plain lists and numbers, as they are printed.
-    plain: dict[str, Any] = json.loads(json.dumps(data))
-    return plain

@@ -11,7 +11,7 @@ from measure.inches import MM_PER_INCH
 from measure.mechanism import FOOT
 from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
 from measure.sheet import Sheet
-from measure.sheetframe import Place, best_scale, draw_piece, heading
+from measure.sheetframe import Place, best_scale, draw_piece, heading, shaft_words
 from measure.storystick import spread_labels
 from measure.units import Units
 from measure.wall import Section, Wall
@@ -189,7 +189,8 @@ def draw_bore_table(
         y -= 5.2
         b = placed.bore
         pen.text(left + 3.5, y, str(number), 9, "end", font=BOLD)
-        pen.text(left + 6.0, y, b.name, 9, room=right - left - 56.0)
+        name = f"{b.name} ({b.diameter_mm:g} mm)" if units.inches else b.name
+        pen.text(left + 6.0, y, name, 9, room=right - left - 56.0)
         where = "foot" if b.from_end == FOOT else "top"
         pen.text(right - 48.0, y, f"{b.part} {where}", 9, room=18.0)
         pen.text(right - 20.0, y, units.number(b.diameter_mm), 11, "end", font=BOLD)
@@ -222,7 +223,7 @@ def _notes(sheet: Sheet, section: Section, units: Units) -> list[str]:
     if mechanism is not None and mechanism.shaft_length_mm is not None:
         if section.shaft_cut_mm is not None:
             cut, sold = section.shaft_cut_mm, mechanism.shaft_length_mm
-            words = f"Cut the shaft to {units.number(cut)} {units.name} (sold {units.number(sold)})"
+            words = f"{shaft_words(sheet, cut, units)} (sold {units.number(sold)})"
             if cut > sold:
                 words = (
                     f"The shaft must be {units.number(cut)} {units.name} long; the one sold, "

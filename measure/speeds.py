@@ -48,11 +48,9 @@ def lathe_speeds(diameter_mm: float, square_mm: float | None = None) -> Speeds:
     swing = diameter_mm if square_mm is None else square_mm * sqrt(2.0)
     rough = LOW_PRODUCT * MM_PER_INCH / swing
     low, high = (p * MM_PER_INCH / diameter_mm for p in (LOW_PRODUCT, HIGH_PRODUCT))
-    return Speeds(
-        _range(0.5 * rough, rough),
-        _range(low, high),
-        _range(low * SANDING_SHARE, high * SANDING_SHARE),
-    )
+    # Half of what is printed for shaping: thin work too is sanded slower than it is cut.
+    sanding = [SANDING_SHARE * min(rpm, HIGHEST_RPM) for rpm in (low, high)]
+    return Speeds(_range(0.5 * rough, rough), _range(low, high), _range(*sanding))
 
 
 def _range(low: float, high: float) -> tuple[int, int]:

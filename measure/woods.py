@@ -32,7 +32,7 @@ SPECIFIC_GRAVITY: dict[str, float] = {
 
 MOISTURE = 0.12
 WATER_KG_M3 = 1000.0
-DENSITY_SOURCE = "USDA Wood Handbook, table 5-3, specific gravity at 12 % moisture (from memory)"
+DENSITY_SOURCE = "USDA Wood Handbook, table 5-3, specific gravity at 12 % moisture, from memory"
 
 
 def density_kg_m3(wood: str) -> float:

@@ -24,13 +24,14 @@ from sheetprints import template_errors
 from sheetturnings import Turner, any_piece, baluster, mill, names_of, sharp_places, traced
 
 from measure.chain import Chain, distance_to_chain
-from measure.fair import fair_profile, local_u95
+from measure.fair import fair_profile
 from measure.features import name_features
 from measure.outlines import dxf_text, stl_bytes, svg_text
 from measure.profile import Profile
 from measure.sheet import Sheet, SheetRequest, make_sheet
 from measure.sheetpdf import sheet_pdf
 from measure.solid import volume_mm3
+from measure.stray import is_within, stray_of
 from measure.template import paper
 
 
@@ -116,17 +117,16 @@ def files(folder: Path) -> None:
 
 def features(pieces: int) -> None:
     print(f"Features of {pieces} random pieces at the noise of a trace (target: 0.2 mm)")
-    right, asked, flowing, corners, sizes, ratios = 0, 0, [], [], [], []
-    share_outside, truth, covered = [], [], []
+    right, asked, flowing, corners, sizes, known = 0, 0, [], [], [], []
+    fitted, truth, covered = [], [], []
     wrong: dict[str, int] = defaultdict(int)
     for seed in range(pieces):
         rng = np.random.default_rng(1000 + seed)
         turner = any_piece(rng)
         profile = traced(turner.chain(), rng)
         curve = fair_profile(profile)
-        ratios.append(curve.stray.distance_mm / curve.stray.allowed_mm)
-        truth.append(own_stray(turner.chain(), profile))
-        share_outside.append(curve.stray.rows_outside / curve.stray.rows)
+        fitted.append(curve.stray)
+        truth.append(stray_of((turner.chain(),), profile.pieces(), profile))
         found = name_features(curve, profile)
         asked += 1
         if [f.name for f in found] != names_of(turner.made):
@@ -140,6 +140,7 @@ def features(pieces: int) -> None:
             if f.kind == "ogee":  # its middle moves with its faint ends: compare there
                 diameter = 2.0 * float(turner.chain().radius_at(np.array([f.z_mid_mm]))[0])
             sizes.append(abs(f.diameter_mm - diameter))
+            known.append(sizes[-1] <= f.u95_mm)
             for z, want in ((f.z_from_mm, made.z0), (f.z_to_mm, made.z1)):
                 is_sharp = np.min(np.abs(sharp - want)) < 1e-6
                 (corners if is_sharp else flowing).append(abs(z - want))
@@ -153,18 +154,15 @@ def features(pieces: int) -> None:
         print(f"  {name}: {near:.1f} % within 0.2 mm, median {np.median(v):.3f}, "
               f"95 % {np.percentile(v, 95):.3f}, largest {v.max():.2f} mm")  # fmt: skip
     print(f"  places within their own 95 % limits: {100 * np.mean(covered):.1f} %")
-    r = np.array(ratios)
-    print(f"  largest distance from the rows over their local U95: median {np.median(r):.2f}, "
-          f"largest {r.max():.2f}; within it in {100 * np.mean(r <= 1.0):.0f} % of the pieces; "
-          f"{100 * np.mean(share_outside):.2f} % of the rows outside")  # fmt: skip
-    print(f"  the outline as made, without any fit, strays just so: median {np.median(truth):.2f}, "
-          f"largest {max(truth):.2f}")  # fmt: skip
-
-
-def own_stray(chain: Chain, profile: Profile) -> float:
-    """Return how far the rows lie from the true outline, in their local U95: noise alone."""
-    off = 2.0 * distance_to_chain(chain, profile.z_mm, 0.5 * profile.diameter_mm)
-    return float(np.max(off / local_u95(profile)))
+    print(f"  diameters within their own U95: {100 * np.mean(known):.1f} %")
+    for name, strays in (("fair curve", fitted), ("outline as made, without any fit", truth)):
+        row = np.array([s.distance_mm / s.allowed_mm for s in strays])
+        mean = np.array([s.mean_mm / s.mean_allowed_mm for s in strays])
+        outside = 100 * np.mean([s.share_outside for s in strays])
+        print(f"  {name}: farthest row in its local U95 median {np.median(row):.2f}, largest "
+              f"{row.max():.2f}, {outside:.2f} % of the rows beyond; mean over 2 mm median "
+              f"{np.median(mean):.2f}, largest {mean.max():.2f}; within the uncertainty "
+              f"{sum(map(is_within, strays))} of {len(strays)}")  # fmt: skip
 
 
 GAPS_MM = ((14.0, 26.0), (31.0, 32.5), (111.5, 113.0), (135.0, 136.0))

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import calib.folders
-from calib.folders import config_folder, write_folder_whole, write_whole
+from calib.folders import config_folder, write_files_whole, write_folder_whole, write_whole
 from calib.refusal import BadFileError
 
 OLD = {"profile.csv": b"old profile", "result.json": b"old result"}
@@ -48,6 +48,20 @@ def test_file_is_written_and_replaced(tmp_path: Path) -> None:
     assert path.read_bytes() == b"two"
     assert path.stat().st_mode & 0o777 == 0o640
     assert set(content(tmp_path)) == {"a", "a/b", "a/b/lens.toml"}
+
+
+def test_of_several_files_none_is_written_if_one_cannot_be(tmp_path: Path) -> None:
+    (tmp_path / "old.pdf").write_bytes(b"old")
+    (tmp_path / "taken.svg").mkdir()
+    before = content(tmp_path)
+    files = {tmp_path / "old.pdf": b"new", tmp_path / "deep" / "a.dxf": b"0"}
+    with pytest.raises(BadFileError):
+        write_files_whole({**files, tmp_path / "taken.svg": b"<svg/>"})
+    assert content(tmp_path) == before
+    write_files_whole(files)
+    assert content(tmp_path) == {
+        "old.pdf": b"new", "deep": b"folder", "deep/a.dxf": b"0", "taken.svg": b"folder",
+    }  # fmt: skip
 
 
 @pytest.mark.skipif(os.name == "nt", reason="links need rights there")

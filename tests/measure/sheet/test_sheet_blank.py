@@ -15,7 +15,13 @@ from measure.blank import (
     parse_layers,
     parse_plank,
 )
-from measure.settings import Setting, caliper_setting, setting_words
+from measure.settings import (
+    Setting,
+    caliper_setting,
+    finish_words,
+    left_words,
+    setting_words,
+)
 from measure.speeds import lathe_speeds
 from measure.template import PAPERS
 from measure.units import INCHES, METRIC
@@ -89,6 +95,14 @@ def test_square_blank_turns_slower_by_its_diagonal() -> None:
     assert square.shaping == round_one.shaping
 
 
+@pytest.mark.parametrize("diameter", [8.0, 22.0, 60.0, 200.0])
+def test_sanding_is_at_half_the_speed_of_shaping(diameter: float) -> None:
+    """Common practice, no source; the speeds are rounded down to 50."""
+    speeds = lathe_speeds(diameter)
+    for shape, sand in zip(speeds.shaping, speeds.sanding, strict=True):
+        assert 0.5 * shape - 50.0 <= sand <= 0.5 * shape + 25.0
+
+
 def test_speed_of_nothing_is_misuse() -> None:
     with pytest.raises(ValueError, match="more than 0"):
         lathe_speeds(0.0)
@@ -124,17 +138,27 @@ def test_papers_are_iso_216() -> None:
 
 
 @pytest.mark.parametrize(
-    ("exact", "setting"), [(50.0, 50.0), (50.04, 50.0), (50.06, 50.5), (49.9, 50.0), (43.61, 44.0)]
+    ("exact", "setting"), [(50.0, 50.5), (50.25, 50.5), (50.26, 51.0), (49.9, 50.5), (43.61, 44.0)]
 )
-def test_caliper_settings_leave_wood(exact: float, setting: float) -> None:
+def test_caliper_settings_leave_a_quarter_millimetre_or_more(exact: float, setting: float) -> None:
+    """A sizing cut leaves something for the skew and for sanding (common practice, no source)."""
     assert caliper_setting(exact) == setting
 
 
+def test_no_setting_is_finished_size_nor_wastes_a_millimetre() -> None:
+    for exact in np.arange(5.0, 60.0, 0.01):
+        assert 0.25 - 1e-9 <= caliper_setting(float(exact)) - exact < 0.75
+    assert left_words(METRIC) == "0.25 to 0.75 mm"
+    assert left_words(INCHES) == "0.010 to 0.025 in"
+
+
 def test_inch_settings_leave_wood_too() -> None:
-    assert setting_words(Setting(10.0, "bead", 25.4, 0.1, 25.5), INCHES) == "1"
-    assert setting_words(Setting(10.0, "bead", 25.6, 0.1, 26.0), INCHES) == "1 1/64"
+    assert setting_words(Setting(10.0, "bead", 25.4, 0.1, 26.0), INCHES) == "1 1/64"
+    assert setting_words(Setting(10.0, "bead", 25.6, 0.1, 26.0), INCHES) == "1 1/32"
 
 
 def test_a_size_that_is_not_known_is_to_be_measured() -> None:
-    assert setting_words(Setting(10.0, "bead", 25.4, 0.99, 25.5), METRIC) == "25.5"
-    assert setting_words(Setting(10.0, "bead", 25.4, 1.01, 25.5), METRIC) == "measure"
+    known = Setting(10.0, "bead", 25.4, 0.99, 26.0)
+    assert (setting_words(known, METRIC), finish_words(known, METRIC)) == ("26.0", "25.4 ±0.99")
+    loose = Setting(10.0, "bead", 25.4, 1.01, 26.0)
+    assert (setting_words(loose, METRIC), finish_words(loose, METRIC)) == ("measure", "about 25.4")

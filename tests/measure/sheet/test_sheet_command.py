@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
+from xml.etree import ElementTree
 
+import ezdxf
 import numpy as np
 import pytest
 from pypdf import PdfReader
@@ -238,3 +241,98 @@ def test_results_never_overwrite_the_piece_or_each_other(piece: Path) -> None:
     assert refused(SheetAsked(piece, csv=piece))[0] == "same-file"
     one = piece.parent / "one"
     assert refused(SheetAsked(piece, dxf=one, svg=one))[0] == "same-file"
+
+
+def test_no_result_is_written_if_one_of_them_cannot_be(piece: Path) -> None:
+    (piece.parent / "o.dxf").mkdir()
+    assert refused(SheetAsked(piece, dxf=piece.parent / "o.dxf")) == ("not-a-file", 2)
+
+
+def test_corners_of_a_plan_in_two_units_are_refused_with_the_place(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.csv"
+    plan.write_text("z_mm,diameter_mm\n0,40\n50,1.575\n100,40\n")
+    with pytest.raises(RefusalError, match="at 0 mm") as caught:
+        run_sheet(SheetAsked(plan))
+    assert caught.value.notice.code == "profile-inches"
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [
+        ("two\nlines\x1b[31m\ttabbed", "two lines [31m tabbed"),
+        ("\n\x00", "mill"),
+        ("x" * 400, "x" * 119 + "…"),
+        ("<b>&'\"", "<b>&'\""),
+    ],
+)
+def test_name_is_one_line_everywhere(piece: Path, name: str, shown: str) -> None:
+    svg, dxf = piece.parent / "o.svg", piece.parent / "o.dxf"
+    outcome = run_sheet(SheetAsked(piece, name=name, svg=svg, dxf=dxf))
+    assert outcome.data["name"] == shown
+    assert outcome.text.splitlines()[0].startswith(f"{shown}: 180.0 mm long")
+    assert ElementTree.parse(svg).getroot().findtext("{http://www.w3.org/2000/svg}title") == shown
+    document = ezdxf.readfile(dxf)
+    assert not document.audit().errors
+    assert document.modelspace().query("TEXT")[0].dxf.text == shown
+
+
+def test_letters_that_cannot_be_written_are_said(piece: Path) -> None:
+    told = {n.code: n for n in run_sheet(SheetAsked(piece, name="Mühle 漢字 Łódź")).notices}
+    assert "漢字" in told["letters-missing"].message
+    assert "Ł" not in told["letters-missing"].message
+    plain = run_sheet(SheetAsked(piece, name="Mühle Łódź"))
+    assert "letters-missing" not in [n.code for n in plain.notices]
+
+
+def test_thin_end_as_the_foot_is_asked_about(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.csv"
+    plan.write_text("z_mm,diameter_mm\n0,20\n100,50\n")
+    (note,) = run_sheet(SheetAsked(plan)).notices
+    assert (note.code, "--foot end" in note.advice) == ("thin-foot", True)
+    assert not run_sheet(SheetAsked(plan, foot="end")).notices
+
+
+def test_notices_are_in_the_units_asked_for(piece: Path) -> None:
+    asked = SheetAsked(piece, mechanism=EXAMPLES / "quay-crank.toml", min_wall=12.7)
+    for inches, words in ((False, "less than 12.7 mm"), (True, "less than 1/2 in")):
+        notices = run_sheet(replace(asked, inches=inches)).notices
+        assert words in next(n for n in notices if n.code == "thin-wall").message
+
+
+def test_shaft_is_known_no_better_than_the_length(tmp_path: Path) -> None:
+    folder = as_trace(tmp_path / "mill", 180.0, 180.4, 1.2)
+    crank = EXAMPLES / "quay-crank.toml"
+    outcome = run_sheet(SheetAsked(folder, mechanism=crank, out=tmp_path / "s.pdf"))
+    assert "±1.20, as the length: leave it long" in outcome.text
+    assert "±1.20, as the length" in PdfReader(tmp_path / "s.pdf").pages[1].extract_text()
+    folder = as_trace(tmp_path / "sure", 180.0, 180.4, 0.1)
+    outcome = run_sheet(SheetAsked(folder, mechanism=crank, out=tmp_path / "s.pdf"))
+    assert "Cut the shaft to 190.4 mm." in outcome.text
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter", "a5", "a3", "tabloid"])
+def test_all_that_was_asked_for_stands_on_the_sheet(piece: Path, paper: str) -> None:
+    asked = SheetAsked(
+        piece, mechanism=EXAMPLES / "quay-knob.toml", split=135.0, wood="maple", paper=paper,
+        plank="2000x200x80", fair=True,
+        layers="maple 20, walnut 5, maple 24, walnut 5, red maple 21",
+    )  # fmt: skip
+    run_sheet(asked)
+    pages = [page.extract_text() for page in PdfReader(piece.parent / "mill-sheet.pdf").pages]
+    words = " ".join(" ".join(pages).split())
+    for part in ("Plank 2000 × 200 × 80: 12 blanks", "Weight: blank 1.10 kg", "Wood Handbook",
+                 "red maple 21.0 (saw 24.0)", "8 faces to glue", "Fair curve: over any 2 mm",
+                 "as if all were maple"):  # fmt: skip
+        assert part in words, part
+
+
+def test_how_a_drawing_was_read_is_said(tmp_path: Path) -> None:
+    plan = tmp_path / "half.svg"
+    plan.write_text(
+        '<svg xmlns="http://www.w3.org/2000/svg" width="120mm" height="40mm" '
+        'viewBox="0 0 120 40"><path fill="none" stroke="black" '
+        'd="M 0 0 L 0 20 L 100 15 L 100 0 Z"/></svg>'
+    )
+    outcome = run_sheet(SheetAsked(plan))
+    assert outcome.data["outline_notes"]
+    assert outcome.data["outline_notes"][0] in outcome.text

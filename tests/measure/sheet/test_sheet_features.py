@@ -8,11 +8,14 @@ from sheetturnings import Turner, any_piece, baluster, mill, names_of, sharp_pla
 
 from calib.refusal import RefusalError
 from measure.chain import Chain, arc_centre, distance_to_chain, signed_distance
-from measure.fair import fair_profile, is_within, local_u95, to_profile
+from measure.curvestations import STATION
+from measure.fair import fair_profile, to_profile
 from measure.features import KINDS, Feature, name_features
 from measure.profile import Profile
 from measure.segmenting import cut_run, run_costs
-from measure.sheet import SheetRequest, make_sheet
+from measure.settings import Setting
+from measure.sheet import Sheet, SheetRequest, make_sheet
+from measure.stray import is_within, local_u95, stray_of
 
 
 def find_features(profile: Profile) -> tuple[Feature, ...]:
@@ -86,7 +89,7 @@ def test_random_pieces_are_mostly_read_right() -> None:
         found = find_features(traced(turner.chain(), rng))
         right += [f.name for f in found] == names_of(turner.made)
         assert all(f.kind in KINDS for f in found)
-    assert right >= 10  # the benchmark's share over a hundred pieces is above nine in ten
+    assert right >= 11  # the benchmark's share over a hundred pieces is above nineteen in twenty
 
 
 def test_noise_alone_grows_no_features() -> None:
@@ -104,14 +107,37 @@ def test_slow_wobble_within_the_uncertainty_grows_no_features() -> None:
     assert len(find_features(profile)) == 1
 
 
-def test_fair_curve_keeps_within_the_uncertainty() -> None:
-    profile = traced(mill().chain(), np.random.default_rng(5))
+@pytest.mark.parametrize("seed", range(5, 10))
+def test_fair_curve_keeps_within_the_uncertainty(seed: int) -> None:
+    profile = traced(mill().chain(), np.random.default_rng(seed))
     curve = fair_profile(profile)
-    assert is_within(curve.stray)
+    stray = curve.stray
+    assert is_within(stray)
     off = 2.0 * distance_to_chain(curve.chains[0], profile.z_mm, 0.5 * profile.diameter_mm)
     ratio = off / local_u95(profile)
-    assert np.max(ratio) == pytest.approx(curve.stray.distance_mm / curve.stray.allowed_mm)
-    assert np.mean(ratio > 1.0) <= 0.05
+    assert np.max(ratio) == pytest.approx(stray.distance_mm / stray.allowed_mm)
+    assert np.mean(ratio > 1.0) == pytest.approx(stray.share_outside)
+    # Over 2 mm the noise of single rows is no longer taken for a misfit.
+    assert stray.mean_mm < stray.mean_allowed_mm
+
+
+def test_mean_over_two_millimetres_tells_a_misfit_from_noise() -> None:
+    """Nine rows 0.15 mm proud are a misfit where ±0.10 is known; one row 0.15 proud is none."""
+    t = Turner(20.0)
+    t.flat(60.0)
+    flat = traced(t.chain(), np.random.default_rng(0), scatter=0.0, wobble=0.0)
+    for rows, mean in ((1, 0.15 / 9), (9, 0.15)):
+        d = flat.diameter_mm.copy()
+        d[100 : 100 + rows] += 0.15
+        bumped = Profile(flat.z_mm, d, flat.u95_mm, flat.u95_common_mm)
+        stray = stray_of((t.chain(),), bumped.pieces(), bumped)
+        assert stray.distance_mm == pytest.approx(0.15)
+        assert (stray.rows_outside, stray.rows) == (rows, 241)
+        assert stray.mean_mm == pytest.approx(mean)
+        assert stray.mean_allowed_mm == pytest.approx(0.10)
+        assert is_within(stray) == (rows == 1)
+        if rows == 9:
+            assert stray.mean_z_mm == pytest.approx(26.0)
 
 
 def test_fair_curve_is_nearer_to_the_piece_than_its_rows() -> None:
@@ -147,6 +173,11 @@ def with_gaps(profile: Profile, gaps: list[tuple[float, float]]) -> Profile:
     )  # fmt: skip
 
 
+def own_of(sheet: Sheet) -> list[Setting]:
+    """Return the settings of features; stations take their place where these are seen in part."""
+    return [s for s in sheet.settings if s.name != STATION]
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_edge_of_what_was_not_seen_is_no_setting(seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -161,7 +192,7 @@ def test_edge_of_what_was_not_seen_is_no_setting(seed: int) -> None:
         assert all(m.z_mm in (0.0, sheet.length_mm) or m.settings or abs(m.z_mm - z) > 1e-6
                    for m in sheet.marks)  # fmt: skip
     whole = make_sheet(SheetRequest("mill", p))
-    assert 0 < len(sheet.settings) < len(whole.settings)
+    assert 0 < len(own_of(sheet)) < len(own_of(whole))
     for s in sheet.settings:  # what is set is on the piece
         assert s.diameter_mm == pytest.approx(
             np.interp(s.z_mm, p.z_mm, p.diameter_mm), abs=0.5
