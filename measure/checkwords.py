@@ -19,6 +19,7 @@ CAUTIONS = (
     "The lathe's manual, local rules and what you were taught come first.",
 )
 _MOST_PLACES = 8
+_LONGEST_NAMED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,7 @@ class Words:
     laid : how the piece lies on the plan, and by which tolerance it is judged.
     places : one line each for the places outside or too close to call, weightiest first.
     remarks : moved features, size of the whole, length.
-    unjudged : stretches without verdict.
+    unjudged : what has no verdict, a line for each reason; the longest stretches are named.
     readings : how to settle what is too close to call.
     """
 
@@ -43,17 +44,15 @@ class Words:
     readings: tuple[str, ...]
 
 
-def check_words(result: CheckResult, units: Units) -> Words:
-    """Return a check in words."""
+def check_words(result: CheckResult, units: Units, *, brief: bool = True) -> Words:
+    """Return a check in words; `brief` names only the longest stretches that were not judged."""
     listed = [place for place in result.places if place.verdict != WITHIN]
     return Words(
         headline=_headline(result, units),
         laid=_laid(result, units),
         places=tuple(place_words(place, result, units) for place in listed),
         remarks=(*_moved(result, units), *_uniform(result, units), *_length(result, units)),
-        unjudged=tuple(
-            f"{units.span(u.z_from_mm, u.z_to_mm)}: {u.reason}" for u in result.unjudged
-        ),
+        unjudged=_unjudged(result, units, _LONGEST_NAMED if brief else len(result.unjudged)),
         readings=_readings(result, units),
     )
 
@@ -77,7 +76,7 @@ def check_text(result: CheckResult, units: Units) -> str:
     if words.remarks:
         lines += ["", *words.remarks]
     if words.unjudged:
-        lines += ["", *(f"Not judged  {line}" for line in words.unjudged)]
+        lines += ["", *(f"Not judged: {line}" for line in words.unjudged)]
     if words.readings:
         lines += ["", *words.readings]
     if result.pair is not None:
@@ -210,9 +209,27 @@ def _uniform(result: CheckResult, units: Units) -> list[str]:
     if uniform.found:
         return [f"The whole piece is {what}, ±{units.spread(uniform.u95_mm)}."]
     return [
-        f"The whole piece may be {what}: that is not distinguishable from what the photo's "
-        f"own scale may be off by (±{units.spread(uniform.u95_mm)})."
+        f"The whole piece may be {what}: not distinguishable from the photo's own scale, "
+        f"±{units.spread(uniform.u95_mm)}."
     ]
+
+
+def _unjudged(result: CheckResult, units: Units, most: int) -> tuple[str, ...]:
+    """Return what was not judged, by reason; the longest stretches are named, in order along."""
+    lines = []
+    for reason in dict.fromkeys(u.reason for u in result.unjudged):
+        found = [u for u in result.unjudged if u.reason == reason]
+        longest = sorted(found, key=lambda u: u.z_from_mm - u.z_to_mm)[:most]
+        longest.sort(key=lambda u: u.z_from_mm)
+        named = ", ".join(
+            f"{units.place(u.z_from_mm)} to {units.place(u.z_to_mm)}" for u in longest
+        )
+        line = f"{reason}, at {named} {units.name}"
+        if len(found) > most:
+            total = sum(u.z_to_mm - u.z_from_mm for u in found)
+            line += f" and {len(found) - most} shorter, {units.place(total)} {units.name} in all"
+        lines.append(line)
+    return tuple(lines)
 
 
 def _length(result: CheckResult, units: Units) -> list[str]:
