@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from calib.refusal import Notice, RefusalError
+from measure.finedetail import too_fine
 from measure.judge import OUTSIDE, UNSURE, WITHIN, Deviations, judge
 from measure.measured import Measured
 from measure.pair import Pair, compare_pair
@@ -168,6 +169,8 @@ def _unjudged(
             reason = "the plan is longer than the piece"
         elif not np.isfinite(plan.at(middle))[0]:
             reason = "the plan has a gap"
+        elif too_fine(plan, middle)[0]:
+            reason = "finer than the photo shows"
         else:
             reason = "not seen in the photo"
         found.append(Unjudged(a, b, reason))

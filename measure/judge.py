@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.deviationu95 import deviation_uncertainty, own_uncertainty
+from measure.finedetail import too_fine
 from measure.plan import STEEP, Plan
 from measure.profile import LONGEST_BRIDGE_MM, Profile
 from measure.register import Placement
@@ -178,11 +179,11 @@ def _rows_on_plan(profile: Profile, plan: Plan, placement: Placement) -> NDArray
     """Return the rows that have a plan to be judged by, in order along the plan.
 
     A lone row of the plan with a gap on either side is no curve, and a row whose uncertainty is
-    not known can have no verdict: neither is judged.
+    not known can have no verdict: neither is judged. Nor is a cut too fine for the photo.
     """
     z = placement.to_plan(profile.z_mm)
     starts, ends, _ = plan.segments()
-    on_plan = np.isfinite(plan.at(z)) & plan.judged_at(z)
+    on_plan = np.isfinite(plan.at(z)) & plan.judged_at(z) & ~too_fine(plan, z)
     on_plan &= starts[_segment_at(z, ends), 0] <= z + _TOUCH_MM
     known = np.isfinite(profile.diameter_mm) & np.isfinite(profile.u95_mm)
     rows = np.nonzero(on_plan & known & np.isfinite(profile.u95_common_mm))[0]
