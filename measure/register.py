@@ -143,7 +143,10 @@ def _offset_u95(piece: Measured, plan: Plan, flipped: bool, offset: float, scale
     spacing = float(np.median(np.diff(profile.z_mm)))
     rows = max(_CORRELATION_MM / max(spacing, 1e-3), 1.0)
     information = float(np.sum((gradient[good] / sd[good]) ** 2)) / rows
-    information += sum(1.0 / _END_SD_MM**2 for cut in (piece.start_cut, piece.end_cut) if not cut)
+    # All of a length's doubt may be one end's: a knob hides its tip.
+    hidden = np.hypot(piece.length_u95_mm or 0.0, plan.length_u95_mm) / 1.96
+    end_sd = float(np.hypot(_END_SD_MM, hidden))
+    information += sum(1.0 / end_sd**2 for cut in (piece.start_cut, piece.end_cut) if not cut)
     sd_offset = 1.0 / np.sqrt(information) if information > 0.0 else 1.0
     return float(1.96 * np.hypot(sd_offset, 0.02))  # 0.02 mm: the step of the search
 

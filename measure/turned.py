@@ -12,11 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.refusal import Notice
+from measure.evened import even_out
 from measure.ovality import CHANCE, FEWEST_SIDES, Ovality, at_least, fit_ovality, sides_seen
 from measure.profile import LONGEST_BRIDGE_MM, Profile
 from measure.result import LeftOut, TraceResult
 from measure.sidebyside import SideBySide, joined, side_by_side
-from measure.unmoved import differ, offset_of
+from measure.unmoved import differ, laid_on
 
 __all__ = ["OvalPlace", "Together", "bring_together"]
 
@@ -100,7 +101,8 @@ def bring_together(
         raise ValueError(f"got {len(results)} result, need two or more")
     # A piece that was not moved is counted from the same end already, by where its axis lies.
     flip = "no" if turned_rad is None else "auto"
-    offsets = [0.0, *(offset_of(results[0], other, flip) for other in results[1:])]
+    laid = [laid_on(results[0], other, flip) for other in results[1:]]
+    offsets = [0.0, *(placement.offset_mm for placement in laid)]
     rows = side_by_side([r.profile for r in results], offsets)
     flat = rows.by_all
     if not np.any(flat):
@@ -110,14 +112,15 @@ def bring_together(
     if turned_rad is None:
         profile = joined(rows)
     else:
+        even = even_out(rows, np.array([0.0, *(placement.u95_mm for placement in laid)]))
         # Many places are looked at: each may mislead that much more seldom.
-        chance = CHANCE / np.count_nonzero(flat)
-        bound = at_least(rows.diameter_mm[:, flat], rows.u95_mm[:, flat], chance)
+        chance = CHANCE / even.stretches
+        bound = np.where(even.enough, at_least(even.diameter_mm, even.u95_mm, chance), 0.0)
         profile = _few_sided_profile(rows, bound)
         if sides_seen(turned_rad) >= FEWEST_SIDES:
-            seen = rows.diameter_mm[:, flat], rows.u95_mm[:, flat]
-            oval = fit_ovality(turned_rad, *seen, chance)
-            profile = _oval_profile(rows, oval)
+            oval = fit_ovality(turned_rad, even.diameter_mm, even.u95_mm, chance)
+            oval = replace(oval, found=oval.found & even.enough)
+            profile = _oval_profile(rows, turned_rad, oval)
         else:
             said.append(
                 Notice(
@@ -176,12 +179,15 @@ def _once(notices: tuple[Notice, ...]) -> tuple[Notice, ...]:
     return tuple(kept.values())
 
 
-def _oval_profile(rows: SideBySide, oval: Ovality) -> Profile:
+def _oval_profile(rows: SideBySide, turned_rad: FloatArray, oval: Ovality) -> Profile:
     """Return mean diameters of the ovals; elsewhere what the first photo that shows it saw."""
     d, u, common = _of_first(rows, np.where(oval.found, oval.size_mm, 0.0))
-    d[rows.by_all] = oval.mean_mm
+    flat = rows.by_all
+    # Row by row: a stretch evened out would lose its beads.
+    each = fit_ovality(turned_rad, rows.diameter_mm[:, flat], rows.u95_mm[:, flat])
+    d[flat] = each.mean_mm
     # One phone and one card again: the part all photos share stays.
-    u[rows.by_all] = np.maximum(oval.mean_u95_mm, common[rows.by_all])
+    u[flat] = np.maximum(each.mean_u95_mm, common[flat])
     return Profile(rows.z_mm, d, u, np.minimum(common, u), rows.lead(rows.step_mm))
 
 
