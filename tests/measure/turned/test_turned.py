@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from calib.refusal import BadFileError, RefusalError
+from measure import turnedjob
 from measure.evened import even_out
 from measure.profile import Profile
 from measure.profilefile import profile_csv
@@ -249,3 +250,40 @@ def test_a_taper_laid_on_askew_is_no_oval() -> None:
     difference = np.diff(sure.diameter_mm, axis=0)[0]
     assert np.all(difference > np.hypot(*sure.u95_mm))
     assert np.all(difference < np.hypot(*unsure.u95_mm))
+
+
+class _Photo:
+    """Stands for a photo whose picture nobody asks for."""
+
+    def __init__(self, name: str) -> None:
+        self.name, self.bgr = name, np.zeros((8, 8, 3), np.uint8)
+
+
+@pytest.mark.parametrize("hidden", [{"a.jpg"}, {"b.jpg"}, {"b.jpg", "c.jpg"}])
+def test_a_photo_that_cannot_be_measured_is_left_out_and_named(
+    tmp_path, monkeypatch, hidden
+) -> None:
+    shots = dict(zip(("a.jpg", "b.jpg", "c.jpg"), traces(0.5, 20.0), strict=True))
+
+    def trace_one(path, request, progress):
+        if path.name in hidden:
+            raise RefusalError("no-target", f"No card is to be seen in {path.name}.", "Lay one.")
+        return _Photo(path.name), replace(shots[path.name], photo_name=path.name)
+
+    monkeypatch.setattr(turnedjob, "trace_one", trace_one)
+    arguments = ([tmp_path / name for name in shots], TURNS, TraceRequest())
+    words = {"out": tmp_path / "out", "inches": False, "report": False, "quietly": True}
+    if len(hidden) > 1:
+        with pytest.raises(RefusalError, match=r"b\.jpg"):
+            turnedjob.trace_photos(*arguments, **words)
+        assert not (tmp_path / "out").exists()
+        return
+    outcome = turnedjob.trace_photos(*arguments, **words)
+    seen = [name for name in shots if name not in hidden]
+    turns = [turn for name, turn in zip(shots, (0.0, 60.0, 120.0), strict=True) if name in seen]
+    assert outcome.data["photos"] == seen
+    assert outcome.data["turned_deg"] == turns
+    assert outcome.data["oval"]["lower_bound_only"]
+    named = [n.message for n in outcome.notices if n.code == "photo-left-out"]
+    assert len(named) == 1
+    assert next(iter(hidden)) in named[0]
