@@ -20,10 +20,10 @@ from measure.drawingink import ink_of
 from measure.drawingline import LinePoints, line_points
 from measure.drawingpath import FULL, HALF, Path, Reading
 from measure.drawingrequest import EDGE, DrawingRequest
-from measure.drawingrows import Rows, rows_of
+from measure.drawingrows import STEEPEST, Rows, rows_of
 from measure.drawingside import Side, measure_side
 from measure.drawingtemplate import find_template
-from measure.drawingu95 import row_spreads
+from measure.drawingu95 import Spreads, row_spreads
 from measure.profile import Profile
 from measure.progress import Progress, quiet
 from measure.result import END, LeftOut, TraceResult
@@ -281,7 +281,7 @@ def _drawing(
         )
     signs = (1, -1) if reading.profile == FULL else (reading.side,)
     spread = row_spreads(sheet.view, sheet.height_mm, axis, signs, rows, ends, flip)
-    profile = _on_grid(rows, spread.sd_mm, spread.common_mm, times)
+    profile = _on_grid(rows, spread, times)
     along = ends[1] - rows.z_mm if flip else ends[0] + rows.z_mm
     differ = rows.radii_mm[:, 0] - rows.radii_mm[:, -1] - 2.0 * _off_centre(axis, centre, along)
     calm = rows.calm
@@ -324,10 +324,11 @@ def _drawing(
     )
 
 
-def _on_grid(rows: Rows, sd: FloatArray, common: FloatArray, times: float) -> Profile:
-    """Return the profile at true size."""
-    d = 2.0 * rows.radii_mm.mean(axis=1)
-    return Profile(times * rows.z_mm, times * d, times * 1.96 * sd, times * 1.96 * common)
+def _on_grid(rows: Rows, spread: Spreads, times: float) -> Profile:
+    """Return the profile at true size; on a slope a place that is off costs diameter."""
+    slid = 2.0 * np.minimum(rows.slope, STEEPEST) * spread.place_sd_mm
+    unsure = [times * 1.96 * sd for sd in (spread.sd_mm, spread.common_mm, slid)]
+    return Profile(times * rows.z_mm, times * 2.0 * rows.radii_mm.mean(axis=1), *unsure)
 
 
 def _notices(

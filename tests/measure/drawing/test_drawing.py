@@ -26,6 +26,7 @@ from measure.drawingrequest import EDGE, DrawingRequest
 from measure.drawingwords import drawing_data, drawing_text
 from measure.measured import Measured
 from measure.planmaking import plan_of_profile
+from measure.profile import Profile
 from measure.profilefile import profile_csv
 from measure.units import units_for
 from tests.benchmarks.scoring import Judged, in_truth, judged
@@ -145,8 +146,7 @@ def test_a_drawing_serves_as_a_plan_for_the_piece_that_was_meant() -> None:
         before, after = np.flatnonzero(z == at)
         d[before], d[after] = 2.0 * rows[np.flatnonzero(rows[:, 0] == at), 1]
     small = np.full_like(z, 0.05)
-    piece = Measured("copy", replace(read("full").result.profile, z_mm=z, diameter_mm=d,
-                                     u95_mm=small, u95_common_mm=small), 130.0, 0.1)  # fmt: skip
+    piece = Measured("copy", Profile(z, d, small, small), 130.0, 0.1)
     plan = plan_of_profile(read("full").result.profile, "drawing")
     result = check(piece, plan, CheckRequest((0.5, 0.5), pair=False))
     assert result.verdict != "outside"
