@@ -265,10 +265,18 @@ def _readings(result: CheckResult, units: Units) -> tuple[str, ...]:
         if result.placement.flipped:
             at += f" [piece: {units.place(r.piece_z_mm)}]"
         lines.append(
-            f"  at {at}: {units.number(r.least_mm)} to {units.number(r.most_mm)} is within; "
+            f"  at {at}: {_limits(r.least_mm, r.most_mm, units)} is within; "
             f"then add --known {r.piece_z_mm:.0f}:READING{' (millimetres)' if units.inches else ''}"
         )
     return tuple(lines)
+
+
+def _limits(least_mm: float, most_mm: float, units: Units) -> str:
+    """Return what calipers may read, as finely as they do; a reading is fed back in mm."""
+    text = f"{least_mm:.2f} to {most_mm:.2f}"
+    if not units.inches:
+        return text
+    return f"{units.fine(least_mm)} to {units.fine(most_mm)} in ({text} mm)"
 
 
 def _pair_line(result: CheckResult) -> str:
