@@ -40,6 +40,9 @@ ASYMMETRY_MM = 0.3
 """Sides that differ by more are worth a word, mm on the radius of the drawing."""
 LOPSIDED_ROWS = 5
 FOUND_LEAST = 0.85
+MOST_UNEVEN = 0.03
+"""A line has the same paper on both sides: lighter by no more, a logarithm. Light that falls off
+over a sheet changes by a third of this in the breadth that is looked at."""
 CENTRE_ROUNDS, CENTRE_STILL_MM = 6, 0.02
 CENTRE_ON_MM, CENTRE_SHARE = 0.15, 0.6
 
@@ -148,7 +151,7 @@ def _measured(
     Raises
     ------
     RefusalError
-        `no-outline`.
+        `no-outline`, `no-drawing`.
     """
     axis = reading.axis
     signs = (1, -1) if reading.profile == FULL else (reading.side,)
@@ -179,6 +182,12 @@ def _measured(
             "The outline of the drawing is too faint or too broken to be followed.",
             "Draw it over with a firm, dark pencil, or light the sheet more evenly.",
         ) from None
+    if max(side.uneven for side in sides) > MOST_UNEVEN:
+        raise RefusalError(
+            "no-drawing",
+            "What looks like the outline is no line on paper: the ground differs on its two sides.",
+            "Lay the card on the sheet beside the drawing. Of a turned piece: measure trace PHOTO.",
+        )
     return replace(reading, axis=axis), sides
 
 

@@ -64,6 +64,7 @@ class Side:
     sd_mm : (m + 1,) standard uncertainty of each.
     slants_mm : (m + 1,) how far each goes along the axis, about that z; 0 for a square one.
     width_mm : how wide the line is drawn.
+    uneven : how much the ground differs on both sides of the line, as in `LinePoints`.
     points_px : (n, 2) where the line was found in the photo.
     points_z_mm : (n,) z of those.
     found : share of the places where the line was found.
@@ -76,6 +77,7 @@ class Side:
     sd_mm: FloatArray
     slants_mm: FloatArray
     width_mm: float
+    uneven: float
     points_px: FloatArray
     points_z_mm: FloatArray
     found: float
@@ -123,6 +125,7 @@ def measure_side(axis: AxisGuess, sign: int, path: Path, find: Find) -> Side:
         sd,
         slants,
         found.width_mm,
+        found.uneven,
         found.points_px[good],
         own_z[good],
         float(np.mean(good)),

@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 from sheets import Sketch, photo_of
 
+from calib.photo import read_photo
 from calib.refusal import RefusalError
 from measure.check import CheckRequest, check
 from measure.drawing import Drawing, measure_drawing
@@ -174,6 +175,15 @@ def test_half_profile_without_centre_line_is_refused() -> None:
 def test_sheet_without_drawing_is_refused() -> None:
     sketch = replace(FULL, darkness=0.0, smudges=3)
     assert refused(sketch).notice.code in ("no-drawing", "no-outline", "no-centre-line")
+
+
+@pytest.mark.parametrize("name", ["mill_tilted", "mill_flat"])
+def test_a_turned_piece_is_no_drawing(name) -> None:
+    """Grooves and gleams make dark lines too, but what lies on their two sides differs."""
+    photo = read_photo(Path(__file__).parents[3] / "sample_images" / f"{name}.jpg")
+    with pytest.raises(RefusalError) as caught:
+        measure_drawing(photo, DrawingRequest())
+    assert caught.value.notice.code in ("no-drawing", "no-outline", "no-centre-line")
 
 
 def test_no_template_on_a_plain_sheet() -> None:
