@@ -21,6 +21,7 @@ from measure.uniform import UniformError, uniform_error
 
 __all__ = ["CheckRequest", "CheckResult", "LengthMatch", "Unjudged", "check"]
 
+_HIDDEN_MM = 0.5
 _LEAST_UNJUDGED_MM = 1.0
 """Shorter stretches without rows are the rounding of ends and shoulders."""
 
@@ -204,8 +205,18 @@ def _notices(
                 "Mind it when parting off.",
             )
         )
+    hidden = placement.datum in ("start", "end") and placement.u95_mm > _HIDDEN_MM
+    if hidden:
+        found.append(
+            Notice(
+                "datum-hidden",
+                f"The {placement.datum} end is seen to ±{placement.u95_mm:.1f} mm only, and every "
+                "slope and shoulder is as unsure.",
+                "Lay it on with --datum best, unless places must count from that end.",
+            )
+        )
     narrow = 2.0 * rows.u95_mm > rows.proud_mm + rows.shy_mm
-    if np.mean(narrow) > 0.1:
+    if np.mean(narrow) > 0.1 and not hidden:
         found.append(
             Notice(
                 "tolerance-too-fine",

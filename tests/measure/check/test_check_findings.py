@@ -179,3 +179,15 @@ def test_tolerance_finer_than_the_photo_is_said():
     assert "tolerance-too-fine" in [n.code for n in result.notices]
     assert WITHIN not in result.rows.verdict
     assert result.verdict == UNSURE
+
+
+def test_a_datum_end_that_hides_is_named_not_the_tolerance():
+    """Laid on by an end known to 2 mm, slopes cannot be judged; by best fit they can."""
+    piece = replace(copy(mill_diameter, 5), length_u95_mm=2.0)
+    codes = {
+        datum: [n.code for n in check(piece, PLAN, replace(REQUEST, datum=datum)).notices]
+        for datum in ("start", "best")
+    }
+    assert "datum-hidden" in codes["start"]
+    assert "tolerance-too-fine" not in codes["start"]
+    assert codes["best"] == []
