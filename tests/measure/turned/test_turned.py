@@ -183,6 +183,15 @@ def test_one_photo_named_twice(tmp_path) -> None:
         check_several([tmp_path / "a.jpg", tmp_path / "a.jpg"], TraceRequest(), "0,60")
 
 
+def test_copies_of_one_photo(tmp_path) -> None:
+    photos = [tmp_path / name for name in ("a.jpg", "b.jpg", "c.jpg")]
+    for photo, content in zip(photos, (b"one", b"two", b"one"), strict=True):
+        photo.write_bytes(content)
+    with pytest.raises(BadFileError, match=r"a\.jpg and c\.jpg are one and the same photo"):
+        check_several(photos, TraceRequest(), None)
+    assert check_several(photos[:2], TraceRequest(), None) is None
+
+
 def test_turns_are_read_in_degrees(tmp_path) -> None:
     photos = [tmp_path / f"{k}.jpg" for k in range(3)]
     turns = check_several(photos, TraceRequest(), "0,60,120")
