@@ -20,6 +20,7 @@ CAUTIONS = (
 )
 _MOST_PLACES = 8
 _LONGEST_NAMED = 3
+_LEAST_GROUPED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +64,7 @@ def check_text(result: CheckResult, units: Units) -> str:
     lines = [words.headline, words.laid]
     worst = [place for place in result.places if place.verdict == WITHIN]
     if words.places:
-        lines += ["", *words.places[:_MOST_PLACES]]
-        more = len(words.places) - _MOST_PLACES
-        if more > 0:
-            lines.append(f"... and {more} more, see the report")
+        lines += ["", *_listed(result, units)]
     elif worst:
         place = max(worst, key=lambda p: abs(p.deviation_mm))
         lines += [
@@ -84,6 +82,28 @@ def check_text(result: CheckResult, units: Units) -> str:
     if any(place.proud for place in result.places if place.verdict == OUTSIDE):
         lines += ["", " ".join(CAUTIONS[:2])]
     return "\n".join(lines)
+
+
+def _listed(result: CheckResult, units: Units) -> list[str]:
+    """Return the places to look at, a line each, and in one line those that are likely fine."""
+    places = [place for place in result.places if place.verdict != WITHIN]
+    likely = [place for place in places if place.verdict == UNSURE and place.beyond_mm <= 0.0]
+    if len(likely) < _LEAST_GROUPED:
+        likely = []
+    others = [place for place in places if place not in likely]
+    lines = [place_words(place, result, units) for place in others[:_MOST_PLACES]]
+    if len(others) > _MOST_PLACES:
+        lines.append(f"... and {len(others) - _MOST_PLACES} more, see the report")
+    if likely:
+        likely.sort(key=lambda place: place.z_from_mm)
+        spans = [
+            f"{units.place(place.z_from_mm)} to {units.place(place.z_to_mm)}" for place in likely
+        ]
+        lines.append(
+            f"Unsure ? likely within, but the ± reaches past what is allowed: {', '.join(spans)} "
+            f"{units.name}"
+        )
+    return lines
 
 
 def place_words(place: Place, result: CheckResult, units: Units) -> str:
