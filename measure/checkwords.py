@@ -21,6 +21,8 @@ CAUTIONS = (
 _MOST_PLACES = 8
 _LONGEST_NAMED = 3
 _LEAST_GROUPED = 3
+_APART_MM = 0.5
+"""Places of plan and piece that differ by less need no telling apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +185,7 @@ def _laid(result: CheckResult, units: Units) -> str:
         text = f"laid on at the shoulder at {units.place(placement.datum)}"
     text += ", turned end for end" if placement.flipped else ""
     shift = placement.offset_mm if not placement.flipped else 0.0
-    if abs(shift) >= 0.5:
+    if abs(shift) >= _APART_MM:
         text += f" (piece 0 is at {units.place(shift)} of the plan)"
     return f"{_tolerance(result, units)}; {text}. Places count from the plan's start."
 
@@ -282,7 +284,7 @@ def _readings(result: CheckResult, units: Units) -> tuple[str, ...]:
     lines = [f"{what} would settle {much}:"]
     for r in advice.readings:
         at = units.place(r.z_mm)
-        if result.placement.flipped:
+        if result.placement.flipped or abs(r.z_mm - r.piece_z_mm) >= _APART_MM:
             at += f" [piece: {units.place(r.piece_z_mm)}]"
         lines.append(
             f"  at {at}: {_limits(r.least_mm, r.most_mm, units)} is within; "
