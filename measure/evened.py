@@ -23,6 +23,7 @@ STRETCH_MM = 5.0
 """Rows that are averaged."""
 _LEAST_MM = 2.5
 """What photos differ on over less than this is not judged."""
+_THIN_MM = 5.0
 _CORRELATION_MM = 2.0
 """Errors of rows this far apart are taken as independent."""
 
@@ -34,12 +35,14 @@ class Evened:
     Attributes
     ----------
     diameter_mm, u95_mm : (m, n) means over a stretch, and the half-widths of their 95 % intervals.
+    common_mm : (m, n) the part of these that all places of a photo share.
     enough : (n,) whether the stretch is long enough to be judged.
     stretches : about how many of the places are independent of each other.
     """
 
     diameter_mm: FloatArray
     u95_mm: FloatArray
+    common_mm: FloatArray
     enough: BoolArray
     stretches: float
 
@@ -49,7 +52,8 @@ def even_out(rows: SideBySide, offset_u95_mm: FloatArray) -> Evened:
 
     Each stretch is the same rows of every photo, so that it bends no difference between them.
     What rows of a photo share stays in the mean, their own errors grow less. Where the piece
-    tapers, a photo laid on a little off along the axis sees another diameter.
+    tapers, a photo laid on a little off along the axis sees another diameter; so does one whose
+    scale is off, the farther from the middle the more.
 
     Parameters
     ----------
@@ -60,8 +64,11 @@ def even_out(rows: SideBySide, offset_u95_mm: FloatArray) -> Evened:
     z = rows.z_mm[at]
     d, u95, common = (v[:, at] for v in (rows.diameter_mm, rows.u95_mm, rows.common_mm))
     local2 = np.maximum(u95**2 - common**2, 0.0)
+    # A scale that is off stretches along the axis as well, away from where all are laid together.
+    stretch = np.median(common / np.maximum(d, _THIN_MM), axis=1)
+    askew = np.hypot(offset_u95_mm[:, None], stretch[:, None] * np.abs(z - np.mean(z)))
     breaks = np.flatnonzero(np.diff(z) > LONGEST_BRIDGE_MM + 1e-9) + 1
-    mean, mean_u95 = np.empty_like(d), np.empty_like(d)
+    mean, mean_u95, shared = (np.empty_like(d) for _ in range(3))
     enough = np.zeros(len(z), dtype=bool)
     for run in np.split(np.arange(len(z)), breaks):
         long = z[run[-1]] - z[run[0]]
@@ -72,9 +79,10 @@ def even_out(rows: SideBySide, offset_u95_mm: FloatArray) -> Evened:
             mean[:, k] = d[:, near].mean(axis=1)
             own2 = local2[:, near].mean(axis=1) * min(1.0, _CORRELATION_MM / max(span, 1e-6))
             rise = abs(float((d[:, near[-1]] - d[:, near[0]]).mean())) / max(span, 1e-6)
-            slid = rise * np.asarray(offset_u95_mm) if len(near) > 1 else 0.0
-            mean_u95[:, k] = np.sqrt(common[:, near].mean(axis=1) ** 2 + own2 + slid**2)
-    return Evened(mean, mean_u95, enough, max(len(z) * _spacing(z) / STRETCH_MM, 1.0))
+            slid2 = (rise * askew[:, k]) ** 2
+            shared[:, k] = common[:, near].mean(axis=1)
+            mean_u95[:, k] = np.sqrt(shared[:, k] ** 2 + own2 + slid2)
+    return Evened(mean, mean_u95, shared, enough, max(len(z) * _spacing(z) / STRETCH_MM, 1.0))
 
 
 def _spacing(z: FloatArray) -> float:

@@ -10,9 +10,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from calib.refusal import Notice
-from measure.evened import even_out
+from measure.evened import Evened, even_out
 from measure.ovality import CHANCE, FEWEST_SIDES, Ovality, at_least, fit_ovality, sides_seen
 from measure.profile import LONGEST_BRIDGE_MM, Profile
 from measure.result import LeftOut, TraceResult
@@ -24,6 +25,7 @@ __all__ = ["OvalPlace", "Together", "bring_together"]
 FloatArray = NDArray[np.float64]
 
 GAP_MM = LONGEST_BRIDGE_MM
+_LEAST_U95_MM = 1e-4
 OF_ITS_END = ("start-hidden", "end-unclear")
 
 
@@ -48,6 +50,8 @@ class Together:
     photos : names, in order. `turned_rad` : (m,) turns; None if the piece was not moved.
     z_mm : (n,) places that were compared, clear of shoulders and steep places.
     oval : at those places; None unless three sides were seen.
+    oval_u95_mm : (n,) half-widths for the sizes of `oval` that hold for all places at once at
+        95 %, as is needed for the one picked for being the largest; None like it.
     bound_mm : (n,) largest less smallest diameter is at least this; None if not turned.
     """
 
@@ -57,17 +61,18 @@ class Together:
     z_mm: FloatArray
     oval: Ovality | None
     bound_mm: FloatArray | None
+    oval_u95_mm: FloatArray | None = None
 
     def largest(self) -> OvalPlace | None:
         """Return the most oval place, None if nothing stands out of the noise."""
-        if self.oval is not None:
+        if self.oval is not None and self.oval_u95_mm is not None:
             if not np.any(self.oval.found):
                 return None
             k = int(np.argmax(np.where(self.oval.found, self.oval.size_mm, -1.0)))
             return OvalPlace(
                 float(self.z_mm[k]),
                 float(self.oval.size_mm[k]),
-                float(self.oval.size_u95_mm[k]),
+                float(self.oval_u95_mm[k]),
                 float(self.oval.widest_rad[k]),
                 float(self.oval.widest_u95_rad[k]),
             )
@@ -107,7 +112,7 @@ def bring_together(
     flat = rows.by_all
     if not np.any(flat):
         raise differ(results[0].photo_name, results[1].photo_name)
-    oval = bound = None
+    oval = bound = oval_u95 = None
     said: list[Notice] = [*notices, *(n for r in results[1:] for n in _of_another(r))]
     if turned_rad is None:
         profile = joined(rows)
@@ -120,6 +125,7 @@ def bring_together(
         if sides_seen(turned_rad) >= FEWEST_SIDES:
             oval = fit_ovality(turned_rad, even.diameter_mm, even.u95_mm, chance)
             oval = replace(oval, found=oval.found & even.enough)
+            oval_u95 = _of_all_places(turned_rad, even, oval)
             profile = _oval_profile(rows, turned_rad, oval)
         else:
             said.append(
@@ -140,7 +146,19 @@ def bring_together(
         left_out=_left_out(profile, results[0]),
     )
     names = tuple(r.photo_name for r in results)
-    return Together(result, names, turned_rad, rows.z_mm[flat], oval, bound)
+    return Together(result, names, turned_rad, rows.z_mm[flat], oval, bound, oval_u95)
+
+
+def _of_all_places(turned_rad: FloatArray, even: Evened, oval: Ovality) -> FloatArray:
+    """Return half-widths of the sizes, (n,), that hold for all places at once at 95 %.
+
+    What places share is right or wrong for all of them together; of the rest, each stretch has
+    its own chance to stray (Bonferroni).
+    """
+    shared = fit_ovality(turned_rad, even.diameter_mm, np.maximum(even.common_mm, _LEAST_U95_MM))
+    common2 = np.minimum(shared.size_u95_mm, oval.size_u95_mm) ** 2
+    wider = float(ndtri(1.0 - 0.5 * CHANCE / even.stretches) / ndtri(1.0 - 0.5 * CHANCE))
+    return np.asarray(np.sqrt(common2 + wider**2 * (oval.size_u95_mm**2 - common2)))
 
 
 def _of_another(result: TraceResult) -> list[Notice]:
