@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.plan import Plan
-from measure.profile import Profile
+from measure.profile import Profile, relative_scale
 from measure.register import Placement
 
-__all__ = ["deviation_uncertainty", "own_uncertainty", "reference_z", "relative_scale"]
+__all__ = ["deviation_uncertainty", "own_uncertainty", "reference_z"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -60,14 +60,6 @@ def deviation_uncertainty(
     u95 = np.where(normal, np.hypot(square, moved * sine), np.hypot(total, moved * finite))
     square_common = np.minimum(np.maximum(shared * cosine, along), u95)
     return u95, np.where(normal, square_common, shared)
-
-
-def relative_scale(measured: FloatArray, shared: FloatArray) -> float:
-    """Return what part of each length the scale may be off by, from (n,) diameters and
-    what of their u95 they share.
-    """
-    thick = measured > 5.0
-    return float(np.median(shared[thick] / measured[thick])) if np.any(thick) else 0.0
 
 
 def reference_z(placement: Placement, z: FloatArray) -> float:

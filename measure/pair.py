@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.deviationu95 import reference_z, relative_scale
+from measure.deviationu95 import reference_z
 from measure.flanks import crest_diameter, flanks
 from measure.judge import UNSURE, WITHIN, verdicts
 from measure.landmarks import CREST, HOLLOW, SHOULDER, landmarks, row_slopes
 from measure.measured import Measured
 from measure.plan import Plan
-from measure.profile import LONGEST_BRIDGE_MM, Profile
+from measure.profile import LONGEST_BRIDGE_MM, Profile, relative_scale
 from measure.register import Placement
 
 __all__ = ["EYE_DIAMETER_MM", "EYE_PLACE_MM", "Likeness", "Pair", "Twin", "compare_pair"]

@@ -1,7 +1,7 @@
 """What a photo cannot show of a plan is not judged by it."""
 
 import numpy as np
-from checkpieces import Noise, measured_copy, rows_with_shoulders
+from checkpieces import Noise, measured_copy, mill_plan, rows_with_shoulders
 
 from measure.check import CheckRequest, check
 from measure.finedetail import too_fine
@@ -55,3 +55,9 @@ def test_a_narrow_ridge_is_as_fine_as_a_cut():
     fine = z[too_fine(plan, z)]
     assert 68.7 <= fine[0] < 69.6
     assert 70.4 < fine[-1] <= 71.3
+
+
+def test_the_valley_beside_a_bead_is_judged():
+    """Bead and body meet in an open V: it may not hide that the bead has moved."""
+    z = np.arange(0.5, 179.5, 0.25)
+    assert not np.any(too_fine(mill_plan(), z))
