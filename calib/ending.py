@@ -16,6 +16,7 @@ from typing import Any, TextIO
 
 from calib.decimals import with_decimal_points
 from calib.refusal import BadFileError, Notice, RefusalError
+from calib.usage import plain_usage
 
 __all__ = ["SCHEMA", "TRACEBACK_VARIABLE", "Outcome", "conclude", "file_trouble", "run_app"]
 
@@ -89,7 +90,7 @@ def run_app(app: Callable[..., Any], name: str) -> None:
             raise SystemExit(_end_badly(error, as_json)) from None
         named = [name, *(word for word in sys.argv[1:2] if not word.startswith("-"))]
         asked = getattr(getattr(error, "ctx", None), "command_path", " ".join(named))
-        wrong = BadFileError("usage", str(message()), f"Type {asked} --help to see what it takes.")
+        wrong = BadFileError("usage", *plain_usage(str(message()), sys.argv[1:], asked))
         raise SystemExit(_end_badly(wrong, as_json)) from None
     raise SystemExit(status if isinstance(status, int) else 0)
 

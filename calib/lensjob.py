@@ -152,6 +152,7 @@ def _calibrate(request: LensRequest) -> Outcome:
     from calib.lensfigures import coverage_svg
     from calib.lensphotos import Chessboard, read_set
     from calib.lensreport import advice_line, lens_report
+    from calib.lenswords import lens_words
 
     inner = _inner_corners(request.chessboard)
     board = None if inner is None else Chessboard(inner, _square(request.square_mm))
@@ -180,7 +181,7 @@ def _calibrate(request: LensRequest) -> Outcome:
         write_whole(request.export, lens_toml(saved))
         files.append(str(request.export))
     name, notices = _kept(saved, found.notices)
-    text = _text(saved, found.left_out, name, files, advice_line(advice))
+    text = lens_words(saved, found.left_out, name, files, advice_line(advice))
     data: dict[str, Any] = {
         "kind": "lens",
         "name": name,
@@ -277,30 +278,6 @@ def _facts(saved: SavedLens) -> dict[str, Any]:
 
 def _warnings(notices: tuple[Notice, ...]) -> list[dict[str, str]]:
     return [{"code": n.code, "message": n.message, "advice": n.advice} for n in notices]
-
-
-def _text(
-    saved: SavedLens, left_out: tuple[tuple[str, str], ...], name: str | None, files: list[str],
-    advice: str,
-) -> str:  # fmt: skip
-    lens = saved.lens
-    sd = np.sqrt(np.diag(lens.covariance))
-    lines = [
-        f"Focal length {lens.focal_px:.1f} ± {max(0.1, 1.96 * sd[0]):.1f} px; centre "
-        f"{lens.centre_px[0]:.1f}, {lens.centre_px[1]:.1f} "
-        f"(± {max(0.1, 1.96 * max(sd[1], sd[2])):.1f}); "
-        f"k1 {lens.k1:.4f}, k2 {lens.k2:.4f}.",
-        f"From {saved.photos} photos, corners {saved.rms_px:.3f} px off (rms). "
-        f"Terms: {saved.terms}.",
-    ]
-    lines += [f"Left out {photo}: {why}." for photo, why in left_out]
-    if advice:
-        lines.append(f"Next photo: {advice}")
-    if name is not None:
-        lines.append(f"Saved as {name}; later photos from this camera use it by themselves.")
-    if files:
-        lines.append(f"Wrote {', '.join(files)}.")
-    return "\n".join(lines)
 
 
 @contextmanager

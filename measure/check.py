@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from calib.refusal import Notice, RefusalError
+from measure.finedetail import too_fine
 from measure.judge import OUTSIDE, UNSURE, WITHIN, Deviations, judge
 from measure.measured import Measured
 from measure.pair import Pair, compare_pair
@@ -20,6 +21,7 @@ from measure.uniform import UniformError, uniform_error
 
 __all__ = ["CheckRequest", "CheckResult", "LengthMatch", "Unjudged", "check"]
 
+_HIDDEN_MM = 0.5
 _LEAST_UNJUDGED_MM = 1.0
 """Shorter stretches without rows are the rounding of ends and shoulders."""
 
@@ -168,6 +170,8 @@ def _unjudged(
             reason = "the plan is longer than the piece"
         elif not np.isfinite(plan.at(middle))[0]:
             reason = "the plan has a gap"
+        elif too_fine(plan, middle)[0]:
+            reason = "finer than the photo shows"
         else:
             reason = "not seen in the photo"
         found.append(Unjudged(a, b, reason))
@@ -201,8 +205,18 @@ def _notices(
                 "Mind it when parting off.",
             )
         )
+    hidden = placement.datum in ("start", "end") and placement.u95_mm > _HIDDEN_MM
+    if hidden:
+        found.append(
+            Notice(
+                "datum-hidden",
+                f"The {placement.datum} end is seen to ±{placement.u95_mm:.1f} mm only, and every "
+                "slope and shoulder is as unsure.",
+                "Lay it on with --datum best, unless places must count from that end.",
+            )
+        )
     narrow = 2.0 * rows.u95_mm > rows.proud_mm + rows.shy_mm
-    if np.mean(narrow) > 0.1:
+    if np.mean(narrow) > 0.1 and not hidden:
         found.append(
             Notice(
                 "tolerance-too-fine",

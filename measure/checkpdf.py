@@ -74,7 +74,7 @@ def _columns(result: CheckResult, units: Units) -> tuple[list[str], list[str]]:
     ]
     first = places or ["Nothing to take off."]
     second = [*words.remarks]
-    second += [f"Not judged {line}" for line in words.unjudged]
+    second += [f"Not judged: {line}" for line in words.unjudged]
     second += [line.strip() for line in words.readings]
     second += [f"! {notice.message}" for notice in result.notices]
     return first, second

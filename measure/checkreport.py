@@ -35,7 +35,7 @@ def check_report(
     units : how the numbers are written.
     extra_files : files beside the report, to be named in it.
     """
-    words = check_words(result, units)
+    words = check_words(result, units, brief=False)
     strip = check_strip(result, units)
     return fill_page(
         "check.html",

@@ -19,6 +19,10 @@ CAUTIONS = (
     "The lathe's manual, local rules and what you were taught come first.",
 )
 _MOST_PLACES = 8
+_LONGEST_NAMED = 3
+_LEAST_GROUPED = 3
+_APART_MM = 0.5
+"""Places of plan and piece that differ by less need no telling apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +35,7 @@ class Words:
     laid : how the piece lies on the plan, and by which tolerance it is judged.
     places : one line each for the places outside or too close to call, weightiest first.
     remarks : moved features, size of the whole, length.
-    unjudged : stretches without verdict.
+    unjudged : what has no verdict, a line for each reason; the longest stretches are named.
     readings : how to settle what is too close to call.
     """
 
@@ -43,17 +47,15 @@ class Words:
     readings: tuple[str, ...]
 
 
-def check_words(result: CheckResult, units: Units) -> Words:
-    """Return a check in words."""
+def check_words(result: CheckResult, units: Units, *, brief: bool = True) -> Words:
+    """Return a check in words; `brief` names only the longest stretches that were not judged."""
     listed = [place for place in result.places if place.verdict != WITHIN]
     return Words(
         headline=_headline(result, units),
         laid=_laid(result, units),
         places=tuple(place_words(place, result, units) for place in listed),
         remarks=(*_moved(result, units), *_uniform(result, units), *_length(result, units)),
-        unjudged=tuple(
-            f"{units.span(u.z_from_mm, u.z_to_mm)}: {u.reason}" for u in result.unjudged
-        ),
+        unjudged=_unjudged(result, units, _LONGEST_NAMED if brief else len(result.unjudged)),
         readings=_readings(result, units),
     )
 
@@ -64,10 +66,7 @@ def check_text(result: CheckResult, units: Units) -> str:
     lines = [words.headline, words.laid]
     worst = [place for place in result.places if place.verdict == WITHIN]
     if words.places:
-        lines += ["", *words.places[:_MOST_PLACES]]
-        more = len(words.places) - _MOST_PLACES
-        if more > 0:
-            lines.append(f"... and {more} more, see the report")
+        lines += ["", *_listed(result, units)]
     elif worst:
         place = max(worst, key=lambda p: abs(p.deviation_mm))
         lines += [
@@ -77,7 +76,7 @@ def check_text(result: CheckResult, units: Units) -> str:
     if words.remarks:
         lines += ["", *words.remarks]
     if words.unjudged:
-        lines += ["", *(f"Not judged  {line}" for line in words.unjudged)]
+        lines += ["", *(f"Not judged: {line}" for line in words.unjudged)]
     if words.readings:
         lines += ["", *words.readings]
     if result.pair is not None:
@@ -85,6 +84,28 @@ def check_text(result: CheckResult, units: Units) -> str:
     if any(place.proud for place in result.places if place.verdict == OUTSIDE):
         lines += ["", " ".join(CAUTIONS[:2])]
     return "\n".join(lines)
+
+
+def _listed(result: CheckResult, units: Units) -> list[str]:
+    """Return the places to look at, a line each, and in one line those that are likely fine."""
+    places = [place for place in result.places if place.verdict != WITHIN]
+    likely = [place for place in places if place.verdict == UNSURE and place.beyond_mm <= 0.0]
+    if len(likely) < _LEAST_GROUPED:
+        likely = []
+    others = [place for place in places if place not in likely]
+    lines = [place_words(place, result, units) for place in others[:_MOST_PLACES]]
+    if len(others) > _MOST_PLACES:
+        lines.append(f"... and {len(others) - _MOST_PLACES} more, see the report")
+    if likely:
+        likely.sort(key=lambda place: place.z_from_mm)
+        spans = [
+            f"{units.place(place.z_from_mm)} to {units.place(place.z_to_mm)}" for place in likely
+        ]
+        lines.append(
+            f"Unsure ? likely within, but the ± reaches past what is allowed: {', '.join(spans)} "
+            f"{units.name}"
+        )
+    return lines
 
 
 def place_words(place: Place, result: CheckResult, units: Units) -> str:
@@ -164,7 +185,7 @@ def _laid(result: CheckResult, units: Units) -> str:
         text = f"laid on at the shoulder at {units.place(placement.datum)}"
     text += ", turned end for end" if placement.flipped else ""
     shift = placement.offset_mm if not placement.flipped else 0.0
-    if abs(shift) >= 0.5:
+    if abs(shift) >= _APART_MM:
         text += f" (piece 0 is at {units.place(shift)} of the plan)"
     return f"{_tolerance(result, units)}; {text}. Places count from the plan's start."
 
@@ -210,9 +231,27 @@ def _uniform(result: CheckResult, units: Units) -> list[str]:
     if uniform.found:
         return [f"The whole piece is {what}, ±{units.spread(uniform.u95_mm)}."]
     return [
-        f"The whole piece may be {what}: that is not distinguishable from what the photo's "
-        f"own scale may be off by (±{units.spread(uniform.u95_mm)})."
+        f"The whole piece may be {what}: not distinguishable from the photo's own scale, "
+        f"±{units.spread(uniform.u95_mm)}."
     ]
+
+
+def _unjudged(result: CheckResult, units: Units, most: int) -> tuple[str, ...]:
+    """Return what was not judged, by reason; the longest stretches are named, in order along."""
+    lines = []
+    for reason in dict.fromkeys(u.reason for u in result.unjudged):
+        found = [u for u in result.unjudged if u.reason == reason]
+        longest = sorted(found, key=lambda u: u.z_from_mm - u.z_to_mm)[:most]
+        longest.sort(key=lambda u: u.z_from_mm)
+        named = ", ".join(
+            f"{units.place(u.z_from_mm)} to {units.place(u.z_to_mm)}" for u in longest
+        )
+        line = f"{reason}, at {named} {units.name}"
+        if len(found) > most:
+            total = sum(u.z_to_mm - u.z_from_mm for u in found)
+            line += f" and {len(found) - most} shorter, {units.place(total)} {units.name} in all"
+        lines.append(line)
+    return tuple(lines)
 
 
 def _length(result: CheckResult, units: Units) -> list[str]:
@@ -245,13 +284,21 @@ def _readings(result: CheckResult, units: Units) -> tuple[str, ...]:
     lines = [f"{what} would settle {much}:"]
     for r in advice.readings:
         at = units.place(r.z_mm)
-        if result.placement.flipped:
+        if result.placement.flipped or abs(r.z_mm - r.piece_z_mm) >= _APART_MM:
             at += f" [piece: {units.place(r.piece_z_mm)}]"
         lines.append(
-            f"  at {at}: {units.number(r.least_mm)} to {units.number(r.most_mm)} is within; "
+            f"  at {at}: {_limits(r.least_mm, r.most_mm, units)} is within; "
             f"then add --known {r.piece_z_mm:.0f}:READING{' (millimetres)' if units.inches else ''}"
         )
     return tuple(lines)
+
+
+def _limits(least_mm: float, most_mm: float, units: Units) -> str:
+    """Return what calipers may read, as finely as they do; a reading is fed back in mm."""
+    text = f"{least_mm:.2f} to {most_mm:.2f}"
+    if not units.inches:
+        return text
+    return f"{units.fine(least_mm)} to {units.fine(most_mm)} in ({text} mm)"
 
 
 def _pair_line(result: CheckResult) -> str:

@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.plan import Plan
-from measure.profile import Profile
+from measure.profile import Profile, relative_scale
 from measure.register import Placement
 
-__all__ = ["deviation_uncertainty", "own_uncertainty"]
+__all__ = ["deviation_uncertainty", "own_uncertainty", "reference_z"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -54,7 +54,7 @@ def deviation_uncertainty(
     finite = np.minimum(slope, 1e6)
     cosine = 1.0 / np.hypot(1.0, finite)
     sine = finite * cosine
-    along = 2.0 * sine * _relative_scale(measured, shared) * np.abs(z - _reference(placement, z))
+    along = 2.0 * sine * relative_scale(measured, shared) * np.abs(z - reference_z(placement, z))
     square = np.maximum(total * cosine, np.hypot(_of_flat_neighbours(z, total, ~normal), along))
     moved = 2.0 * placement.u95_mm
     u95 = np.where(normal, np.hypot(square, moved * sine), np.hypot(total, moved * finite))
@@ -62,12 +62,7 @@ def deviation_uncertainty(
     return u95, np.where(normal, square_common, shared)
 
 
-def _relative_scale(measured: FloatArray, shared: FloatArray) -> float:
-    thick = measured > 5.0
-    return float(np.median(shared[thick] / measured[thick])) if np.any(thick) else 0.0
-
-
-def _reference(placement: Placement, z: FloatArray) -> float:
+def reference_z(placement: Placement, z: FloatArray) -> float:
     """Return the z at which piece and plan were brought together."""
     if placement.datum == "start":
         return float(np.min(z))

@@ -20,10 +20,10 @@ from measure.drawingink import ink_of
 from measure.drawingline import LinePoints, line_points
 from measure.drawingpath import FULL, HALF, Path, Reading
 from measure.drawingrequest import EDGE, DrawingRequest
-from measure.drawingrows import Rows, rows_of
+from measure.drawingrows import STEEPEST, Rows, rows_of
 from measure.drawingside import Side, measure_side
 from measure.drawingtemplate import find_template
-from measure.drawingu95 import row_spreads
+from measure.drawingu95 import Spreads, row_spreads
 from measure.profile import Profile
 from measure.progress import Progress, quiet
 from measure.result import END, LeftOut, TraceResult
@@ -40,6 +40,9 @@ ASYMMETRY_MM = 0.3
 """Sides that differ by more are worth a word, mm on the radius of the drawing."""
 LOPSIDED_ROWS = 5
 FOUND_LEAST = 0.85
+MOST_UNEVEN = 0.03
+"""A line has the same paper on both sides: lighter by no more, a logarithm. Light that falls off
+over a sheet changes by a third of this in the breadth that is looked at."""
 CENTRE_ROUNDS, CENTRE_STILL_MM = 6, 0.02
 CENTRE_ON_MM, CENTRE_SHARE = 0.15, 0.6
 
@@ -148,7 +151,7 @@ def _measured(
     Raises
     ------
     RefusalError
-        `no-outline`.
+        `no-outline`, `no-drawing`.
     """
     axis = reading.axis
     signs = (1, -1) if reading.profile == FULL else (reading.side,)
@@ -179,6 +182,12 @@ def _measured(
             "The outline of the drawing is too faint or too broken to be followed.",
             "Draw it over with a firm, dark pencil, or light the sheet more evenly.",
         ) from None
+    if max(side.uneven for side in sides) > MOST_UNEVEN:
+        raise RefusalError(
+            "no-drawing",
+            "What looks like the outline is no line on paper: the ground differs on its two sides.",
+            "Lay the card on the sheet beside the drawing. Of a turned piece: measure trace PHOTO.",
+        )
     return replace(reading, axis=axis), sides
 
 
@@ -281,7 +290,7 @@ def _drawing(
         )
     signs = (1, -1) if reading.profile == FULL else (reading.side,)
     spread = row_spreads(sheet.view, sheet.height_mm, axis, signs, rows, ends, flip)
-    profile = _on_grid(rows, spread.sd_mm, spread.common_mm, times)
+    profile = _on_grid(rows, spread, times)
     along = ends[1] - rows.z_mm if flip else ends[0] + rows.z_mm
     differ = rows.radii_mm[:, 0] - rows.radii_mm[:, -1] - 2.0 * _off_centre(axis, centre, along)
     calm = rows.calm
@@ -324,10 +333,11 @@ def _drawing(
     )
 
 
-def _on_grid(rows: Rows, sd: FloatArray, common: FloatArray, times: float) -> Profile:
-    """Return the profile at true size."""
-    d = 2.0 * rows.radii_mm.mean(axis=1)
-    return Profile(times * rows.z_mm, times * d, times * 1.96 * sd, times * 1.96 * common)
+def _on_grid(rows: Rows, spread: Spreads, times: float) -> Profile:
+    """Return the profile at true size; on a slope a place that is off costs diameter."""
+    slid = 2.0 * np.minimum(rows.slope, STEEPEST) * spread.place_sd_mm
+    unsure = [times * 1.96 * sd for sd in (spread.sd_mm, spread.common_mm, slid)]
+    return Profile(times * rows.z_mm, times * 2.0 * rows.radii_mm.mean(axis=1), *unsure)
 
 
 def _notices(

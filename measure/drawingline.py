@@ -42,12 +42,15 @@ class LinePoints:
     points_mm : (n, 2) in the sheet's plane, target frame.
     good : (n,) whether a line was found there.
     width_mm : how wide the line is drawn; 0 for an edge.
+    uneven : logarithm of how much lighter the ground is on one side than on the other, the
+        median of all; 0 for an edge, which has two grounds.
     """
 
     points_px: FloatArray
     points_mm: FloatArray
     good: NDArray[np.bool_]
     width_mm: float
+    uneven: float
 
 
 def line_points(
@@ -98,7 +101,8 @@ def line_points(
     good = weight.sum(axis=1) * SAMPLE_MM > LEAST_SHARE * usual
     good &= np.abs(at) < FIRST_WINDOW_MM - 1e-6
     pixels = start_px + (at / SAMPLE_MM)[:, None] * step_px
-    return LinePoints(pixels, view.on_plane(pixels, height_mm), good, width)
+    uneven = float(np.median(np.abs(np.log(np.maximum(a, 1e-3) / np.maximum(b, 1e-3)))))
+    return LinePoints(pixels, view.on_plane(pixels, height_mm), good, width, uneven)
 
 
 def _brightest(dark: FloatArray, offsets: FloatArray, width_mm: float) -> FloatArray:
@@ -129,7 +133,7 @@ def edge_points(
     fits = fit_edges(lines, shapes)
     pixels = px + fits.offset_px[:, None] * direction
     good = ~fits.at_limit & (fits.contrast > 1.0) & (fits.sd_px < 2.0)
-    return LinePoints(pixels, view.on_plane(pixels, height_mm), np.asarray(good), 0.0)
+    return LinePoints(pixels, view.on_plane(pixels, height_mm), np.asarray(good), 0.0, 0.0)
 
 
 def _lifted(points_mm: FloatArray, height_mm: float) -> FloatArray:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from measure.drawingside import Side, radius_at
 from measure.profile import GRID_MM
 
-__all__ = ["Rows", "join_sides", "rows_of"]
+__all__ = ["STEEPEST", "Joined", "Rows", "join_sides", "rows_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -20,6 +20,8 @@ CALM_MM = 0.8
 BRIDGE_MM = 2.0
 """A longer stretch without a line is left out."""
 DIAMETER_PLACE_SD_MM = 0.05
+STEEPEST = 3.0
+"""Steeper places are judged square to the outline, where their error of z counts once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +33,7 @@ class Rows:
     z_mm : on the grid, and twice at shoulders.
     radii_mm : (n, s) of each of the s sides.
     sd_mm : standard uncertainty of a radius, of what sides and rows do not share.
+    slope : (n,) |dr/dz|.
     calm : (n,) clear of shoulders and slopes, where the two sides can be held together.
     missing : stretches (from, to) where no line was found.
     length_mm, length_sd_mm : from end to end.
@@ -39,24 +42,37 @@ class Rows:
     z_mm: FloatArray
     radii_mm: FloatArray
     sd_mm: FloatArray
+    slope: FloatArray
     calm: NDArray[np.bool_]
     missing: tuple[tuple[float, float], ...]
     length_mm: float
     length_sd_mm: float
 
 
-def join_sides(sides: tuple[Side, ...]) -> tuple[FloatArray, list[FloatArray], FloatArray]:
-    """Return z of ends and shoulders, where each side has them, and their uncertainty.
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """Ends and shoulders that all sides have; (k,) each, mm.
 
-    Returns
-    -------
-    at : (k,) mean places.
-    own : for each side (k,) its own places: what stands between moves with them.
-    sd : (k,).
+    Attributes
+    ----------
+    at_mm : mean places. `own_mm` : for each side its own: what stands between moves with them.
+    sd_mm : standard uncertainty. `slant_mm` : how far each goes along the axis.
+    sides : with that slant in place of their own.
     """
+
+    at_mm: FloatArray
+    own_mm: list[FloatArray]
+    sd_mm: FloatArray
+    slant_mm: FloatArray
+    sides: tuple[Side, ...]
+
+
+def join_sides(sides: tuple[Side, ...]) -> Joined:
+    """Return the ends and shoulders of one or two sides, brought together."""
     first = sides[0]
     if len(sides) == 1:
-        return first.shoulders_mm, [first.shoulders_mm], first.sd_mm
+        at = first.shoulders_mm
+        return Joined(at, [at], first.sd_mm, first.slants_mm, sides)
     other = sides[1]
     pairs = [(0, 0)]
     taken = 0
@@ -71,7 +87,13 @@ def join_sides(sides: tuple[Side, ...]) -> tuple[FloatArray, list[FloatArray], F
     a = np.array([first.shoulders_mm[i] for i, _ in pairs])
     b = np.array([other.shoulders_mm[j] for _, j in pairs])
     sd = np.array([np.hypot(first.sd_mm[i], other.sd_mm[j]) / 2.0 for i, j in pairs])
-    return 0.5 * (a + b), [a, b], sd
+    slant = np.array([0.5 * (first.slants_mm[i] + other.slants_mm[j]) for i, j in pairs])
+    each = []
+    for side, rows in zip(sides, np.array(pairs).T, strict=True):
+        own = side.slants_mm.copy()
+        own[rows] = slant
+        each.append(replace(side, slants_mm=own))
+    return Joined(0.5 * (a + b), [a, b], sd, slant, tuple(each))
 
 
 def rows_of(sides: tuple[Side, ...], flip: bool, times: float = 1.0) -> Rows:
@@ -83,11 +105,14 @@ def rows_of(sides: tuple[Side, ...], flip: bool, times: float = 1.0) -> Rows:
     flip : count z from the far end.
     times : true size over drawn size; the grid of the rows is that of the true size.
     """
-    at, own, sd = join_sides(sides)
+    joined = join_sides(sides)
+    at, sd = joined.at_mm, joined.sd_mm
     length = float(at[-1] - at[0])
     inner = at[1:-1] - at[0]
-    far = inner[::-1] if not flip else inner
-    shoulders = np.sort(length - far if flip else inner)
+    if flip:
+        inner = length - inner
+    # A slanted flank has one diameter at each place.
+    shoulders = np.sort(inner[joined.slant_mm[1:-1] == 0.0])
     grid = np.arange(0.0, times * length + 1e-9, GRID_MM) / times
     grid = (
         grid[np.min(np.abs(grid[:, None] - shoulders[None, :]), axis=1) > 1e-3]
@@ -102,13 +127,13 @@ def rows_of(sides: tuple[Side, ...], flip: bool, times: float = 1.0) -> Rows:
     look = -which if flip else which
     columns = [
         _radii(side, np.interp(from_axis, at, places), look)
-        for side, places in zip(sides, own, strict=True)
+        for side, places in zip(joined.sides, joined.own_mm, strict=True)
     ]
     radii = np.stack([c[0] for c in columns], axis=1)
     own_sd = np.sqrt(np.mean([c[1] ** 2 for c in columns], axis=0) / len(sides))
     slope = np.abs(np.gradient(radii.mean(axis=1), np.maximum(z, z + 1e-3 * np.arange(len(z)))))
-    own_sd = np.hypot(own_sd, DIAMETER_PLACE_SD_MM * np.minimum(slope, 3.0))
-    stops = np.concatenate([[0.0], shoulders, [length]])
+    own_sd = np.hypot(own_sd, DIAMETER_PLACE_SD_MM * np.minimum(slope, STEEPEST))
+    stops = np.concatenate([[0.0], inner, [length]])
     calm = (np.min(np.abs(z[:, None] - stops[None, :]), axis=1) > CALM_MM) & (slope < 1.0)
     seen = np.all([c[2] for c in columns], axis=0)
     missing = _missing(z, seen)
@@ -116,6 +141,7 @@ def rows_of(sides: tuple[Side, ...], flip: bool, times: float = 1.0) -> Rows:
         z[seen],
         radii[seen],
         own_sd[seen],
+        slope[seen],
         calm[seen],
         missing,
         length,
@@ -150,6 +176,12 @@ def _radii(
         gap = np.diff(stops)
         cell = np.clip(np.searchsorted(stops, z[mine]) - 1, 0, len(gap) - 1)
         seen[mine] = gap[cell] <= BRIDGE_MM
+    for j in np.flatnonzero(side.slants_mm[1:-1] > 0.0):
+        low, high = walls[j] + 0.5 * side.slants_mm[j + 1] * np.array([-1.0, 1.0])
+        inside = (z > low) & (z < high)
+        foot = radius_at(side.stretches[j], np.array([low]))[0]
+        top = radius_at(side.stretches[j + 1], np.array([high]))[0]
+        r[inside] = np.interp(z[inside], [low, high], [foot, top])
     return np.maximum(r, 0.0), sd, seen
 
 

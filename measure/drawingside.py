@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from measure.drawingaxis import AxisGuess
 from measure.drawingline import LinePoints
 from measure.drawingpath import STEP_MM, Path
+from measure.drawingslant import slanted
 
 __all__ = ["Find", "Side", "Stretch", "measure_side", "radius_at"]
 
@@ -61,7 +62,9 @@ class Side:
     shoulders_mm : (m + 1,) z of the start, of the shoulders between stretches, and of the end.
     rises_mm : (m + 1,) change of radius there, from small z to large.
     sd_mm : (m + 1,) standard uncertainty of each.
+    slants_mm : (m + 1,) how far each goes along the axis, about that z; 0 for a square one.
     width_mm : how wide the line is drawn.
+    uneven : how much the ground differs on both sides of the line, as in `LinePoints`.
     points_px : (n, 2) where the line was found in the photo.
     points_z_mm : (n,) z of those.
     found : share of the places where the line was found.
@@ -72,7 +75,9 @@ class Side:
     shoulders_mm: FloatArray
     rises_mm: FloatArray
     sd_mm: FloatArray
+    slants_mm: FloatArray
     width_mm: float
+    uneven: float
     points_px: FloatArray
     points_z_mm: FloatArray
     found: float
@@ -102,7 +107,7 @@ def measure_side(axis: AxisGuess, sign: int, path: Path, find: Find) -> Side:
     good = found.good & (np.abs(own_z - level[0]) < 1.5)
     if np.count_nonzero(good) < max(10, 0.4 * len(good)):
         raise ValueError(f"the line is found at {np.count_nonzero(good)} of {len(good)} places")
-    at, sd, seen = _shoulders(axis, sign, z, r, cuts, found.width_mm, find)
+    at, sd, slants, seen = _shoulders(axis, sign, z, r, cuts, found.width_mm, find)
     stretches = []
     starts, stops = [0, *[b for _, b in cuts]], [*[a + 1 for a, _ in cuts], len(z)]
     for k, (a, b) in enumerate(zip(starts, stops, strict=True)):
@@ -118,7 +123,9 @@ def measure_side(axis: AxisGuess, sign: int, path: Path, find: Find) -> Side:
         at,
         np.array(rises),
         sd,
+        slants,
         found.width_mm,
+        found.uneven,
         found.points_px[good],
         own_z[good],
         float(np.mean(good)),
@@ -256,8 +263,8 @@ def _shoulders(
     cuts: list[tuple[int, int]],
     width_mm: float,
     find: Find,
-) -> tuple[FloatArray, FloatArray, tuple[bool, bool]]:
-    """Return z and its standard uncertainty of both ends and all shoulders, (m + 1,) each."""
+) -> tuple[FloatArray, FloatArray, FloatArray, tuple[bool, bool]]:
+    """Return z, its standard uncertainty and slant of ends and shoulders, (m + 1,) each."""
     half = 0.5 * STEP_MM
     rough = [z[0] - half, *[0.5 * (z[a] + z[b]) for a, b in cuts], z[-1] + half]
     low = [END_CLEAR_MM, *[min(r[a], r[b]) for a, b in cuts], END_CLEAR_MM]
@@ -275,20 +282,22 @@ def _shoulders(
     points = axis.point_mm + at_z[:, None] * axis.direction + sign * at_r[:, None] * axis.normal
     normals = np.broadcast_to(axis.direction, points.shape)
     found = find(points, normals, 0.1)
-    own_z, _ = _in_axis(axis, sign, found.points_mm)
+    own_z, own_r = _in_axis(axis, sign, found.points_mm)
     result, sd, share = np.array(rough), np.full(len(rough), OPEN_END_SD_MM), []
+    slants = np.zeros(len(rough))
+    rises = [0.0, *[r[b] - r[a] for a, b in cuts], 0.0]
     for k in range(len(rough)):
         mine = np.array(owner) == k
         use = mine & found.good
         share.append(float(np.count_nonzero(use)) / float(np.count_nonzero(mine)))
         if np.count_nonzero(use) and share[-1] >= END_SEEN:
-            middle = float(np.median(own_z[use]))
-            spread = 1.4826 * float(np.median(np.abs(own_z[use] - middle)))
+            middle, slant = slanted(own_z[use], own_r[use], rises[k])
+            spread = 1.4826 * float(np.median(np.abs(own_z[use] - np.median(own_z[use]))))
             if abs(middle - rough[k]) < END_REACH_MM:
-                result[k] = middle
+                result[k], slants[k] = middle, slant
                 sd[k] = np.hypot(FLOOR_MM, spread / np.sqrt(np.count_nonzero(use)))
     order = np.maximum.accumulate(result)
-    return order, sd, (share[0] >= END_SEEN, share[-1] >= END_SEEN)
+    return order, sd, slants, (share[0] >= END_SEEN, share[-1] >= END_SEEN)
 
 
 def _stretch(

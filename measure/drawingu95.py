@@ -35,11 +35,13 @@ class Spreads:
     Attributes
     ----------
     sd_mm, common_mm : (n,) of the diameters: all, and the part that all rows share.
+    place_sd_mm : (n,) of the places along the axis, from the start end.
     length_sd_mm : of the length.
     """
 
     sd_mm: FloatArray
     common_mm: FloatArray
+    place_sd_mm: FloatArray
     length_sd_mm: float
 
 
@@ -77,12 +79,14 @@ def row_spreads(
     def lifted(points: FloatArray) -> FloatArray:
         return np.column_stack([points, np.full(len(points), height_mm)])
 
-    pixels = [view.to_pixels(lifted(p)) for p in (upper, lower, tips)]
+    pixels = [view.to_pixels(lifted(p)) for p in (upper, lower, foot, tips)]
 
     def sizes(at: View, height: float) -> FloatArray:
-        a, b, t = (at.on_plane(p, height) for p in pixels)
+        """Return the diameters, their places from the start end, and the length."""
+        a, b, f, t = (at.on_plane(p, height) for p in pixels)
         d = times * np.linalg.norm(a - b, axis=1)
-        return np.concatenate([d, [np.linalg.norm(t[1] - t[0])]])
+        start = t[1] if flip else t[0]
+        return np.concatenate([d, np.linalg.norm(f - start, axis=1), [np.linalg.norm(t[1] - t[0])]])
 
     vector, columns = view.vector(), []
     for k, h in enumerate(view_steps(view)):
@@ -95,13 +99,22 @@ def row_spreads(
         )
     J = np.stack(columns, axis=1)
     by_height = (sizes(view, height_mm + 0.1) - sizes(view, height_mm - 0.1)) / 0.2
+    n = len(picked)
     shared2 = np.einsum("ij,jk,ik->i", J, view.covariance, J) + (HEIGHT_SD_MM * by_height) ** 2
-    shared2[:-1] += (STROKE_SD_MM * 2.0 / np.sqrt(len(signs))) ** 2
+    shared2[:n] += (STROKE_SD_MM * 2.0 / np.sqrt(len(signs))) ** 2
     bow = BOW_SD_MM * np.minimum(np.linalg.norm(foot, axis=1) / BOW_OVER_MM, 1.5)
-    bow2 = (bow * by_height[:-1]) ** 2
+    bow2 = (np.tile(bow, 2) * by_height[:-1]) ** 2
     order = np.argsort(z, kind="stable")
-    common = np.sqrt(np.interp(rows.z_mm, z[order], shared2[:-1][order]))
-    bowed2 = np.interp(rows.z_mm, z[order], bow2[order])
+
+    def at_rows(values: FloatArray) -> FloatArray:
+        return np.asarray(np.interp(rows.z_mm, z[order], values[order]))
+
+    common = np.sqrt(at_rows(shared2[:n]))
     own2 = (2.0 * rows.sd_mm) ** 2
     length2 = shared2[-1] + rows.length_sd_mm**2 + (float(np.median(bow)) * by_height[-1]) ** 2
-    return Spreads(np.sqrt(common**2 + own2 + bowed2), common, float(np.sqrt(length2)))
+    return Spreads(
+        np.sqrt(common**2 + own2 + at_rows(bow2[:n])),
+        common,
+        np.sqrt(at_rows(shared2[n:-1] + bow2[n:])),
+        float(np.sqrt(length2)),
+    )

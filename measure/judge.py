@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.deviationu95 import deviation_uncertainty, own_uncertainty
+from measure.finedetail import too_fine
 from measure.plan import STEEP, Plan
 from measure.profile import LONGEST_BRIDGE_MM, Profile
 from measure.register import Placement
@@ -51,7 +52,8 @@ class Deviations:
         the distance square to the planned curve where it is True.
     u95_mm : half-width of its 95 % interval; `u95_common_mm` : the part all rows share.
     own_u95_mm, own_common_mm : what the piece's own measuring has in these two, which caliper
-        readings of the piece can lessen.
+        readings of the piece can lessen. `place_u95_mm` : how far a reading taken there may be
+        off because the place along the piece is.
     proud_mm, shy_mm : limits, both positive.
     slope : |dr/dz| of the plan there.
     verdict : `WITHIN`, `OUTSIDE` or `UNSURE`.
@@ -66,6 +68,7 @@ class Deviations:
     u95_common_mm: FloatArray
     own_u95_mm: FloatArray
     own_common_mm: FloatArray
+    place_u95_mm: FloatArray
     proud_mm: FloatArray
     shy_mm: FloatArray
     slope: FloatArray
@@ -154,6 +157,7 @@ def judge(
         own, measured, plan, placement, z_plan, slope, normal, same_photo
     )
     cosine = np.where(normal, 1.0 / np.hypot(1.0, np.minimum(slope, 1e6)), 1.0)
+    step = profile.u95_step_mm
     proud, shy = plan.tolerance_at(z_plan, general)
     raw = verdicts(deviation, u95, proud, shy)
     return Deviations(
@@ -166,6 +170,7 @@ def judge(
         u95_common_mm=common,
         own_u95_mm=own[0] * cosine,
         own_common_mm=own[1] * cosine,
+        place_u95_mm=np.zeros(len(rows)) if step is None else step[rows],
         proud_mm=proud,
         shy_mm=shy,
         slope=slope,
@@ -178,11 +183,11 @@ def _rows_on_plan(profile: Profile, plan: Plan, placement: Placement) -> NDArray
     """Return the rows that have a plan to be judged by, in order along the plan.
 
     A lone row of the plan with a gap on either side is no curve, and a row whose uncertainty is
-    not known can have no verdict: neither is judged.
+    not known can have no verdict: neither is judged. Nor is a cut too fine for the photo.
     """
     z = placement.to_plan(profile.z_mm)
     starts, ends, _ = plan.segments()
-    on_plan = np.isfinite(plan.at(z)) & plan.judged_at(z)
+    on_plan = np.isfinite(plan.at(z)) & plan.judged_at(z) & ~too_fine(plan, z)
     on_plan &= starts[_segment_at(z, ends), 0] <= z + _TOUCH_MM
     known = np.isfinite(profile.diameter_mm) & np.isfinite(profile.u95_mm)
     rows = np.nonzero(on_plan & known & np.isfinite(profile.u95_common_mm))[0]

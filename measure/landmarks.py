@@ -10,7 +10,16 @@ from numpy.typing import NDArray
 
 from measure.profile import Profile
 
-__all__ = ["CREST", "END", "HOLLOW", "SHOULDER", "Landmark", "landmarks", "steep_rows"]
+__all__ = [
+    "CREST",
+    "END",
+    "HOLLOW",
+    "SHOULDER",
+    "Landmark",
+    "landmarks",
+    "row_slopes",
+    "steep_rows",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -99,12 +108,17 @@ def _turns(profile: Profile, piece: slice, least: FloatArray) -> list[Landmark]:
 
 
 def steep_rows(profile: Profile) -> NDArray[np.bool_]:
-    """Return which rows, (n,), have a slope |dr/dz| above `STEEP`, shoulders not counted.
+    """Return which rows, (n,), have a slope |dr/dz| above `STEEP`, shoulders not counted."""
+    return np.asarray(row_slopes(profile) > STEEP)
+
+
+def row_slopes(profile: Profile) -> FloatArray:
+    """Return the slope |dr/dz| of each row, (n,); 0 for one that stands alone.
 
     The slope is that of the chord from half a millimetre before to half a millimetre after,
     inside the run between shoulders and gaps.
     """
-    steep = np.zeros(len(profile.z_mm), dtype=np.bool_)
+    slopes = np.zeros(len(profile.z_mm))
     for piece in profile.pieces():
         z, r = profile.z_mm[piece], profile.diameter_mm[piece] / 2.0
         cuts = [0, *(np.nonzero(np.diff(z) == 0.0)[0] + 1).tolist(), len(z)]
@@ -114,8 +128,8 @@ def steep_rows(profile: Profile) -> NDArray[np.bool_]:
             low = np.maximum(z[a:b] - HALF_CHORD_MM, z[a])
             high = np.minimum(z[a:b] + HALF_CHORD_MM, z[b - 1])
             rise = np.interp(high, z[a:b], r[a:b]) - np.interp(low, z[a:b], r[a:b])
-            steep[piece.start + a : piece.start + b] = np.abs(rise) > STEEP * (high - low)
-    return steep
+            slopes[piece.start + a : piece.start + b] = np.abs(rise) / (high - low)
+    return slopes
 
 
 def _peaks(heights: FloatArray) -> list[tuple[int, float]]:

@@ -8,16 +8,19 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.deviationu95 import reference_z
+from measure.flanks import crest_diameter, flanks
 from measure.judge import UNSURE, WITHIN, verdicts
-from measure.landmarks import CREST, HOLLOW, SHOULDER, Landmark, landmarks
+from measure.landmarks import CREST, HOLLOW, SHOULDER, landmarks, row_slopes
 from measure.measured import Measured
 from measure.plan import Plan
-from measure.profile import LONGEST_BRIDGE_MM, Profile
+from measure.profile import LONGEST_BRIDGE_MM, Profile, relative_scale
 from measure.register import Placement
 
 __all__ = ["EYE_DIAMETER_MM", "EYE_PLACE_MM", "Likeness", "Pair", "Twin", "compare_pair"]
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 EYE_DIAMETER_MM, EYE_PLACE_MM = 0.5, 1.0
 """Two pieces side by side look alike up to these differences of a diameter and of a place or a
@@ -28,7 +31,8 @@ _LEAST_MM = 1.0
 _DROP_MM, _DROP_PART = 3.0, 0.5
 """The flanks of a bead are met this far below its crest, or half way down a low one."""
 _LONG_MM = 25.0
-_STEEPEST, _FLATTEST = 20.0, 0.05
+_LEVEL = 0.25
+"""Slope |dr/dz| up to which largest and smallest diameter are looked for."""
 _END_U95_MM = 0.3
 _SHOULDER_U95_MM = 0.25
 _NAMES = {CREST: ("bead", "swell"), HOLLOW: ("cove", "long hollow")}
@@ -36,16 +40,19 @@ _NAMES = {CREST: ("bead", "swell"), HOLLOW: ("cove", "long hollow")}
 
 @dataclass(frozen=True, slots=True)
 class _Mark:
-    """A bead, cove or shoulder of one piece; `width_mm` is None for a shoulder."""
+    """A bead, cove or shoulder of one piece.
+
+    `z_mm` is where it is looked for on the other piece, `top` the row of its crest or hollow, and
+    `drop_mm` how far below that its flanks may be met.
+    """
 
     kind: str
     name: str
     z_mm: float
     diameter_mm: float
     u95_mm: float
-    place_u95_mm: float
-    width_mm: float | None
-    width_u95_mm: float
+    top: int
+    drop_mm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,13 +117,12 @@ def compare_pair(
     From one photo the common parts of both uncertainties cancel, and only the rest counts.
     """
     first = Profile(plan.z_mm, plan.diameter_mm, plan.u95_mm, plan.u95_common_mm)
-    whole = _whole(first, piece, plan, same_photo, placement)
+    common = _Common.of((first, piece.profile), placement, same_photo)
+    whole = _whole(common, piece, plan)
     ours, theirs = _marks(first), _marks(piece.profile)
     places = placement.to_plan(np.array([mark.z_mm for mark in theirs]))
     couples = _couples(ours, theirs, places)
-    offset = placement.u95_mm
-    parts = (_share(first, same_photo), _share(piece.profile, same_photo))
-    twins = tuple(_twin(ours[i], theirs[j], float(places[j]), offset, parts) for i, j in couples)
+    twins = tuple(_twin((ours[i], theirs[j]), common) for i, j in couples)
     lone_first = sorted(set(range(len(ours))) - {i for i, _ in couples})
     lone_second = sorted(set(range(len(theirs))) - {j for _, j in couples})
     found = [likeness.verdict for twin in twins for likeness in twin.likenesses]
@@ -139,26 +145,78 @@ def _likeness(what: str, first: float, second: float, u95: float, limit: float) 
     return Likeness(what, first, second, u95, limit, verdict)
 
 
+@dataclass(frozen=True, slots=True)
+class _Common:
+    """What all comparisons of a pair have in common.
+
+    Attributes
+    ----------
+    profiles : of the first piece and of the second; `placement` lays the second on the first.
+    parts : what part of a row's u95 counts in a difference, for each: from one photo only what
+        rows do not share.
+    stretch : u95 of a difference of lengths, as a part of the length.
+    reference_mm : z of the first piece where the two were brought together.
+    """
+
+    profiles: tuple[Profile, Profile]
+    placement: Placement
+    parts: tuple[float, float]
+    stretch: float
+    reference_mm: float
+
+    @classmethod
+    def of(
+        cls, profiles: tuple[Profile, Profile], placement: Placement, same_photo: bool
+    ) -> _Common:
+        """Return it for two profiles and how they lie on each other."""
+        a, b = (relative_scale(p.diameter_mm, p.u95_common_mm) for p in profiles)
+        z = placement.to_plan(profiles[1].z_mm)
+        near = z[(z >= profiles[0].z_mm[0]) & (z <= profiles[0].z_mm[-1])]
+        return cls(
+            profiles=profiles,
+            placement=placement,
+            parts=(_share(profiles[0], same_photo), _share(profiles[1], same_photo)),
+            stretch=0.0 if same_photo else float(np.hypot(a, b)),
+            reference_mm=reference_z(placement, near if len(near) else z),
+        )
+
+    def place_u95_mm(self, z_mm: float) -> float:
+        """Return how well places near z of the first piece answer to each other, 95 %.
+
+        A scale that is off stretches along the axis as well as across it.
+        """
+        return float(np.hypot(self.placement.u95_mm, self.stretch * abs(z_mm - self.reference_mm)))
+
+
 def _share(profile: Profile, same_photo: bool) -> float:
-    """Return what part of a row's u95 counts in a difference: all of it, or its local part."""
     if not same_photo:
         return 1.0
     local = np.sqrt(np.maximum(profile.u95_mm**2 - profile.u95_common_mm**2, 0.0))
     return float(np.median(local / np.maximum(profile.u95_mm, 1e-9)))
 
 
-def _near_rows(z_mm: FloatArray, other_mm: FloatArray) -> NDArray[np.int64]:
-    """Return the rows that have a row of the other within what readers bridge."""
-    other = np.sort(other_mm)
-    right = np.clip(np.searchsorted(other, z_mm), 1, len(other) - 1)
-    apart = np.minimum(np.abs(z_mm - other[right - 1]), np.abs(other[right] - z_mm))
-    return np.asarray(np.nonzero(apart <= LONGEST_BRIDGE_MM)[0])
+def _matching_rows(common: _Common, slopes: tuple[FloatArray, FloatArray]) -> tuple[IntArray, ...]:
+    """Return the rows, of either piece, that both show level within what readers bridge.
+
+    The largest of one may stand in a gap of the other, and on a slope a diameter depends on how
+    well the pieces were brought together.
+    """
+    first, second = common.profiles
+    placed = common.placement.to_plan(second.z_mm)
+    order = np.argsort(placed, kind="stable")
+    right = np.clip(np.searchsorted(placed[order], first.z_mm), 1, len(order) - 1)
+    nearer = np.abs(placed[order[right - 1]] - first.z_mm) <= np.abs(
+        placed[order[right]] - first.z_mm
+    )
+    partner = order[np.where(nearer, right - 1, right)]
+    both = np.abs(placed[partner] - first.z_mm) <= LONGEST_BRIDGE_MM
+    both &= (slopes[0] <= _LEVEL) & (slopes[1][partner] <= _LEVEL)
+    return np.nonzero(both)[0], partner[both]
 
 
-def _whole(
-    first: Profile, piece: Measured, plan: Plan, same_photo: bool, placement: Placement
-) -> tuple[Likeness, ...]:
+def _whole(common: _Common, piece: Measured, plan: Plan) -> tuple[Likeness, ...]:
     result: list[Likeness] = []
+    first, second = common.profiles
     cut = plan.start_cut or plan.end_cut
     if piece.length_mm is not None and piece.length_u95_mm is not None and not cut:
         # Where of the first piece only its rows are known, each end is where they end.
@@ -166,66 +224,43 @@ def _whole(
         u95 = float(np.hypot(piece.length_u95_mm, own))
         limit = 2.0 * EYE_PLACE_MM
         result.append(_likeness("length", plan.length_mm, piece.length_mm, u95, limit))
-    share_a, share_b = _share(first, same_photo), _share(piece.profile, same_photo)
-    # The largest of one may stand in a gap of the other: only what both show is compared.
-    placed = placement.to_plan(piece.profile.z_mm)
-    ours, theirs = _near_rows(first.z_mm, placed), _near_rows(placed, first.z_mm)
-    if len(ours) == 0 or len(theirs) == 0:
+    slopes = (row_slopes(first), row_slopes(second))
+    ours, theirs = _matching_rows(common, slopes)
+    if len(ours) == 0:
         return tuple(result)
     for what, pick in (("largest", np.argmax), ("smallest", np.argmin)):
         i = int(ours[pick(first.diameter_mm[ours])])
-        j = int(theirs[pick(piece.profile.diameter_mm[theirs])])
-        u95 = float(np.hypot(share_a * first.u95_mm[i], share_b * piece.profile.u95_mm[j]))
-        a, b = float(first.diameter_mm[i]), float(piece.profile.diameter_mm[j])
+        j = int(theirs[pick(second.diameter_mm[theirs])])
+        own = np.hypot(common.parts[0] * first.u95_mm[i], common.parts[1] * second.u95_mm[j])
+        # One may show a little more of a slope than the other.
+        slope = max(slopes[0][i], slopes[1][j])
+        apart = np.hypot(common.place_u95_mm(float(first.z_mm[i])), LONGEST_BRIDGE_MM)
+        u95 = float(np.hypot(own, 2.0 * slope * apart))
+        a, b = float(first.diameter_mm[i]), float(second.diameter_mm[j])
         result.append(_likeness(what, a, b, u95, EYE_DIAMETER_MM))
     return tuple(result)
 
 
 def _marks(profile: Profile) -> list[_Mark]:
-    """Return the beads, coves and shoulders of a piece; a bead's place is between its flanks."""
-    local = np.sqrt(np.maximum(profile.u95_mm**2 - profile.u95_common_mm**2, 0.0))
+    """Return the beads, coves and shoulders of a piece."""
     found: list[_Mark] = []
     for mark in landmarks(profile, _LEAST_MM):
+        if mark.kind != SHOULDER and mark.kind not in _NAMES:
+            continue
+        top = int(np.argmin(np.abs(profile.z_mm - mark.z_mm)))
         if mark.kind == SHOULDER:
             found.append(
-                _Mark(SHOULDER, "shoulder", mark.z_mm, mark.diameter_mm, mark.u95_mm,
-                      _SHOULDER_U95_MM, None, 0.0)
-            )  # fmt: skip
-        elif mark.kind in _NAMES:
-            found.append(_between_flanks(profile, local, mark))
+                _Mark(SHOULDER, "shoulder", mark.z_mm, mark.diameter_mm, mark.u95_mm, top, 0.0)
+            )
+            continue
+        drop = min(_DROP_MM, _DROP_PART * mark.prominence_mm)
+        left, right = flanks(profile, mark.kind, top, drop)
+        width = right.z_mm - left.z_mm
+        found.append(
+            _Mark(mark.kind, _NAMES[mark.kind][int(width > _LONG_MM)], left.z_mm + width / 2.0,
+                  crest_diameter(profile, top), mark.u95_mm, top, drop)
+        )  # fmt: skip
     return found
-
-
-def _between_flanks(profile: Profile, local: FloatArray, mark: Landmark) -> _Mark:
-    sign = 1.0 if mark.kind == CREST else -1.0
-    height = sign * profile.diameter_mm
-    top = int(np.argmin(np.abs(profile.z_mm - mark.z_mm)))
-    # The crest is the mean of the rows about it: the highest of many rows is high by chance.
-    crest = float(np.mean(height[max(top - 2, 0) : top + 3]))
-    level = crest - min(_DROP_MM, _DROP_PART * mark.prominence_mm)
-    left = _flank(profile.z_mm, height, local, top, -1, level)
-    right = _flank(profile.z_mm, height, local, top, 1, level)
-    both = float(np.hypot(left[1], right[1]))
-    width = right[0] - left[0]
-    name = _NAMES[mark.kind][int(width > _LONG_MM)]
-    return _Mark(mark.kind, name, (left[0] + right[0]) / 2.0, sign * crest, mark.u95_mm,
-                 both / 2.0, width, both)  # fmt: skip
-
-
-def _flank(
-    z: FloatArray, height: FloatArray, local: FloatArray, top: int, step: int, level: float
-) -> tuple[float, float]:
-    """Return where a flank passes the level, and the 95 % half-width of that place."""
-    at = top
-    while 0 < at + step < len(z) and height[at] > level:
-        at += step
-    back = at - step if at != top else at
-    rise = height[back] - height[at]
-    t = (height[back] - level) / rise if rise > 0.0 else 0.0
-    place = float(z[back] + np.clip(t, 0.0, 1.0) * (z[at] - z[back]))
-    low, high = max(at - 4, 0), min(at + 4, len(z) - 1)
-    slope = abs(height[high] - height[low]) / max(float(z[high] - z[low]), 1e-6)
-    return place, float(local[at] / np.clip(slope, _FLATTEST, _STEEPEST))
 
 
 def _couples(
@@ -249,14 +284,30 @@ def _couples(
     return sorted(chosen)
 
 
-def _twin(a: _Mark, b: _Mark, place: float, offset_u95: float, parts: tuple[float, float]) -> Twin:
-    size_u95 = float(np.hypot(parts[0] * a.u95_mm, parts[1] * b.u95_mm))
-    place_u95 = float(np.sqrt(a.place_u95_mm**2 + b.place_u95_mm**2 + offset_u95**2))
-    found = [
-        _likeness("place", a.z_mm, place, place_u95, EYE_PLACE_MM),
-        _likeness("diameter", a.diameter_mm, b.diameter_mm, size_u95, EYE_DIAMETER_MM),
-    ]
-    if a.width_mm is not None and b.width_mm is not None:
-        width_u95 = float(np.hypot(a.width_u95_mm, b.width_u95_mm))
-        found.append(_likeness("width", a.width_mm, b.width_mm, width_u95, EYE_PLACE_MM))
-    return Twin(a.name, a.z_mm, tuple(found))
+def _twin(marks: tuple[_Mark, _Mark], common: _Common) -> Twin:
+    """Return what two features that answer to each other have in common.
+
+    Flanks are met at one and the same depth below both crests, whatever else each photo shows.
+    """
+    (a, b), (first, second), placement = marks, common.profiles, common.placement
+    offset_u95 = common.place_u95_mm(a.z_mm)
+    size_u95 = float(np.hypot(common.parts[0] * a.u95_mm, common.parts[1] * b.u95_mm))
+    diameter = _likeness("diameter", a.diameter_mm, b.diameter_mm, size_u95, EYE_DIAMETER_MM)
+    if a.kind == SHOULDER:
+        u95 = float(np.hypot(np.sqrt(2.0) * _SHOULDER_U95_MM, offset_u95))
+        place = float(placement.to_plan(np.array([b.z_mm]))[0])
+        shift = _likeness("place", a.z_mm, place, u95, EYE_PLACE_MM)
+        return Twin(a.name, a.z_mm, (shift, diameter))
+    drop = min(a.drop_mm, b.drop_mm)
+    ours, theirs = flanks(first, a.kind, a.top, drop), flanks(second, b.kind, b.top, drop)
+    if placement.flipped:
+        theirs = theirs[::-1]
+    left, right = placement.to_plan(np.array([flank.z_mm for flank in theirs])).tolist()
+    both = float(np.sqrt(sum(flank.u95_mm**2 for flank in (*ours, *theirs))))
+    middle = (ours[0].z_mm + ours[1].z_mm) / 2.0
+    place_u95 = float(np.hypot(both / 2.0, offset_u95))
+    return Twin(a.name, a.z_mm, (
+        _likeness("place", middle, (left + right) / 2.0, place_u95, EYE_PLACE_MM),
+        diameter,
+        _likeness("width", ours[1].z_mm - ours[0].z_mm, right - left, both, EYE_PLACE_MM),
+    ))  # fmt: skip

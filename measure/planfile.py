@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+from calib.headers import picture_kind
 from calib.refusal import BadFileError
 from measure.measured import Measured, read_measured
 from measure.plan import Plan
@@ -13,6 +14,7 @@ from measure.planunits import mm_per_unit
 
 __all__ = ["plan_of_piece", "read_plan"]
 
+_HEAD_BYTES = 64
 _KINDS = "CSV, DXF, SVG, TOML, or an earlier trace (its folder, profile.csv or result.json)"
 
 
@@ -53,6 +55,14 @@ def read_plan(
         return _of_toml(path, units)
     if suffix in (".dxf", ".svg"):
         return _of_drawing(path, units, layer, axis)
+    with path.open("rb") as file:
+        if picture_kind(file.read(_HEAD_BYTES))[0] in ("jpeg", "png", "heic"):
+            raise BadFileError(
+                "plan-kind",
+                f"{path.name} is a photo, no plan yet.",
+                f"First type: measure drawing {path.name} (of a piece: measure trace "
+                f"{path.name}). Then --plan {path.stem}-measured.",
+            )
     raise BadFileError(
         "plan-kind", f"{path.name} is no kind of plan that is known.", f"Give {_KINDS}."
     )

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["GRID_MM", "LONGEST_BRIDGE_MM", "Profile"]
+__all__ = ["GRID_MM", "LONGEST_BRIDGE_MM", "Profile", "relative_scale"]
 
 FloatArray = NDArray[np.float64]
 
@@ -65,3 +65,11 @@ class Profile:
             return self
         whole = np.hypot(self.u95_mm, self.u95_step_mm)
         return Profile(self.z_mm, self.diameter_mm, whole, self.u95_common_mm)
+
+
+def relative_scale(measured: FloatArray, shared: FloatArray) -> float:
+    """Return what part of each length the scale may be off by, from (n,) diameters and
+    what of their u95 they share.
+    """
+    thick = measured > 5.0
+    return float(np.median(shared[thick] / measured[thick])) if np.any(thick) else 0.0

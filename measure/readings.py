@@ -85,12 +85,14 @@ def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
         return Advice((), open_mm, 0.0, 0.0)
     covariance = error_covariance(rows.z_mm, rows.own_u95_mm, rows.own_common_mm)
     start = np.diag(covariance)[:-1].copy()
+    # The reading is of a place, which the photo knows as well as it knows where z = 0 lies.
+    sd = np.hypot(caliper_sd_mm, rows.place_u95_mm / 1.96)
     rest = np.maximum(rows.u95_mm**2 / 1.96**2 - start, 0.0)
     chosen: list[int] = []
     steps: list[FloatArray] = []
     reached = 0.0
     while len(chosen) < _MOST_READINGS:
-        worth = _worth(rows, unsure, spacing, covariance, start, rest, candidates, caliper_sd_mm)
+        worth = _worth(rows, unsure, spacing, covariance, start, rest, candidates, sd[candidates])
         taken = (
             np.abs(rows.z_mm[candidates][:, None] - rows.z_mm[np.array(chosen, dtype=int)][None, :])
             < _APART_MM
@@ -102,8 +104,8 @@ def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
         row = int(candidates[best])
         reached = float(worth[best])
         chosen.append(row)
-        spread = float(np.sqrt(covariance[row, row] + caliper_sd_mm**2))
-        covariance, gain = observe(covariance, row, caliper_sd_mm)
+        spread = float(np.sqrt(covariance[row, row] + sd[row] ** 2))
+        covariance, gain = observe(covariance, row, float(sd[row]))
         steps.append(gain[:-1] * spread)
     if not chosen:
         return Advice((), open_mm, 0.0, 0.0)
@@ -158,7 +160,7 @@ def _worth(
     start: FloatArray,
     rest: FloatArray,
     candidates: NDArray[np.int64],
-    sd_mm: float,
+    sd_mm: FloatArray,
 ) -> FloatArray:
     """Return the length, mm, expected to be settled once each candidate is read as well, (k,)."""
     n = len(rows)

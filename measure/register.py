@@ -12,6 +12,7 @@ from measure.aligning import Curve, mismatch, search
 from measure.likeness import refuse_other_piece, refuse_other_units
 from measure.measured import Measured
 from measure.plan import STEEP, Plan
+from measure.profile import relative_scale
 
 __all__ = ["Placement", "register"]
 
@@ -143,7 +144,11 @@ def _offset_u95(piece: Measured, plan: Plan, flipped: bool, offset: float, scale
     spacing = float(np.median(np.diff(profile.z_mm)))
     rows = max(_CORRELATION_MM / max(spacing, 1e-3), 1.0)
     information = float(np.sum((gradient[good] / sd[good]) ** 2)) / rows
-    information += sum(1.0 / _END_SD_MM**2 for cut in (piece.start_cut, piece.end_cut) if not cut)
+    # All of a length's doubt, but for the scale's, may be one end's: a knob hides its tip.
+    by_scale = relative_scale(profile.diameter_mm, profile.u95_common_mm) * piece.far_mm
+    hidden2 = max((piece.length_u95_mm or 0.0) ** 2 - by_scale**2, 0.0) + plan.length_u95_mm**2
+    end_sd = float(np.hypot(_END_SD_MM, np.sqrt(hidden2) / 1.96))
+    information += sum(1.0 / end_sd**2 for cut in (piece.start_cut, piece.end_cut) if not cut)
     sd_offset = 1.0 / np.sqrt(information) if information > 0.0 else 1.0
     return float(1.96 * np.hypot(sd_offset, 0.02))  # 0.02 mm: the step of the search
 

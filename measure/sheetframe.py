@@ -98,7 +98,7 @@ def frame(pen: Pen, sheet: Sheet, units: Units, page: str, scale: str) -> None:
         lengths.append("not seen to the end")
     lengths.append(f"Largest Ø {units.number(sheet.largest_mm)} {units.name}")
     drawn = scale if scale.startswith(AS_MARKED) else f"Drawn {scale}"
-    where = [drawn if scale else NO_DRAWING, "Heights from the foot"]
+    where = [drawn if scale else NO_DRAWING, "Places from the foot end"]
     for i, lines in enumerate((lengths, where, _known(sheet, units)), start=1):
         step = (TITLE_MM - 4.0) / len(lines)
         for k, words in enumerate(lines):

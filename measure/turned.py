@@ -10,19 +10,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from calib.refusal import Notice
+from measure.evened import Evened, even_out
 from measure.ovality import CHANCE, FEWEST_SIDES, Ovality, at_least, fit_ovality, sides_seen
 from measure.profile import LONGEST_BRIDGE_MM, Profile
 from measure.result import LeftOut, TraceResult
 from measure.sidebyside import SideBySide, joined, side_by_side
-from measure.unmoved import differ, offset_of
+from measure.unmoved import differ, laid_on
 
 __all__ = ["OvalPlace", "Together", "bring_together"]
 
 FloatArray = NDArray[np.float64]
 
 GAP_MM = LONGEST_BRIDGE_MM
+_LEAST_U95_MM = 1e-4
 OF_ITS_END = ("start-hidden", "end-unclear")
 
 
@@ -47,6 +50,8 @@ class Together:
     photos : names, in order. `turned_rad` : (m,) turns; None if the piece was not moved.
     z_mm : (n,) places that were compared, clear of shoulders and steep places.
     oval : at those places; None unless three sides were seen.
+    oval_u95_mm : (n,) half-widths for the sizes of `oval` that hold for all places at once at
+        95 %, as is needed for the one picked for being the largest; None like it.
     bound_mm : (n,) largest less smallest diameter is at least this; None if not turned.
     """
 
@@ -56,17 +61,18 @@ class Together:
     z_mm: FloatArray
     oval: Ovality | None
     bound_mm: FloatArray | None
+    oval_u95_mm: FloatArray | None = None
 
     def largest(self) -> OvalPlace | None:
         """Return the most oval place, None if nothing stands out of the noise."""
-        if self.oval is not None:
+        if self.oval is not None and self.oval_u95_mm is not None:
             if not np.any(self.oval.found):
                 return None
             k = int(np.argmax(np.where(self.oval.found, self.oval.size_mm, -1.0)))
             return OvalPlace(
                 float(self.z_mm[k]),
                 float(self.oval.size_mm[k]),
-                float(self.oval.size_u95_mm[k]),
+                float(self.oval_u95_mm[k]),
                 float(self.oval.widest_rad[k]),
                 float(self.oval.widest_u95_rad[k]),
             )
@@ -100,24 +106,27 @@ def bring_together(
         raise ValueError(f"got {len(results)} result, need two or more")
     # A piece that was not moved is counted from the same end already, by where its axis lies.
     flip = "no" if turned_rad is None else "auto"
-    offsets = [0.0, *(offset_of(results[0], other, flip) for other in results[1:])]
+    laid = [laid_on(results[0], other, flip) for other in results[1:]]
+    offsets = [0.0, *(placement.offset_mm for placement in laid)]
     rows = side_by_side([r.profile for r in results], offsets)
     flat = rows.by_all
     if not np.any(flat):
         raise differ(results[0].photo_name, results[1].photo_name)
-    oval = bound = None
+    oval = bound = oval_u95 = None
     said: list[Notice] = [*notices, *(n for r in results[1:] for n in _of_another(r))]
     if turned_rad is None:
         profile = joined(rows)
     else:
+        even = even_out(rows, np.array([0.0, *(placement.u95_mm for placement in laid)]))
         # Many places are looked at: each may mislead that much more seldom.
-        chance = CHANCE / np.count_nonzero(flat)
-        bound = at_least(rows.diameter_mm[:, flat], rows.u95_mm[:, flat], chance)
+        chance = CHANCE / even.stretches
+        bound = np.where(even.enough, at_least(even.diameter_mm, even.u95_mm, chance), 0.0)
         profile = _few_sided_profile(rows, bound)
         if sides_seen(turned_rad) >= FEWEST_SIDES:
-            seen = rows.diameter_mm[:, flat], rows.u95_mm[:, flat]
-            oval = fit_ovality(turned_rad, *seen, chance)
-            profile = _oval_profile(rows, oval)
+            oval = fit_ovality(turned_rad, even.diameter_mm, even.u95_mm, chance)
+            oval = replace(oval, found=oval.found & even.enough)
+            oval_u95 = _of_all_places(turned_rad, even, oval)
+            profile = _oval_profile(rows, turned_rad, oval)
         else:
             said.append(
                 Notice(
@@ -137,7 +146,19 @@ def bring_together(
         left_out=_left_out(profile, results[0]),
     )
     names = tuple(r.photo_name for r in results)
-    return Together(result, names, turned_rad, rows.z_mm[flat], oval, bound)
+    return Together(result, names, turned_rad, rows.z_mm[flat], oval, bound, oval_u95)
+
+
+def _of_all_places(turned_rad: FloatArray, even: Evened, oval: Ovality) -> FloatArray:
+    """Return half-widths of the sizes, (n,), that hold for all places at once at 95 %.
+
+    What places share is right or wrong for all of them together; of the rest, each stretch has
+    its own chance to stray (Bonferroni).
+    """
+    shared = fit_ovality(turned_rad, even.diameter_mm, np.maximum(even.common_mm, _LEAST_U95_MM))
+    common2 = np.minimum(shared.size_u95_mm, oval.size_u95_mm) ** 2
+    wider = float(ndtri(1.0 - 0.5 * CHANCE / even.stretches) / ndtri(1.0 - 0.5 * CHANCE))
+    return np.asarray(np.sqrt(common2 + wider**2 * (oval.size_u95_mm**2 - common2)))
 
 
 def _of_another(result: TraceResult) -> list[Notice]:
@@ -176,12 +197,15 @@ def _once(notices: tuple[Notice, ...]) -> tuple[Notice, ...]:
     return tuple(kept.values())
 
 
-def _oval_profile(rows: SideBySide, oval: Ovality) -> Profile:
+def _oval_profile(rows: SideBySide, turned_rad: FloatArray, oval: Ovality) -> Profile:
     """Return mean diameters of the ovals; elsewhere what the first photo that shows it saw."""
     d, u, common = _of_first(rows, np.where(oval.found, oval.size_mm, 0.0))
-    d[rows.by_all] = oval.mean_mm
+    flat = rows.by_all
+    # Row by row: a stretch evened out would lose its beads.
+    each = fit_ovality(turned_rad, rows.diameter_mm[:, flat], rows.u95_mm[:, flat])
+    d[flat] = each.mean_mm
     # One phone and one card again: the part all photos share stays.
-    u[rows.by_all] = np.maximum(oval.mean_u95_mm, common[rows.by_all])
+    u[flat] = np.maximum(each.mean_u95_mm, common[flat])
     return Profile(rows.z_mm, d, u, np.minimum(common, u), rows.lead(rows.step_mm))
 
 

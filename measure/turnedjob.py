@@ -28,10 +28,15 @@ from measure.unmoved import Shot, as_one, counts_backward
 
 __all__ = ["trace_photos"]
 
+FloatArray = NDArray[np.float64]
+
+_FEWEST_TURNED = 2
+"""One side says nothing of how oval a piece is, and is traced without `--turned`."""
+
 
 def trace_photos(
     photos: Sequence[Path],
-    turned_rad: NDArray[np.float64] | None,
+    turned_rad: FloatArray | None,
     request: TraceRequest,
     *,
     out: Path | None,
@@ -57,7 +62,7 @@ def trace_photos(
         if turned_rad is None:
             first, results, notices = _as_one(photos, request, progress)
         else:
-            first, results, notices = _each(photos, request, progress)
+            first, results, turned_rad, notices = _each(photos, turned_rad, request, progress)
         progress("Bringing the photos together")
         together = bring_together(results, turned_rad, notices)
         progress("Writing the results")
@@ -88,17 +93,35 @@ def trace_photos(
 
 
 def _each(
-    photos: Sequence[Path], request: TraceRequest, progress: Progress
-) -> tuple[Photo, list[TraceResult], list[Notice]]:
-    """Return the first photo and the results of all; each must be measured."""
-    first, result = trace_one(photos[0], request, progress)
-    results = [result]
-    for path in photos[1:]:
+    photos: Sequence[Path],
+    turned_rad: FloatArray,
+    request: TraceRequest,
+    progress: Progress,
+) -> tuple[Photo, list[TraceResult], FloatArray, list[Notice]]:
+    """Return the first photo that was measured, all results, their turns, and what to say.
+
+    Photos that cannot be measured are left out and named, as long as two others can.
+    """
+    first: Photo | None = None
+    results: list[TraceResult] = []
+    turns: list[float] = []
+    notices: list[Notice] = []
+    refused: RefusalError | None = None
+    for path, turn in zip(photos, turned_rad.tolist(), strict=True):
         try:
-            results.append(trace_one(path, request, progress)[1])
-        except RefusalError as error:
+            photo, result = trace_one(path, request, progress)
+        except BadFileError as error:
             raise type(error)(*_named(path, error.notice)) from None
-    return first, results, []
+        except RefusalError as error:
+            refused = refused or type(error)(*_named(path, error.notice))
+            notices.append(_left_out(path, error.notice))
+            continue
+        first = first or photo
+        results.append(result)
+        turns.append(turn)
+    if first is None or len(results) < _FEWEST_TURNED:
+        raise refused or ValueError("got fewer than two photos")
+    return first, results, np.array(turns), notices
 
 
 def _as_one(
@@ -122,9 +145,8 @@ def _as_one(
         except BadFileError as error:
             raise type(error)(*_named(path, error.notice)) from None
         except RefusalError as error:
-            code, said, advice = _named(path, error.notice)
-            refused = refused or type(error)(code, said, advice)
-            notices.append(Notice("photo-left-out", f"{said} It was left out.", advice))
+            refused = refused or type(error)(*_named(path, error.notice))
+            notices.append(_left_out(path, error.notice))
             continue
         first = first or photo
         shots.append(shot)
@@ -133,6 +155,11 @@ def _as_one(
     progress("Solving the photos as one")
     results, left_out = as_one(shots, request)
     return first, results, [*notices, *left_out]
+
+
+def _left_out(path: Path, notice: Notice) -> Notice:
+    _, said, advice = _named(path, notice)
+    return Notice("photo-left-out", f"{said} It was left out.", advice)
 
 
 def _named(path: Path, notice: Notice) -> tuple[str, str, str]:

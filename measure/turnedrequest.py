@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import filecmp
 import math
 from collections.abc import Sequence
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
@@ -37,6 +39,7 @@ def check_several(
         raise _bad(f"{len(photos)} photos were named.", f"Name {MOST_PHOTOS} or fewer.")
     if len({photo.resolve() for photo in photos}) < len(photos):
         raise _bad("A photo is named twice.", "Name every photo once.")
+    _refuse_copies(photos)
     if request.box_px is not None:
         raise _bad(
             "--box goes with one photo: the piece lies elsewhere in each.",
@@ -56,6 +59,21 @@ def check_several(
             "Give one angle for each photo, 0 for the first.",
         )
     return np.asarray(np.deg2rad(np.array(turns)), dtype=np.float64)
+
+
+def _refuse_copies(photos: Sequence[Path]) -> None:
+    """Refuse copies of one photo under two names: they would count as two that agree."""
+    by_size: dict[int, list[Path]] = {}
+    for photo in photos:
+        if photo.is_file():
+            by_size.setdefault(photo.stat().st_size, []).append(photo)
+    for alike in by_size.values():
+        for first, second in combinations(alike, 2):
+            if filecmp.cmp(first, second, shallow=False):
+                raise _bad(
+                    f"{first.name} and {second.name} are one and the same photo.",
+                    "Take one photo for each, or leave one out.",
+                )
 
 
 def _turns(text: str) -> list[float]:

@@ -12,13 +12,13 @@ from calib.lens import Lens
 from calib.refusal import Notice, RefusalError
 from measure.measured import Measured
 from measure.planmaking import plan_of_profile
-from measure.register import register
+from measure.register import Placement, register
 from measure.result import TraceRequest, TraceResult
 from measure.severalviews import OneView, at_one, has_moved, runs_backward
 from measure.sidebyside import side_by_side
 from measure.tracing import Tracing, solved_anew
 
-__all__ = ["Shot", "as_one", "counts_backward", "differ", "offset_of"]
+__all__ = ["Shot", "as_one", "counts_backward", "differ", "laid_on", "offset_of"]
 
 FloatArray = NDArray[np.float64]
 
@@ -88,6 +88,14 @@ def counts_backward(first: Shot, other: Shot) -> bool:
 def offset_of(first: TraceResult, other: TraceResult, flip: str = "auto") -> float:
     """Return by how much z of the first photo is larger than the other's at the same place, mm.
 
+    `flip` and refusals as in `laid_on`.
+    """
+    return laid_on(first, other, flip).offset_mm
+
+
+def laid_on(first: TraceResult, other: TraceResult, flip: str = "auto") -> Placement:
+    """Return where the other photo's profile lies along the first's.
+
     `flip` as in `measure.register.register`.
 
     Raises
@@ -106,7 +114,7 @@ def offset_of(first: TraceResult, other: TraceResult, flip: str = "auto") -> flo
             f"{other.photo_name} is counted from the other end than {first.photo_name}.",
             "Leave the piece the same way round, or trace it apart with --from.",
         )
-    return placement.offset_mm
+    return placement
 
 
 def differ(first: str, other: str) -> RefusalError:

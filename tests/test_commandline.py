@@ -195,6 +195,15 @@ def test_wrong_usage_ends_with_two_lines_and_one_object(words, tmp_path, fake_co
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("words", [["--every", "often"], ["--every=often"]])
+def test_a_word_in_place_of_a_number_is_named(words, fake_core):
+    said = fake_core("trace", "a.jpg", *words)
+    assert said.err.splitlines() == [
+        "--every needs a number, not often.",
+        "Type it like --every 5; measure trace --help says what it is for.",
+    ]
+
+
 def test_no_command_at_all_shows_the_help_and_counts_as_wrong_usage():
     said = python(MAIN)
     assert said.returncode == 2

@@ -81,18 +81,27 @@ def test_rest_of_a_bead_half_turned_is_taken_off_to_the_plan():
     assert place.diameter_mm - place.deviation_mm == pytest.approx(place.plan_diameter_mm, abs=0.1)
 
 
-def test_advised_readings_settle_what_was_promised():
-    """Readings drawn at 0.05 mm, fed back: at least 80 % of what they were said to settle."""
+@pytest.mark.parametrize("unsure_from", [None, 40.0])
+def test_advised_readings_settle_what_was_promised(unsure_from):
+    """Readings drawn at 0.05 mm, fed back: at least 80 % of what they were said to settle.
+
+    No less so where the photo does not know which side of a step a place is on: a reading taken
+    there says little, and none is asked for.
+    """
     noise = Noise(scale=0.002, local=0.03)
     rng = np.random.default_rng(11)
     said = settled = 0.0
     for seed in range(25):
         wave = lambda z, s=seed: mill_diameter(z) + 0.2 * np.sin(z / 11.0 + s)
         piece = copy(wave, seed, noise)
+        if unsure_from is not None:
+            step = np.where(piece.profile.z_mm > unsure_from, 3.0, 0.0)
+            piece = replace(piece, profile=replace(piece.profile, u95_step_mm=step))
         before = check(piece, PLAN, REQUEST)
         if not before.advice.readings:
             continue
         assert len(before.advice.readings) <= 4
+        assert all(r.piece_z_mm <= (unsure_from or 180.0) for r in before.advice.readings)
         taken = []
         for reading in before.advice.readings:
             true = float(wave(np.array([reading.piece_z_mm]))[0])
@@ -170,3 +179,15 @@ def test_tolerance_finer_than_the_photo_is_said():
     assert "tolerance-too-fine" in [n.code for n in result.notices]
     assert WITHIN not in result.rows.verdict
     assert result.verdict == UNSURE
+
+
+def test_a_datum_end_that_hides_is_named_not_the_tolerance():
+    """Laid on by an end known to 2 mm, slopes cannot be judged; by best fit they can."""
+    piece = replace(copy(mill_diameter, 5), length_u95_mm=2.0)
+    codes = {
+        datum: [n.code for n in check(piece, PLAN, replace(REQUEST, datum=datum)).notices]
+        for datum in ("start", "best")
+    }
+    assert "datum-hidden" in codes["start"]
+    assert "tolerance-too-fine" not in codes["start"]
+    assert codes["best"] == []

@@ -13,6 +13,7 @@ from calib.refusal import RefusalError
 from measure.check import CheckRequest, check
 from measure.checkpdf import check_pdf
 from measure.checkreport import check_report
+from measure.checkwords import check_words
 from measure.deviationsfile import check_data, deviations_csv
 from measure.planfile import plan_of_piece
 from measure.planmaking import plan_of_profile
@@ -62,6 +63,20 @@ def test_no_row_stands_in_a_gap_or_on_a_lone_row_of_the_plan():
     result = check(gapped(1, ()), plan, CheckRequest(datum="start"))
     assert not np.any((result.rows.z_mm > 20.0) & (result.rows.z_mm < 59.5))
     assert [(u.z_from_mm, u.z_to_mm) for u in result.unjudged if u.reason == "the plan has a gap"]
+
+
+def test_what_was_not_judged_is_told_in_a_line_for_each_reason():
+    """A turner can use the longest few, the report names all."""
+    result = check(gapped(1, PIECE_GAPS), plan_of_piece(gapped(2, PLAN_GAPS)), CheckRequest())
+    reasons = {u.reason for u in result.unjudged}
+    assert len(result.unjudged) > 2 * len(reasons)
+    brief = check_words(result, METRIC).unjudged
+    assert len(brief) == len(reasons)
+    gaps = next(line for line in brief if line.startswith("the plan has a gap"))
+    assert gaps.startswith("the plan has a gap, at 19.7 to 45.2, 45.2 to 66, 119.8 to 130.3 mm")
+    assert "shorter" in gaps
+    whole = " ".join(check_words(result, METRIC, brief=False).unjudged)
+    assert whole.count(" to ") == len(result.unjudged)
 
 
 def test_a_slope_beside_a_gap_is_that_of_the_rows_on_its_own_side():
@@ -134,3 +149,28 @@ def test_a_pair_is_compared_where_both_were_seen():
     largest = next(one for one in pair.whole if one.what == "largest")
     assert largest.verdict == "within"
     assert largest.difference_mm == pytest.approx(0.0, abs=largest.u95_mm)
+
+
+def test_flanks_of_a_bead_are_met_at_one_depth_whatever_else_is_seen():
+    """Less of the ground beside it makes a bead stand out by less, not be narrower."""
+    plan = plan_of_piece(gapped(2, ((70.0, 84.8), (95.2, 110.0))))
+    pair = check(gapped(1, ()), plan, CheckRequest()).pair
+    assert pair is not None
+    bead = next(twin for twin in pair.twins if twin.name == "bead")
+    width = next(one for one in bead.likenesses if one.what == "width")
+    assert abs(width.difference_mm) < 0.3
+
+
+def test_places_of_a_pair_differ_by_no_more_than_the_scale_lets_them():
+    """A twin measured 0.8 % large: its far features sit 0.6 mm off, and that is no difference."""
+    noise = Noise(scale=0.004)
+    z, d = rows_with_shoulders(mill_diameter)
+    first = measured_copy(z, d, noise, None)
+    second = measured_copy(1.008 * z, 1.008 * d, noise, None)
+    pair = check(second, plan_of_piece(first), CheckRequest()).pair
+    assert pair is not None
+    places = [
+        one for twin in pair.twins for one in twin.likenesses if one.what in ("place", "diameter")
+    ]
+    assert len(places) >= 6
+    assert all(abs(one.difference_mm) < one.u95_mm for one in places)

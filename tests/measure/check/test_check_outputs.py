@@ -327,3 +327,15 @@ def test_photo_is_traced_checked_and_marked(folder, monkeypatch):
     assert band[:, 60 + 4 * 127 : 60 + 4 * 133].mean() > 0.3
     assert band[:, 60 + 4 * 60 : 60 + 4 * 75].mean() < 0.05
     assert "data:image/jpeg" in (out / "report.html").read_text()
+
+
+def test_places_that_are_likely_within_share_a_line():
+    """A copy true to 0.1 mm by a photo that knows 0.3 mm: eight lines of that help nobody."""
+    result = result_of(lambda z: mill_diameter(z) + 0.1 * np.sin(z / 4.0), noise=Noise(0.003, 0.06))
+    likely = [p for p in result.places if p.verdict == "unsure" and p.beyond_mm <= 0.0]
+    assert len(likely) >= 3
+    lines = [line for line in check_text(result, METRIC).splitlines() if "likely within" in line]
+    assert len(lines) == 1
+    assert lines[0].count(" to ") == len(likely)
+    report = check_report(result, None)
+    assert report.count("too close to call</td>") >= len(likely)

@@ -1,5 +1,6 @@
 """Plans from every kind of file, with ezdxf and svgelements as writers or readers of their own."""
 
+import cv2
 import ezdxf
 import numpy as np
 import pytest
@@ -120,6 +121,10 @@ def test_binary_and_missing_and_unknown_files(tmp_path):
     assert refused(tmp_path / "none.csv").code == "no-plan"
     (tmp_path / "p.stl").write_text("solid")
     assert refused(tmp_path / "p.stl").code == "plan-kind"
+    cv2.imwrite(str(tmp_path / "p.jpg"), np.zeros((8, 8), np.uint8))
+    photo = refused(tmp_path / "p.jpg")
+    assert photo.code == "plan-kind"
+    assert "measure drawing p.jpg" in photo.advice
     (tmp_path / "empty").mkdir()
     assert refused(tmp_path / "empty").code == "no-profile"
 

@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 from sheets import Sketch, photo_of
 
+from calib.photo import read_photo
 from calib.refusal import RefusalError
 from measure.check import CheckRequest, check
 from measure.drawing import Drawing, measure_drawing
@@ -26,6 +27,7 @@ from measure.drawingrequest import EDGE, DrawingRequest
 from measure.drawingwords import drawing_data, drawing_text
 from measure.measured import Measured
 from measure.planmaking import plan_of_profile
+from measure.profile import Profile
 from measure.profilefile import profile_csv
 from measure.units import units_for
 from tests.benchmarks.scoring import Judged, in_truth, judged
@@ -145,8 +147,7 @@ def test_a_drawing_serves_as_a_plan_for_the_piece_that_was_meant() -> None:
         before, after = np.flatnonzero(z == at)
         d[before], d[after] = 2.0 * rows[np.flatnonzero(rows[:, 0] == at), 1]
     small = np.full_like(z, 0.05)
-    piece = Measured("copy", replace(read("full").result.profile, z_mm=z, diameter_mm=d,
-                                     u95_mm=small, u95_common_mm=small), 130.0, 0.1)  # fmt: skip
+    piece = Measured("copy", Profile(z, d, small, small), 130.0, 0.1)
     plan = plan_of_profile(read("full").result.profile, "drawing")
     result = check(piece, plan, CheckRequest((0.5, 0.5), pair=False))
     assert result.verdict != "outside"
@@ -174,6 +175,15 @@ def test_half_profile_without_centre_line_is_refused() -> None:
 def test_sheet_without_drawing_is_refused() -> None:
     sketch = replace(FULL, darkness=0.0, smudges=3)
     assert refused(sketch).notice.code in ("no-drawing", "no-outline", "no-centre-line")
+
+
+@pytest.mark.parametrize("name", ["mill_tilted", "mill_flat"])
+def test_a_turned_piece_is_no_drawing(name) -> None:
+    """Grooves and gleams make dark lines too, but what lies on their two sides differs."""
+    photo = read_photo(Path(__file__).parents[3] / "sample_images" / f"{name}.jpg")
+    with pytest.raises(RefusalError) as caught:
+        measure_drawing(photo, DrawingRequest())
+    assert caught.value.notice.code in ("no-drawing", "no-outline", "no-centre-line")
 
 
 def test_no_template_on_a_plain_sheet() -> None:

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from calib.refusal import BadFileError, RefusalError
+from measure import turnedjob
+from measure.evened import even_out
 from measure.profile import Profile
 from measure.profilefile import profile_csv
 from measure.result import TraceRequest, TraceResult
@@ -180,6 +183,15 @@ def test_one_photo_named_twice(tmp_path) -> None:
         check_several([tmp_path / "a.jpg", tmp_path / "a.jpg"], TraceRequest(), "0,60")
 
 
+def test_copies_of_one_photo(tmp_path) -> None:
+    photos = [tmp_path / name for name in ("a.jpg", "b.jpg", "c.jpg")]
+    for photo, content in zip(photos, (b"one", b"two", b"one"), strict=True):
+        photo.write_bytes(content)
+    with pytest.raises(BadFileError, match=r"a\.jpg and c\.jpg are one and the same photo"):
+        check_several(photos, TraceRequest(), None)
+    assert check_several(photos[:2], TraceRequest(), None) is None
+
+
 def test_turns_are_read_in_degrees(tmp_path) -> None:
     photos = [tmp_path / f"{k}.jpg" for k in range(3)]
     turns = check_several(photos, TraceRequest(), "0,60,120")
@@ -213,3 +225,74 @@ def test_a_round_piece_is_seldom_said_to_be_oval_anywhere(turns_deg) -> None:
         said += bring_together(traces(0.0, 0.0, turns, rng), turns).largest() is not None
     # 5 % of 40 is 2; more than 5 has a chance of 1.4 %.
     assert said <= 5
+
+
+def test_the_largest_oval_is_sized_as_well_as_it_is_said_to_be() -> None:
+    """The most oval of hundreds of places is so by chance as well: half a millimetre stays it."""
+    rng = np.random.default_rng(12)
+    off, within = [], []
+    for widest in range(0, 180, 6):
+        place = bring_together(traces(0.5, widest, rng=rng), TURNS).largest()
+        assert place is not None
+        assert place.u95_mm is not None
+        off.append(abs(place.size_mm - 0.5))
+        within.append(off[-1] <= place.u95_mm)
+    assert max(off) < 0.2
+    assert np.mean(within) >= 0.9
+
+
+def test_a_few_rows_on_which_photos_differ_are_no_oval() -> None:
+    shots = traces(0.0, 0.0)
+    spoiled = shots[1].profile.diameter_mm.copy()
+    spoiled[200:203] += 0.8
+    shots[1] = replace(shots[1], profile=replace(shots[1].profile, diameter_mm=spoiled))
+    assert bring_together(shots, TURNS).largest() is None
+
+
+def test_a_taper_laid_on_askew_is_no_oval() -> None:
+    """On a cone of 0.4 mm a millimetre, photos 0.3 mm apart along the axis differ by 0.12 mm."""
+    z = np.arange(0.0, 100.01, 0.25)
+    cone = [20.0 + 0.4 * (z + shift) for shift in (0.0, 0.3)]
+    u = np.full_like(z, 0.02)
+    rows = side_by_side([Profile(z, d, u, 0.5 * u) for d in cone], [0.0, 0.0])
+    sure, unsure = (even_out(rows, np.array([0.0, u95])) for u95 in (0.0, 0.3))
+    difference = np.diff(sure.diameter_mm, axis=0)[0]
+    assert np.all(difference > np.hypot(*sure.u95_mm))
+    assert np.all(difference < np.hypot(*unsure.u95_mm))
+
+
+class _Photo:
+    """Stands for a photo whose picture nobody asks for."""
+
+    def __init__(self, name: str) -> None:
+        self.name, self.bgr = name, np.zeros((8, 8, 3), np.uint8)
+
+
+@pytest.mark.parametrize("hidden", [{"a.jpg"}, {"b.jpg"}, {"b.jpg", "c.jpg"}])
+def test_a_photo_that_cannot_be_measured_is_left_out_and_named(
+    tmp_path, monkeypatch, hidden
+) -> None:
+    shots = dict(zip(("a.jpg", "b.jpg", "c.jpg"), traces(0.5, 20.0), strict=True))
+
+    def trace_one(path, request, progress):
+        if path.name in hidden:
+            raise RefusalError("no-target", f"No card is to be seen in {path.name}.", "Lay one.")
+        return _Photo(path.name), replace(shots[path.name], photo_name=path.name)
+
+    monkeypatch.setattr(turnedjob, "trace_one", trace_one)
+    arguments = ([tmp_path / name for name in shots], TURNS, TraceRequest())
+    words = {"out": tmp_path / "out", "inches": False, "report": False, "quietly": True}
+    if len(hidden) > 1:
+        with pytest.raises(RefusalError, match=r"b\.jpg"):
+            turnedjob.trace_photos(*arguments, **words)
+        assert not (tmp_path / "out").exists()
+        return
+    outcome = turnedjob.trace_photos(*arguments, **words)
+    seen = [name for name in shots if name not in hidden]
+    turns = [turn for name, turn in zip(shots, (0.0, 60.0, 120.0), strict=True) if name in seen]
+    assert outcome.data["photos"] == seen
+    assert outcome.data["turned_deg"] == turns
+    assert outcome.data["oval"]["lower_bound_only"]
+    named = [n.message for n in outcome.notices if n.code == "photo-left-out"]
+    assert len(named) == 1
+    assert next(iter(hidden)) in named[0]
