@@ -38,9 +38,9 @@ MIDDLE, BETTER, SAME = 0.6, 0.6, 0.01
 it scatters so much less about its own, or where that is smaller by such a share."""
 BESIDE_MM = (0.8, 2.5)
 """Where, inward of a rim, the sides tell whether they close in."""
-SQUARE_MM, CHAMFER_MOST_MM = 0.35, 1.6
-"""Sides that close in by less end square; a chamfer is no larger, anything else is rounded
-(common practice, no source)."""
+SQUARE_MM, CHAMFER_MOST_MM, CHAMFER_SHARE = 0.35, 1.6, 0.3
+"""Sides that close in by less end square; a chamfer is no larger, nor a larger share of the
+radius: anything else is rounded (common practice, no source)."""
 EASED_MM, ROUNDED_SHARE, LEAST_SINE = 0.3, 0.5, 0.2
 """Edges are eased by so much with a touch of abrasive, and so often rounded where they could be
 (common practice, no source)."""
@@ -178,7 +178,8 @@ def face_rim(
     if not chamfered and not (square and faced) and not one:
         return None
     lost = max(float(beside.max()) - rim.radius_mm, 0.0)
-    if (chamfered or not square) and lost > CHAMFER_MOST_MM:
+    broad = min(CHAMFER_MOST_MM, CHAMFER_SHARE * float(beside.max()))
+    if (chamfered or not square) and lost > broad:
         return None
     if faced:
         return rim
