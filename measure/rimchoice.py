@@ -54,19 +54,17 @@ OUTER_COST, FAINT_COST = 2.5, 3.0
 shows."""
 SHIFT_SD_MM = 1.0
 """How far off the axis may be at its ends, standard deviation."""
-TRUE_SD_MM, BENT_SD_MM, BENT_COST = 0.1, 0.4, 1.0
+TRUE_SD_MM, BENT_SD_MM, BENT_COST = 0.1, 0.4, 1.6
 """How far a cutter's head lies beside the axis of its shank, standard deviation: of most, and of
-the one in three (no source) that is bent or made untrue."""
+the one in five (no source) that is bent or made untrue."""
 
 
 @dataclass(frozen=True, slots=True)
 class RimEdges:
-    """Edges on one side of a step: their radii, mm, and significances, from inside out; and the
-    width of a column in which they were looked for, mm."""
+    """Edges on one side of a step: their radii, mm, and significances, from inside out."""
 
     radius_mm: FloatArray
     significance: FloatArray
-    column_mm: float
 
 
 def chosen_rims(
@@ -140,7 +138,7 @@ def edges_of_step(
     rows = round(BLOCK_MM / ROW_MM)
     blocks = len(z) // rows
     if blocks < 2:
-        return RimEdges(np.zeros(0), np.zeros(0), STEP_PX)
+        return RimEdges(np.zeros(0), np.zeros(0))
     column = _column(view, axis, step)
     low = about - INSIDE_SHARE * about - INSIDE_MM
     low = max(0.0 if step.overlooked else low, LEAST_RADIUS_MM)
@@ -158,7 +156,7 @@ def edges_of_step(
     crest = np.max([significance[k : k + len(inner)] for k in range(5)], axis=0)
     at = 2 + np.flatnonzero((inner >= crest) & (inner >= LEAST_SIGNIFICANCE))
     at = at[radii[at] < high]
-    return RimEdges(radii[at], significance[at].astype(np.float64), column)
+    return RimEdges(radii[at], significance[at].astype(np.float64))
 
 
 def _column(view: View, axis: Axis, step: Cylinder) -> float:
@@ -224,8 +222,8 @@ def _pairs(a: RimEdges, b: RimEdges) -> _Pairs:
 def _cost_of_one(edges: RimEdges) -> FloatArray:
     """Return what each edge of a side loses for edges outside it and for being faint, (n,)."""
     sure = _share(edges.significance)
-    # One edge may have two crests, a window apart.
-    beyond = edges.radius_mm[None, :] - edges.radius_mm[:, None] > 2.0 * WINDOW * edges.column_mm
+    # An edge has two crests, a window apart: so the inner one of them loses too.
+    beyond = edges.radius_mm[None, :] > edges.radius_mm[:, None]
     outer = np.max(np.where(beyond, sure[None, :], 0.0), axis=1)
     return np.asarray(OUTER_COST * outer + FAINT_COST * (1.0 - sure))
 
