@@ -21,7 +21,7 @@ from measure.revolve import Axis
 from measure.rimevidence import rim_points
 from measure.rims import Rim
 
-__all__ = ["Cylinder", "RimOutline", "cylinders_of", "rim_outline"]
+__all__ = ["Cylinder", "RimOutline", "borne_out", "cylinders_of", "rim_outline"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -33,8 +33,13 @@ REACH_PX, HALF_PX, BLUR_PX = 3.5, 7.0, 1.1
 CORNER_MM = 1.2
 """So near to its ends a rim is left to the shoulders' edges."""
 AGREE_PX = 1.2
+CREST_PX, CREST_SD_PX = -0.55, 0.6
+"""Where a fitted rim lies beside the crest of its onset, and how far that is usual. Measured on
+rendered photos."""
 FLOOR_PX = 0.06
 CIRCLE_POINTS = 180
+LEAST_LIKELY = 8.0
+"""Rims that lose so much count for nothing."""
 NEAR_CIRCLE_PX = 12.0
 
 
@@ -42,13 +47,26 @@ NEAR_CIRCLE_PX = 12.0
 class Cylinder:
     """One step as a cylinder: z along the axis, and its radius and offset across, mm.
 
-    `aside_mm` is toward the `across` side of `reach.frame_of`.
+    `aside_mm` is toward the `across` side of `reach.frame_of`; `doubt_mm` the standard deviation
+    of the radius where its edges allow of more than one. `loss`: what speaks against its rims, from
+    0. `overlooked`: its radius is anybody's guess; not `is_seen`: it stands for a stretch that
+    shows no rim.
     """
 
     z_from_mm: float
     z_to_mm: float
     radius_mm: float
     aside_mm: float
+    doubt_mm: float = 0.0
+    loss: float = 0.0
+    overlooked: bool = False
+    is_seen: bool = True
+
+    @property
+    def borne_out_mm(self) -> float:
+        """Length for which its rims speak: less the more is against them."""
+        whole = self.z_to_mm - self.z_from_mm
+        return whole * max(0.0, 1.0 - self.loss / LEAST_LIKELY) if self.is_seen else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,12 +78,19 @@ class RimOutline:
     on_rims : for each step the points on its rim on the `across` side and on the other.
     between : for each place between steps, ends included, the points of the shoulder's edge.
     places_mm : z of these places as they were when the outline was drawn.
+    steps : that it was drawn of.
     """
 
     outline: Outline
     on_rims: tuple[tuple[IndexArray, IndexArray], ...]
     between: tuple[IndexArray, ...]
     places_mm: tuple[float, ...]
+    steps: tuple[Cylinder, ...]
+
+
+def borne_out(steps: Sequence[Cylinder]) -> float:
+    """Return the length along which the rims of steps speak for them, mm."""
+    return sum(step.borne_out_mm for step in steps)
 
 
 def cylinders_of(rims: Sequence[Rim]) -> tuple[Cylinder, ...]:
@@ -112,18 +137,29 @@ def rim_outline(
     line = resample(np.concatenate([closed, closed[:1]]), SPACING_PX)[:-1]
     tangents = _tangents(line)
     outline = rescan(bgr, to_linear, line, tangents)
-    members = []
+    members, drawn = [], []
     for step in steps:
-        sides = []
+        sides, away = [], []
         for sign in (1.0, -1.0):
             index, normal, on_rim = _on_rim(line, view, axis, step, sign)
             if len(index) >= 8:
-                _put(outline, bgr, to_linear, index, on_rim, normal)
+                away.append(_put(outline, bgr, to_linear, index, on_rim, normal))
             sides.append(index)
         members.append((sides[0], sides[1]))
+        middle = axis.at(0.5 * (step.z_from_mm + step.z_to_mm)) - view.camera_centre_mm
+        scale = float(np.linalg.norm(middle)) / view.lens.focal_px
+        drawn.append(replace(step, doubt_mm=float(np.hypot(step.doubt_mm, _doubt(away) * scale))))
     between = _between(outline, members, view, axis, steps)
     places = (steps[0].z_from_mm, *(step.z_to_mm for step in steps))
-    return RimOutline(outline, tuple(members), between, places)
+    return RimOutline(outline, tuple(members), between, places, tuple(drawn))
+
+
+def _doubt(away_px: Sequence[float]) -> float:
+    """Return the standard deviation of a radius, px, whose two edges were fitted so far from
+    where they were found: two looks at one edge that differ by more than the crest of an onset
+    does from the edge itself may mean two edges."""
+    beyond = np.maximum(np.abs(np.array(away_px) - CREST_PX) - CREST_SD_PX, 0.0)
+    return 0.5 * float(np.linalg.norm(beyond))
 
 
 def _between(
@@ -191,7 +227,7 @@ def _on_rim(
 ) -> tuple[IndexArray, FloatArray, FloatArray]:
     """Return which outline points lie on one rim, its outward normal, and their feet on it."""
     z = np.array([step.z_from_mm + CORNER_MM, step.z_to_mm - CORNER_MM])
-    if z[1] - z[0] < CORNER_MM:
+    if z[1] - z[0] < CORNER_MM or not step.is_seen:
         return np.zeros(0, np.int64), np.zeros(2), np.zeros((0, 2))
     radius = np.full(2, step.radius_mm + sign * step.aside_mm)
     ends = view.to_pixels(rim_points(view.camera_centre_mm, axis, z, radius, sign))
@@ -213,8 +249,11 @@ def _put(
     index: IndexArray,
     on_rim: FloatArray,
     normal: FloatArray,
-) -> None:
-    """Fit the edge of one rim, averaged along it, and put its points into the outline."""
+) -> float:
+    """Fit the edge of one rim, averaged along it, and put its points into the outline.
+
+    Returns how far outward its middle lies of where it was looked for, px.
+    """
     normals = np.broadcast_to(normal, on_rim.shape)
     shapes = rim_shapes(HALF_PX, REACH_PX, BLUR_PX)
     offsets = np.arange(-ALONG_PX, ALONG_PX + 1.0, 2.0)
@@ -223,7 +262,7 @@ def _put(
     found = ~fits.at_limit & (fits.contrast > 1.0)
     if found.sum() < 0.3 * len(index):
         outline.clear[index] = False
-        return
+        return CREST_PX
     place = np.arange(len(index), dtype=np.float64)
     slope, level = _steady(place[found], fits.offset_px[found])
     away = fits.offset_px - level - slope * place
@@ -240,6 +279,7 @@ def _put(
     outline.sd_px[index] = np.sqrt((shared * fits.sd_px) ** 2 + FLOOR_PX**2)
     outline.contrast[index] = fits.contrast
     outline.clear[index] = clear
+    return level + slope * 0.5 * (len(index) - 1)
 
 
 def _steady(x: FloatArray, y: FloatArray) -> tuple[float, float]:

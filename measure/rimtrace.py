@@ -21,7 +21,9 @@ from measure.fit import Estimate, estimate
 from measure.rest import resting_places
 from measure.result import TraceRequest
 from measure.revolve import Axis
-from measure.rimoutline import Cylinder, RimOutline, cylinders_of, rim_outline
+from measure.rimchoice import chosen_rims
+from measure.rimextents import laid_along
+from measure.rimoutline import Cylinder, RimOutline, borne_out, cylinders_of, rim_outline
 from measure.rimplaces import places_sought
 from measure.rims import Rim, find_rims
 from measure.scene import Scene
@@ -39,6 +41,8 @@ CONTACT_SD_MM = 0.05
 LEAST_KEPT = 0.6
 LEAST_COVERED = 0.6
 LEAST_CHANCE = 0.02
+GOOD_SHARE = 0.7
+"""A trace worth this share of its length needs no rival."""
 LOOKS = 3
 """Find the rims, find them again from the axis that they gave, then only measure anew."""
 
@@ -62,13 +66,18 @@ class RimTrace:
     def worth(self) -> float:
         """What speaks for it: rims that agree, whole length, cylinders without taper."""
         turns = [min(abs(step.taper), 6.0) for step in self.steps]
-        length = self.steps[-1].z_to_mm - self.steps[0].z_from_mm
         return (
             self.estimate.kept
             * self.covered
-            * float(np.sqrt(length))
+            * borne_out(self.found.steps)
             / (1.0 + 0.1 * float(np.mean(turns)))
         )
+
+    @property
+    def is_good(self) -> bool:
+        """Whether little is left to be better."""
+        length = self.steps[-1].z_to_mm - self.steps[0].z_from_mm
+        return self.worth > GOOD_SHARE * length
 
 
 def first_guess(
@@ -112,12 +121,21 @@ def trace_rims(
     view = target.view
     axis, length, radius = first_guess(sides_px, view, -target.thickness_mm)
     best: RimTrace | None = None
+    steps: tuple[Cylinder, ...] = ()
     for look in range(LOOKS):
         if look < LOOKS - 1:
-            axis, rims = find_rims(photo.bgr, scene, view, axis, length, radius, look > 0)
-            steps = cylinders_of(rims)
+            found_axis, rims = find_rims(photo.bgr, scene, view, axis, length, radius, look > 0)
+            found = cylinders_of(rims)
+        if look == 0:
+            axis, steps = found_axis, found
+        else:
+            steps = _weighed(photo, view, axis, steps)
+            found = _weighed(photo, view, found_axis, found) if look < LOOKS - 1 else ()
+            if borne_out(found) > borne_out(steps):
+                axis, steps = found_axis, found
         if steps:
             steps = places_sought(photo.bgr, view, axis, steps)
+            steps = chosen_rims(photo.bgr, view, axis, steps)
         outline = rim_outline(photo.bgr, linear_table(), view, axis, steps) if steps else None
         traced = None if outline is None else _solved(request, lens, target, outline, axis, steps)
         if traced is None:
@@ -133,6 +151,15 @@ def trace_rims(
     if best is None:
         return None
     return replace(best, steps=solved_steps(best.found, best.estimate))
+
+
+def _weighed(
+    photo: Photo, view: View, axis: Axis, steps: Sequence[Cylinder]
+) -> tuple[Cylinder, ...]:
+    """Return steps with the rims that suit each other, from where to where these show."""
+    if not steps:
+        return ()
+    return laid_along(photo.bgr, view, axis, chosen_rims(photo.bgr, view, axis, steps))
 
 
 def _drawn_anew(steps: Sequence[SolvedStep], start: float) -> tuple[Cylinder, ...]:

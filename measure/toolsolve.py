@@ -186,13 +186,14 @@ def _scale(solved: Estimate) -> float:
 
 def _lines(found: RimOutline, solved: Estimate, x: FloatArray, scale: float) -> list[_Line | None]:
     lines: list[_Line | None] = []
-    for a, b in zip(*solved_rays(found, solved, x), strict=True):
+    rays = solved_rays(found, solved, x)
+    for a, b, step in zip(*rays, found.steps, strict=True):
         if min(len(a.z_mm), len(b.z_mm)) < LEAST_POINTS:
             lines.append(None)
             continue
         low, high = max(a.z_mm.min(), b.z_mm.min()), min(a.z_mm.max(), b.z_mm.max())
         middle = 0.5 * (low + high)
-        level, slope, variance, turn = 0.0, 0.0, 0.0, 0.0
+        level, slope, variance, turn = 0.0, 0.0, (2.0 * step.doubt_mm) ** 2, 0.0
         for side in (a, b):
             value, tilt, spread, tilt_variance = _side_line(side, middle)
             level += value

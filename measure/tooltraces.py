@@ -41,10 +41,9 @@ __all__ = ["ToolPhotos", "ToolTrace", "shank_is_first", "trace_tool"]
 
 FloatArray = NDArray[np.float64]
 
-GOOD_WORTH = 7.0
-"""A trace by rims this good needs no rival: most rims agree over the length of a hand."""
 BORDER_PX = 8.0
 THINNEST_MM, ROUGH_MM = 1.0, 0.5
+USELESS_SD_MM = 1.0
 CONE_MM = 0.3
 """A ground step may taper by less than this, or the axis be a little off."""
 
@@ -171,7 +170,7 @@ def _by_rims(
         found = trace_rims(photo, scene, request, lens, target, sides)
         if found is not None and (best is None or found.worth > best.worth):
             best = found
-        if best is not None and best.worth > GOOD_WORTH:
+        if best is not None and best.is_good:
             break
     if best is None:
         return None
@@ -189,7 +188,7 @@ def _agrees(found: RimTrace) -> bool:
     """Return whether the rims are those of one tool of cylinders.
 
     Rims that are partly reflections, or an axis that they put askew, make cylinders come out as
-    cones; one of three steps may well be one.
+    cones, of which one of three steps may well be one, or leave the size of a step open.
     """
     steps = found.steps
     cones = sum(
@@ -197,7 +196,8 @@ def _agrees(found: RimTrace) -> bool:
         for step in steps
     )
     thinnest = min(min(step.at_from_mm, step.at_to_mm) for step in steps)
-    return cones <= len(steps) // 3 and thinnest > THINNEST_MM
+    worst = max(float(np.hypot(step.sd_mm, step.common_sd_mm)) for step in steps)
+    return cones <= len(steps) // 3 and thinnest > THINNEST_MM and worst < USELESS_SD_MM
 
 
 def _of_rims(
