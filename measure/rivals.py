@@ -25,6 +25,7 @@ from measure.scene import Scene
 from measure.searchedoutline import searched_silhouettes
 from measure.solving import Solved, not_turned, solve_outline
 from measure.startend import from_start
+from measure.strangers import strange_share
 
 __all__ = ["followed"]
 
@@ -156,6 +157,8 @@ def _follow(
                 break
             solved = solve_outline(request, lens, found, better, 2, estimate)
         solved = with_side_freed(request, lens, found, solved)
+        strange = strange_share(photo.bgr, linear_table(), solved.outline)
+        solved = replace(solved, strange=strange)
     except ValueError:
         solved = None
     laps.lap("fit")

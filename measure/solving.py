@@ -35,6 +35,9 @@ piece seen well: nothing is reported."""
 MISFIT_MOST_PX, CLEAR_LEAST = 0.92, 0.9
 """However noisy a rim is, sides that differ by more are not one piece's, and a rim is seen all
 along it: polished steel that mirrors the bench has hardly one (measured on rendered photos)."""
+STRANGE_MOST = 0.25
+"""Where more of an outline has a strip of another colour outside, it is that of a lamination: the
+most beside a true rim was 0.16, beside laminations 0.28 and 0.52 (rendered photos)."""
 CUT_PX = 0.01
 """What lies nearer to the edge of the box, as a share of it, is the cut."""
 SEEN_LEAST = 30
@@ -51,6 +54,7 @@ class Solved:
     rests : ways the piece may rest on the bench; empty for other set-ups.
     box_px : (x, y, width, height) that cuts the piece; None without a box.
     open_ends : whether the piece seems to go on past its start and its far end.
+    strange : share of the outline outside which there is something unlike the bench.
     """
 
     outline: Outline
@@ -58,6 +62,7 @@ class Solved:
     rests: tuple[Rest, ...]
     box_px: tuple[float, float, float, float] | None = None
     open_ends: tuple[bool, bool] = (False, False)
+    strange: float = 0.0
 
     @property
     def followed(self) -> bool:
@@ -78,6 +83,7 @@ class Solved:
             and fit.pairs_sd <= SCATTER_MOST
             and fit.misfit_px <= MISFIT_MOST_PX
             and self.followed
+            and self.strange <= STRANGE_MOST
         )
 
     @property

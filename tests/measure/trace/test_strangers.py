@@ -1,0 +1,54 @@
+"""What lies just outside an outline: bench, shadow, or more of the piece. Drawn pictures."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from measure.outline import refine_outline
+from measure.solving import STRANGE_MOST
+from measure.strangers import strange_share
+
+TO_LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
+PAPER, SHADOW, WALNUT, MAPLE = (190, 195, 198), (95, 98, 99), (40, 55, 90), (120, 170, 205)
+
+
+def followed(strips=(), shadow=False):
+    """Return a photo of a walnut bar on paper, pale strips along it, and the walnut's outline."""
+    photo = np.empty((600, 1000, 3), np.uint8)
+    photo[:] = PAPER
+    if shadow:
+        cv2.rectangle(photo, (180, 240), (820, 420), SHADOW, cv2.FILLED)
+    for low, high in strips:
+        cv2.rectangle(photo, (200, low), (800, high), MAPLE, cv2.FILLED)
+    cv2.rectangle(photo, (200, 260), (800, 340), WALNUT, cv2.FILLED)
+    noise = np.random.default_rng(3).normal(0.0, 2.5, photo.shape)
+    photo = cv2.GaussianBlur(np.clip(photo + noise, 0, 255).astype(np.uint8), (0, 0), 0.9)
+    x = np.linspace(200.0, 800.0, 200)
+    cap = np.linspace(300.0, 340.0, 20)[:-1]
+    low = np.concatenate(
+        [
+            np.column_stack([np.full(19, 200.0), cap]),
+            np.column_stack([x, np.full(200, 340.0)]),
+            np.column_stack([np.full(19, 800.0), cap[::-1]]),
+        ]
+    )
+    high = low * [1.0, -1.0] + [0.0, 600.0]
+    return photo, refine_outline(photo, TO_LINEAR, (low, high))
+
+
+@pytest.mark.parametrize("shadow", [False, True])
+def test_bench_and_shadow_are_no_strangers(shadow):
+    photo, outline = followed(shadow=shadow)
+    assert strange_share(photo, TO_LINEAR, outline) < 0.5 * STRANGE_MOST
+
+
+def test_strips_on_both_sides_belong_to_the_piece():
+    photo, outline = followed(strips=((246, 259), (341, 354)))
+    assert strange_share(photo, TO_LINEAR, outline) > 2.0 * STRANGE_MOST
+
+
+def test_a_strip_on_one_side_is_no_proof():
+    photo, outline = followed(strips=((341, 354),))
+    assert strange_share(photo, TO_LINEAR, outline) < 0.5 * STRANGE_MOST
