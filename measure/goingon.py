@@ -37,6 +37,9 @@ MAY_BORNE_OUT, MAY_RANK = 0.8, 1.15
 """A longer outline is perhaps the whole where so much of it shows an edge on both sides, and it
 ranks by so much before the shorter one."""
 LONGER_SHARE = 0.03
+"""An outline that is longer by less ends at the same end."""
+CHANCE, ASTRAY = 2.0, (7, 13)
+"""By how much better than about axes so many samples astray the piece mirrors itself."""
 NARROWEST = 4
 OWN_END = 0.02
 """The face of the old end, a share of the length, is left out: the piece goes on there."""
@@ -73,8 +76,12 @@ def gone_on(
 
     def look(start: int, stop: int, outward: int, worth: float) -> FloatArray:
         part = replace(band, start=band.start + start * band.step, rows=stop - start)
-        both, is_open = _mirrored(even, to_linear, scene, part)
-        found = _carried(both[::outward], is_open[::outward], worth)
+        a, b, is_open = _sides(even, to_linear, scene, part)
+        seen = int(np.argmin(np.append(is_open[::outward], False)))
+        a, b = a[::outward][:seen], b[::outward][:seen]
+        found, own = _carried(_both(a, b))
+        if own < worth or own < CHANCE * _by_chance(a, b):
+            found = np.zeros(0)
         at = np.arange(start, stop, dtype=np.float64)[::outward][: len(found)]
         return np.column_stack([at, found])
 
@@ -111,10 +118,10 @@ def longer_at(longer: Rim, ends_px: FloatArray) -> tuple[bool, bool]:
     return bool(share.min() < -LONGER_SHARE), bool(share.max() > 1.0 + LONGER_SHARE)
 
 
-def _mirrored(
+def _sides(
     even: NDArray[np.uint8], to_linear: Float32Array, scene: Scene, band: Band
-) -> tuple[FloatArray, NDArray[np.bool_]]:
-    """Return how much of a step both sides show at each half width of each row of a band.
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Return how much of a step either side shows at each half width of each row of a band.
 
     Also whether the band's middle is open in each row: in the photo and the box, not covered.
     """
@@ -132,21 +139,37 @@ def _mirrored(
     steps[:, SUPPORT:-SUPPORT] = steps_of(colour_of(light))
     steps[~is_free] = 0.0
     steps = calm(steps)
-    a, b = steps[:, band.half :], steps[:, band.half :: -1]
-    both = np.sqrt(np.maximum(a * widened(b, 1), b * widened(a, 1)))
-    return both, np.asarray(is_free[:, band.half])
+    middle = np.asarray(is_free[:, band.half])
+    return steps[:, band.half :], steps[:, band.half :: -1], middle
 
 
-def _carried(both: FloatArray, is_open: NDArray[np.bool_], worth: float) -> FloatArray:
-    """Return the half widths (k,) of the rows, from the end outward, where the piece goes on.
+def _both(a: FloatArray, b: FloatArray) -> FloatArray:
+    """Return how much of a step both sides show at each half width, (rows, places)."""
+    return np.asarray(np.sqrt(np.maximum(a * widened(b, 1), b * widened(a, 1))))
 
-    The path with the most evidence, broken off where that is greatest; empty where it is worth
-    less than asked for.
+
+def _by_chance(a: FloatArray, b: FloatArray) -> float:
+    """Return the most evidence of pairs that do not mirror each other: about axes beside the axis.
+
+    In a coarse weave or grain everything has a partner somewhere.
     """
-    both = both[: int(np.argmin(np.append(is_open, False)))]
+    worths = []
+    for shift in ASTRAY:
+        if a.shape[1] > 2 * shift:
+            worths.append(_carried(_both(a[:, shift:], b[:, :-shift]))[1])
+            worths.append(_carried(_both(a[:, :-shift], b[:, shift:]))[1])
+    return max(worths, default=0.0)
+
+
+def _carried(both: FloatArray) -> tuple[FloatArray, float]:
+    """Return the half widths (k,) of the rows, from the end outward, where a piece would go on.
+
+    It is the path with the most evidence, broken off where that is greatest; also by how much
+    that is more than so many rows need.
+    """
     rows, places = both.shape
     if rows < ROWS_LEAST:
-        return np.zeros(0)
+        return np.zeros(0), 0.0
     cost = turn_cost(places)
     gain = both - EVEN
     gain[:, :NARROWEST] = -1.0
@@ -160,11 +183,11 @@ def _carried(both: FloatArray, is_open: NDArray[np.bool_], worth: float) -> Floa
         total = ways[index, before[k]] + gain[k]
         totals[k] = total
     stop = int(totals.max(axis=1).argmax())
-    if stop + 1 < ROWS_LEAST or totals[stop].max() < worth:
-        return np.zeros(0)
+    if stop + 1 < ROWS_LEAST:
+        return np.zeros(0), 0.0
     path = np.empty(stop + 1)
     place = int(totals[stop].argmax())
     for k in range(stop, -1, -1):
         path[k] = place
         place = int(before[k, place])
-    return path
+    return path, float(totals[stop].max())
