@@ -117,7 +117,27 @@ def trace_rims(
     target: FoundTarget,
     sides_px: tuple[FloatArray, FloatArray],
 ) -> RimTrace | None:
-    """Trace a tool from a coarse outline; None if its rims are not those of a tool."""
+    """Trace a tool from a coarse outline; None if its rims are not those of a tool.
+
+    With rims chosen from all edges of all steps; where these make no tool, with those that stand
+    out most in each step.
+    """
+    chosen = _looked_at(photo, scene, request, lens, target, sides_px, True)
+    if chosen is not None:
+        return chosen
+    return _looked_at(photo, scene, request, lens, target, sides_px, False)
+
+
+def _looked_at(
+    photo: Photo,
+    scene: Scene,
+    request: TraceRequest,
+    lens: Lens,
+    target: FoundTarget,
+    sides_px: tuple[FloatArray, FloatArray],
+    choose: bool,
+) -> RimTrace | None:
+    """Return the tool after some looks, each about the axis that the one before found."""
     view = target.view
     axis, length, radius = first_guess(sides_px, view, -target.thickness_mm)
     best: RimTrace | None = None
@@ -126,16 +146,16 @@ def trace_rims(
         if look < LOOKS - 1:
             found_axis, rims = find_rims(photo.bgr, scene, view, axis, length, radius, look > 0)
             found = cylinders_of(rims)
-        if look == 0:
+        if look == 0 or (not choose and look < LOOKS - 1):
             axis, steps = found_axis, found
-        else:
+        elif choose:
             steps = _weighed(photo, view, axis, steps)
             found = _weighed(photo, view, found_axis, found) if look < LOOKS - 1 else ()
             if borne_out(found) > borne_out(steps):
                 axis, steps = found_axis, found
         if steps:
             steps = places_sought(photo.bgr, view, axis, steps)
-            steps = chosen_rims(photo.bgr, view, axis, steps)
+            steps = chosen_rims(photo.bgr, view, axis, steps) if choose else steps
         outline = rim_outline(photo.bgr, linear_table(), view, axis, steps) if steps else None
         traced = None if outline is None else _solved(request, lens, target, outline, axis, steps)
         if traced is None:
