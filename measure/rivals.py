@@ -25,7 +25,7 @@ from measure.scene import Scene
 from measure.searchedoutline import searched_silhouettes
 from measure.solving import Solved, not_turned, solve_outline
 from measure.startend import from_start
-from measure.strangers import strange_share
+from measure.strangers import burnt_share, strange_share
 
 __all__ = ["followed"]
 
@@ -157,8 +157,11 @@ def _follow(
                 break
             solved = solve_outline(request, lens, found, better, 2, estimate)
         solved = with_side_freed(request, lens, found, solved)
-        strange = strange_share(photo.bgr, linear_table(), solved.outline)
-        solved = replace(solved, strange=strange)
+        solved = replace(
+            solved,
+            strange=strange_share(photo.bgr, linear_table(), solved.outline),
+            burnt=burnt_share(photo.bgr, solved.outline),
+        )
     except ValueError:
         solved = None
     laps.lap("fit")

@@ -38,6 +38,8 @@ along it: polished steel that mirrors the bench has hardly one (measured on rend
 STRANGE_MOST = 0.25
 """Where more of an outline has a strip of another colour outside, it is that of a lamination: the
 most beside a true rim was 0.16, beside laminations 0.28 and 0.52 (rendered photos)."""
+BURNT_MOST = 0.3
+"""An outline with a larger share burnt out inside is that of a highlight (no source)."""
 CUT_PX = 0.01
 """What lies nearer to the edge of the box, as a share of it, is the cut."""
 SEEN_LEAST = 30
@@ -55,6 +57,7 @@ class Solved:
     box_px : (x, y, width, height) that cuts the piece; None without a box.
     open_ends : whether the piece seems to go on past its start and its far end.
     strange : share of the outline outside which there is something unlike the bench.
+    burnt : share of the area inside it in which the photo is burnt out.
     """
 
     outline: Outline
@@ -63,6 +66,7 @@ class Solved:
     box_px: tuple[float, float, float, float] | None = None
     open_ends: tuple[bool, bool] = (False, False)
     strange: float = 0.0
+    burnt: float = 0.0
 
     @property
     def followed(self) -> bool:
@@ -84,6 +88,7 @@ class Solved:
             and fit.misfit_px <= MISFIT_MOST_PX
             and self.followed
             and self.strange <= STRANGE_MOST
+            and self.burnt <= BURNT_MOST
         )
 
     @property

@@ -1,4 +1,4 @@
-"""Whether what lies just outside an outline is bench.
+"""Whether what lies just outside an outline is bench, and what lies inside no highlight.
 
 The inner edge of a lamination, or of a highlight, mirrors itself as well as a rim does; beyond it
 is more of the piece. Shadow and falling light change the bench's lightness, hardly its hue: a
@@ -7,13 +7,14 @@ stranger is told by hue alone, and where both sides show one, no stain is to bla
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.edges import sample_lines
 from measure.outline import Outline
 
-__all__ = ["strange_share"]
+__all__ = ["burnt_share", "strange_share"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -28,6 +29,8 @@ EVENED = 9
 STRANGE_HUE = 0.06
 """A difference of hue, natural logarithm of a ratio, that neither noise nor the light that a piece
 throws on the bench makes (measured on rendered photos)."""
+BURNT = 250
+"""Of 255: so light in all three colours, the photo is burnt out."""
 DARK = 0.003
 """Light that is added before ratios are taken: black has no hue."""
 
@@ -48,6 +51,20 @@ def strange_share(bgr: NDArray[np.uint8], to_linear: Float32Array, outline: Outl
     half = len(off) // 2
     both = np.minimum(off[:half], off[half : 2 * half][::-1])
     return float(np.mean(both > STRANGE_HUE))
+
+
+def burnt_share(bgr: NDArray[np.uint8], outline: Outline) -> float:
+    """Return the share of the area inside an outline in which the photo is burnt out.
+
+    A highlight on polished steel or varnish may mirror itself; a piece is not so light all over.
+    """
+    low = np.floor(np.maximum(outline.points_px.min(axis=0), 0.0)).astype(np.int64)
+    high = np.ceil(outline.points_px.max(axis=0)).astype(np.int64) + 1
+    part = bgr[low[1] : high[1], low[0] : high[0]]
+    inside = np.zeros(part.shape[:2], dtype=np.uint8)
+    cv2.fillPoly(inside, [np.round(outline.points_px - low).astype(np.int32)], 1)
+    burnt = part.min(axis=2) >= BURNT
+    return float(np.sum(burnt & (inside > 0)) / max(int(inside.sum()), 1))
 
 
 def _evened(light: Float32Array) -> FloatArray:

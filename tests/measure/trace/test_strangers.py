@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from measure.outline import refine_outline
-from measure.solving import STRANGE_MOST
-from measure.strangers import strange_share
+from measure.solving import BURNT_MOST, STRANGE_MOST
+from measure.strangers import burnt_share, strange_share
 
 TO_LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
 PAPER, SHADOW, WALNUT, MAPLE = (190, 195, 198), (95, 98, 99), (40, 55, 90), (120, 170, 205)
@@ -52,3 +52,12 @@ def test_strips_on_both_sides_belong_to_the_piece():
 def test_a_strip_on_one_side_is_no_proof():
     photo, outline = followed(strips=((341, 354),))
     assert strange_share(photo, TO_LINEAR, outline) < 0.5 * STRANGE_MOST
+
+
+@pytest.mark.parametrize(
+    ("inside", "is_burnt"), [(WALNUT, False), (MAPLE, False), ((255, 255, 255), True)]
+)
+def test_an_outline_round_a_highlight_is_told(inside, is_burnt):
+    photo, outline = followed()
+    cv2.rectangle(photo, (200, 260), (800, 340), inside, cv2.FILLED)
+    assert (burnt_share(photo, outline) > BURNT_MOST) == is_burnt
