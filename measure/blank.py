@@ -151,8 +151,16 @@ def parse_plank(text: str) -> Plank:
     return Plank(length, width, thickness)
 
 
-def count_from(plank: Plank, side_mm: float, length_mm: float, kerf_mm: float) -> int:
+def count_from(
+    plank: Plank,
+    side_mm: float,
+    length_mm: float,
+    kerf_mm: float,
+    layers: tuple[Layer, ...] = (),
+) -> int:
     """Return how many blanks a plank gives, the grain along each, a saw kerf between them.
+
+    Of a glued-up blank how many of its thickest layer, as sawn: thinner ones come more easily.
 
     Raises
     ------
@@ -163,7 +171,8 @@ def count_from(plank: Plank, side_mm: float, length_mm: float, kerf_mm: float) -
     def times(whole: float, part: float) -> int:
         return floor((whole + kerf_mm) / (part + kerf_mm) + 1e-9)
 
-    across, deep = times(plank.width_mm, side_mm), times(plank.thickness_mm, side_mm)
+    thick = max((layer.sawn_mm for layer in layers), default=side_mm)
+    across, deep = times(plank.width_mm, side_mm), times(plank.thickness_mm, thick)
     count = times(plank.length_mm, length_mm) * across * deep
     if count:
         return count
@@ -172,13 +181,15 @@ def count_from(plank: Plank, side_mm: float, length_mm: float, kerf_mm: float) -
         for name, have, need in (
             ("length", plank.length_mm, length_mm),
             ("width", plank.width_mm, side_mm),
-            ("thickness", plank.thickness_mm, side_mm),
+            ("thickness", plank.thickness_mm, thick),
         )
         if have < need
     ]
     raise RefusalError(
         "plank-small",
-        f"The blank {side_mm:g} x {side_mm:g} x {length_mm:g} mm does not fit the plank: "
-        f"{', '.join(short)} mm.",
-        "Take a larger plank, glue the blank up from layers (--layers), or allow less.",
+        f"The {'thickest layer' if layers else 'blank'} {thick:g} x {side_mm:g} x {length_mm:g} mm "
+        f"does not fit the plank: {', '.join(short)} mm.",
+        "Take a larger plank, thinner layers, or allow less."
+        if layers
+        else "Take a larger plank, glue the blank up from layers (--layers), or allow less.",
     )

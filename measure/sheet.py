@@ -99,7 +99,8 @@ class Sheet:
     gaps : what was not seen, at the ends too.
     stray : how far the fair curve is from the rows, None unless asked for.
     blanks : one for each part, and both in one length where there are two.
-    count : how many of the last blank the plank gives; None without a plank.
+    count : how many of the last blank, or of its thickest layer, the plank gives; None without
+        a plank.
     blank_kg, piece_kg : weights, None without a density; the piece as bored, None with gaps.
     volume_mm3 : of the outside; None with gaps.
     """
@@ -189,7 +190,13 @@ def make_sheet(request: SheetRequest) -> Sheet:
     chosen = blanks[-1]
     count = None
     if request.plank is not None:
-        count = count_from(request.plank, chosen.side_mm, chosen.length_mm, request.allow.kerf_mm)
+        count = count_from(
+            request.plank,
+            chosen.side_mm,
+            chosen.length_mm,
+            request.allow.kerf_mm,
+            request.layers,
+        )
     speeds = lathe_speeds(float(np.max(profile.diameter_mm)), chosen.side_mm)
     density = request.density_kg_m3
     left = None if volume is None else volume - _bored_mm3(section)

@@ -216,7 +216,8 @@ def _blank_words(sheet: Sheet, units: Units) -> list[str]:
     if sheet.plank is not None and sheet.count is not None:
         p = sheet.plank
         size = " × ".join(units.place(v) for v in (p.length_mm, p.width_mm, p.thickness_mm))
-        words.append(f"Plank {size}: {sheet.count} blanks ({sheet.blanks[-1].part}).")
+        what = "of the thickest layer" if sheet.layers else f"blanks ({sheet.blanks[-1].part})"
+        words.append(f"Plank {size}: {sheet.count} {what}.")
     if sheet.density_kg_m3 is not None and sheet.blank_kg is not None:
         named = sheet.wood.replace(".", "").isdigit()
         source = "the density you gave" if named else DENSITY_SOURCE

@@ -30,7 +30,8 @@ def sheet_text(sheet: Sheet, units: Units, files: list[Path]) -> str:
         side = units.place(blank.side_mm)
         lines.append(f"Blank, {blank.part}: {side} × {side} × {units.place(blank.length_mm)} {u}.")
     if sheet.count is not None:
-        lines.append(f"The plank gives {sheet.count}.")
+        of_layer = " of the thickest layer" if sheet.layers else ""
+        lines.append(f"The plank gives {sheet.count}{of_layer}.")
     if sheet.blank_kg is not None:
         lines.append(f"The blank weighs about {sheet.blank_kg:.2f} kg.")
     if sheet.section is not None:

@@ -54,6 +54,16 @@ def test_blank_that_does_not_fit_is_refused_with_what_is_short() -> None:
     assert caught.value.notice.code == "plank-small"
 
 
+def test_a_plank_gives_layers_of_a_glued_up_blank():
+    layers = parse_layers("maple 30, walnut 5, maple 35", Allowances())
+    # 38 mm as sawn: twice in 80 mm, eleven times in the length, twice across.
+    assert count_from(Plank(2800.0, 145.0, 80.0), 70.0, 250.0, 3.0, layers) == 11 * 2 * 2
+    with pytest.raises(RefusalError) as caught:
+        count_from(Plank(2000.0, 200.0, 30.0), 70.0, 250.0, 3.0, layers)
+    assert "thickest layer 38 x 70 x 250" in caught.value.notice.message
+    assert "--layers" not in caught.value.notice.advice
+
+
 @pytest.mark.parametrize(
     "text", ["", "2000x200", "2000x200xthick", "0x200x80", "1e9x2x2", "nanx1x1"]
 )
