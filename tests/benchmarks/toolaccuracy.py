@@ -1,7 +1,8 @@
 """How well `measure cutter` does on rendered tools with known truth.
 
-`python -m tests.benchmarks.toolaccuracy --photos DIR` measures every NAME.jpg that has a
-NAME.truth.json of `toolscenes` beside it and prints one row a step and a summary. Tools off
+`python -m tests.benchmarks.toolaccuracy --photos DIR --render` renders what is missing in the
+folder (six ground tools, four rusty ones, three off centre), measures every NAME.jpg that has its
+NAME.truth.json beside it and prints one row a step and a summary. Tools off
 centre come as NAME-0.jpg and NAME-90.jpg and are measured together. A tool that is refused, a
 step that is not found and one that is invented count as missed; none is left out.
 """
@@ -25,10 +26,14 @@ from measure.result import TraceRequest
 from measure.stock import StockSize, stock_matches
 from measure.tool import Tool, ToolStep
 from measure.tooltraces import trace_tool
+from sample_images.rendering.photo import take, taken
+from tests.benchmarks.toolscenes import KINDS, tool_scenes
 
 __all__ = ["main"]
 
 TARGET_U95_MM = 0.15
+RENDERED = (6, 4, 3)
+"""Tools of each kind."""
 MILLIMETRES = [StockSize(float(d), f"{d} mm", ("test",)) for d in range(3, 80)]
 SIXTEENTHS = [StockSize(n * 25.4 / 16.0, f"{n}/16 in", ("test",)) for n in range(2, 50)]
 
@@ -56,11 +61,22 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--photos", type=Path, required=True, metavar="DIR")
     parser.add_argument("--only", default="", help="names that begin so")
+    parser.add_argument("--render", action="store_true")
+    parser.add_argument("--seed", type=int, default=1, help="of what is rendered")
     options = parser.parse_args()
+    if options.render:
+        _render(options.photos, options.seed)
     tally = Tally()
     for paths, turns in _sets(options.photos, options.only):
         _measure(paths, turns, tally)
     _print(tally)
+
+
+def _render(folder: Path, seed: int) -> None:
+    for kind, count in zip(KINDS, RENDERED, strict=True):
+        for scene in tool_scenes(kind, count, seed):
+            if not taken(scene, folder):
+                take(scene, folder)
 
 
 def _sets(folder: Path, only: str) -> list[tuple[list[Path], list[float]]]:
