@@ -27,7 +27,7 @@ from measure.solving import Solved, not_turned, solve_outline
 from measure.startend import from_start
 from measure.strangers import burnt_share, strange_share
 
-__all__ = ["followed"]
+__all__ = ["followed", "no_piece"]
 
 FloatArray = NDArray[np.float64]
 
@@ -83,7 +83,7 @@ def followed(
             rims = [other for other in rims if other is not rim]
     if contradicted is not None:
         raise contradicted
-    raise not_turned(photo.name) if tried else _no_piece(photo)
+    raise not_turned(photo.name) if tried else no_piece(photo.name, request.box_px is not None)
 
 
 def _whole(
@@ -173,9 +173,11 @@ def _start(request: TraceRequest) -> str | None:
     return "bottom" if request.start is None and request.setup == "upright" else request.start
 
 
-def _no_piece(photo: Photo) -> RefusalError:
+def no_piece(photo_name: str, boxed: bool) -> RefusalError:
+    """Return what to say where nothing mirrors itself, in the whole photo or in a box."""
     return RefusalError(
         "no-piece",
-        f"No turned piece is to be seen in {photo.name}.",
-        "Lay it clear of the target on a plain bench, whole in the picture, or give --box.",
+        f"No turned piece is to be seen in {photo_name}{', inside the box' if boxed else ''}.",
+        "Lay it clear of the target on a plain bench of another tone, "
+        + ("and draw the box round it." if boxed else "whole in the picture, or give --box."),
     )

@@ -8,6 +8,7 @@ import numpy as np
 from measure.goingon import gone_on, longer_at, may_go_on
 from measure.paired import Rim
 from measure.rimorder import in_order
+from measure.rivals import no_piece
 from measure.scene import prepare
 from measure.toneclusters import cluster_maps
 
@@ -135,3 +136,10 @@ def test_what_covers_the_bench_beyond_an_end_is_not_looked_at():
     card = np.array([[345.0, 100.0], [560.0, 100.0], [560.0, 300.0], [345.0, 300.0]])
     scene = prepare(photo, [card], None)
     assert gone_on(photo, TO_LINEAR, scene, CAMERA, straight(150.0, 340.0)) is None
+
+
+def test_one_who_gave_a_box_is_not_told_to_give_one():
+    assert "--box" in no_piece("mill.jpg", False).notice.advice
+    boxed = no_piece("mill.jpg", True).notice
+    assert "--box" not in boxed.advice
+    assert "inside the box" in boxed.message
