@@ -33,9 +33,9 @@ EVEN = 0.55
 """Share of a step, on both sides, above which a row speaks for the piece."""
 ROWS_LEAST, WORTH_LEAST = 8, 4.0
 """What goes on has so many rows at least, and by so much more than they need."""
-MAY_BORNE_OUT, MAY_RANK = 0.8, 1.15
+MAY_BORNE_OUT = 0.8
 """A longer outline is perhaps the whole where so much of it shows an edge on both sides, and it
-ranks by so much before the shorter one."""
+ranks before the shorter one."""
 LONGER_SHARE = 0.03
 """An outline that is longer by less ends at the same end."""
 CHANCE, ASTRAY = 2.0, (7, 13)
@@ -107,7 +107,7 @@ def gone_on(
 
 def may_go_on(longer: Rim, rim: Rim) -> bool:
     """Return whether a rim may be only a part of a longer one."""
-    return longer.borne_out >= MAY_BORNE_OUT and longer.rank >= MAY_RANK * rim.rank
+    return longer.borne_out >= MAY_BORNE_OUT and longer.rank >= rim.rank
 
 
 def longer_at(longer: Rim, ends_px: FloatArray) -> tuple[bool, bool]:
