@@ -35,7 +35,7 @@ SYMMETRY_LEAST = 0.3
 SURE_LEAST, BORNE_OUT_LEAST = 0.96, 0.7
 """Share of an outline that must show an edge on both sides: to look no further, and at all."""
 RIVALS_MOST, GROWN_MOST = 3, 3
-"""Outlines that are solved before the photo is given up."""
+"""Outlines that are solved before the photo is given up, and how often one is carried on."""
 SEARCHES = (
     ((plain_silhouettes,), SURE_LEAST),
     ((cluster_silhouettes, searched_silhouettes), BORNE_OUT_LEAST),
