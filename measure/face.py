@@ -30,6 +30,9 @@ DEPTH_SD_MM = 0.2
 SURE = 3.0
 SHALLOW_MM = 1.0
 """A circle is told to lie on the face only where one this much deeper would be seen to."""
+NEAREST_AWAY_MM, MOST_SHIFT = 1.0, 0.9
+"""No depth is told nearer to the axis than this, nor from a shift of more of the way there: a
+circle that deep would be ten times as far from the phone as the face."""
 COVER = 1.96
 
 ON_FACE, GIVEN, DEEPER, UNTOLD = "on the face", "depth given", "looks deeper", "depth not told"
@@ -84,11 +87,13 @@ class _Placed:
     """A circle at a height, and how it moves: rows of (x, y, radius), mm, one a cause.
 
     `shared` are the steps of one standard deviation along each independent cause that all
-    circles share (view, plane); `own` is (3, 3), its own covariance.
+    circles share (view, plane); `eye` (n, 3) how the camera moves with each, over the face;
+    `own` is (3, 3), its own covariance.
     """
 
     circle: Circle
     shared: FloatArray
+    eye: FloatArray
     own: FloatArray
 
 
@@ -223,21 +228,22 @@ def _placed(
     nominal = Circle(eye[:2] + grown * (edge.circle.centre - eye[:2]), grown * edge.circle.radius)
     values, ways = np.linalg.eigh(view.covariance)
     vector = view.vector()
-    shared = []
+    shared, moves = [], []
     for value, way in zip(values, ways.T, strict=True):
         step = np.sqrt(max(float(value), 0.0)) * way
-        forth = at(view.with_vector(vector + step))
-        back = at(view.with_vector(vector - step))
-        shared.append(0.5 * (forth - back))
+        forth, back = view.with_vector(vector + step), view.with_vector(vector - step)
+        shared.append(0.5 * (at(forth) - at(back)))
+        moves.append(0.5 * (forth.camera_centre_mm - back.camera_centre_mm))
     sd = plane.sd_mm
     shared.append(0.5 * (at(view, sd) - at(view, -sd)))
+    moves.append(np.array([0.0, 0.0, -sd]))
     own = edge.covariance * grown**2
     bias = grown * EDGE_BIAS_PX / edge.px_per_mm
     own = own + np.diag([0.25 * bias**2, 0.25 * bias**2, bias**2])
     if depth_sd:
         deep = 0.5 * (at(view, depth_sd) - at(view, -depth_sd))
         own = own + np.outer(deep, deep)
-    return _Placed(nominal, np.array(shared), own)
+    return _Placed(nominal, np.array(shared), np.array(moves), own)
 
 
 def _apart(one: _Placed, other: _Placed) -> tuple[float, float]:
@@ -259,18 +265,44 @@ def _implied_depth(
 ) -> tuple[float, float] | None:
     """Return how deep a circle lies under another if both share an axis, and its uncertainty.
 
-    None where the camera stands so nearly over the axis that depth does not shift a centre.
+    The place of the camera counts as much as the shift: a lens known to a few per cent puts it
+    millimetres aside. None where the camera stands so nearly over the axis that depth does not
+    shift a centre.
     """
-    to_eye = eye[:2] - base.circle.centre
+    over = np.array([eye[0], eye[1], eye[2] - plane.height_mm])
+    place, foot = one.circle.centre, base.circle.centre
+    depth = _depth_by_shift(place, foot, over)
+    if depth is None:
+        return None
+    h = 1e-4
+    variance = 0.0
+    for moved, founded, eyed in zip(one.shared, base.shared, one.eye, strict=True):
+        steps = h * moved[:2], h * founded[:2], h * eyed
+        forth = _depth_by_shift(place + steps[0], foot + steps[1], over + steps[2])
+        back = _depth_by_shift(place - steps[0], foot - steps[1], over - steps[2])
+        if forth is None or back is None:
+            return None
+        variance += ((forth - back) / (2.0 * h)) ** 2
+    to_eye = over[:2] - foot
     away = float(np.linalg.norm(to_eye))
-    if away < 1.0:
-        return None
     way = to_eye / away
-    shift = float((one.circle.centre - base.circle.centre) @ way)
-    sd = float(np.sqrt(way @ _difference(one, base) @ way))
-    over = float(eye[2]) - plane.height_mm
-    if shift >= 0.9 * away:
+    own = float(way @ (one.own[:2, :2] + base.own[:2, :2]) @ way)
+    # The own part of the shift, times d(depth)/d(shift).
+    variance += own * ((over[2] + depth) ** 2 / (over[2] * away)) ** 2
+    return depth, float(np.sqrt(variance))
+
+
+def _depth_by_shift(place: FloatArray, foot: FloatArray, over: FloatArray) -> float | None:
+    """Return the depth at which a centre over `foot` (2,) appears at `place` (2,) in the face.
+
+    Seen from `over`, (3,) over the face, it is shifted toward the eye's foot by d / (H + d) of
+    the way there.
+    """
+    to_eye = over[:2] - foot
+    away = float(np.linalg.norm(to_eye))
+    if away < NEAREST_AWAY_MM:
         return None
-    # The face's centre, seen d deeper, lies at away * d / (over + d) toward the eye's foot.
-    depth = over * shift / (away - shift)
-    return depth, sd * over * away / (away - shift) ** 2
+    shift = float((place - foot) @ to_eye) / away
+    if shift >= MOST_SHIFT * away:
+        return None
+    return float(over[2]) * shift / (away - shift)
