@@ -18,7 +18,16 @@ from calib.view import View
 from measure.circleedge import EdgeCircle
 from measure.circles import Circle, fit_circle
 
-__all__ = ["DEEPER", "GIVEN", "ON_FACE", "UNTOLD", "FaceCircle", "Plane", "measure_face"]
+__all__ = [
+    "DEEPER",
+    "DEPTH_SD_MM",
+    "GIVEN",
+    "ON_FACE",
+    "UNTOLD",
+    "FaceCircle",
+    "Plane",
+    "measure_face",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -62,6 +71,7 @@ class FaceCircle:
         where the depth is not told.
     implied_depth_mm, implied_u95_mm : what its shift says if it shares the axis; None for the
         reference and where the camera stands over the axis.
+    implied_per_mm : how much deeper it would look for each millimetre off the axis.
     arc_deg, scatter_px : how much of it was seen, and how ragged.
     points_px : (n, 2) its edge in the photo.
     """
@@ -77,6 +87,7 @@ class FaceCircle:
     off_centre_u95_mm: float | None
     implied_depth_mm: float | None
     implied_u95_mm: float | None
+    implied_per_mm: float | None
     arc_deg: float
     scatter_px: float
     points_px: FloatArray
@@ -112,13 +123,14 @@ def measure_face(
     flat = [_placed(edge, view, plane, 0.0) for edge in edges]
     eye = view.camera_centre_mm
     reference = _reference(flat, eye, plane, names, depths)
+    below = depths.get(names[reference], 0.0)
     doubts = [0.0] * len(edges)
     rows: list[FaceCircle] = []
-    told: list[tuple[tuple[float, float] | None, str, float | None]] = []
+    told: list[tuple[tuple[float, float, float] | None, str, float | None]] = []
     for index in range(len(edges)):
         implied = None
         if index != reference:
-            implied = _implied_depth(flat[index], flat[reference], eye, plane)
+            implied = _implied_depth(flat[index], flat[reference], eye, plane, below)
         told.append((implied, *_where(index, reference, names[index], implied, depths)))
         # Of two that are taken for the face's, the one that looks a little deeper may be so.
         if implied is not None and told[-1][1] == ON_FACE:
@@ -133,7 +145,12 @@ def measure_face(
             at = _placed(edge, view, plane, depth or 0.0, sd if depth is not None else 0.0)
         row = _row(edge, name, where, depth, at)
         if implied is not None:
-            row = replace(row, implied_depth_mm=implied[0], implied_u95_mm=COVER * implied[1])
+            row = replace(
+                row,
+                implied_depth_mm=implied[0],
+                implied_u95_mm=COVER * implied[1],
+                implied_per_mm=implied[2],
+            )
         if index != reference and depth is not None:
             off, off_sd = _apart(at, base)
             row = replace(row, off_centre_mm=off, off_centre_u95_mm=COVER * off_sd)
@@ -154,11 +171,11 @@ def _reference(
     names: list[str],
     depths: dict[str, float],
 ) -> int:
-    """Return which circle is taken for the face's: the outermost, unless the next lies higher."""
-    for index in range(min(len(flat), 2)):
-        if depths.get(names[index]) == 0.0:
-            return index
-    if len(flat) > 1:
+    """Return which circle is taken for the face's: the outermost, unless the next lies higher.
+
+    That the bore lies in the face does not take the rim out of it.
+    """
+    if len(flat) > 1 and depths.get(names[0]) != 0.0:
         implied = _implied_depth(flat[1], flat[0], eye, plane)
         higher = implied is not None and implied[0] < -max(SURE * implied[1], SHALLOW_MM)
         if higher or depths.get(names[0], 0.0) > 0.0:
@@ -170,7 +187,7 @@ def _where(
     index: int,
     reference: int,
     name: str,
-    implied: tuple[float, float] | None,
+    implied: tuple[float, float, float] | None,
     depths: dict[str, float],
 ) -> tuple[str, float | None]:
     """Return what is told of a circle's depth, and the depth."""
@@ -202,6 +219,7 @@ def _row(edge: EdgeCircle, name: str, where: str, depth: float | None, at: _Plac
         off_centre_u95_mm=None,
         implied_depth_mm=None,
         implied_u95_mm=None,
+        implied_per_mm=None,
         arc_deg=edge.arc_deg,
         scatter_px=edge.scatter_px,
         points_px=edge.points_px,
@@ -261,15 +279,18 @@ def _difference(one: _Placed, other: _Placed) -> FloatArray:
 
 
 def _implied_depth(
-    one: _Placed, base: _Placed, eye: FloatArray, plane: Plane
-) -> tuple[float, float] | None:
-    """Return how deep a circle lies under another if both share an axis, and its uncertainty.
+    one: _Placed, base: _Placed, eye: FloatArray, plane: Plane, below_mm: float = 0.0
+) -> tuple[float, float, float] | None:
+    """Return how deep a circle lies under the face if it shares an axis with another.
+
+    With its standard uncertainty, and with what a millimetre off that axis makes of it; the
+    other one lies `below_mm` under the face.
 
     The place of the camera counts as much as the shift: a lens known to a few per cent puts it
     millimetres aside. None where the camera stands so nearly over the axis that depth does not
     shift a centre.
     """
-    over = np.array([eye[0], eye[1], eye[2] - plane.height_mm])
+    over = np.array([eye[0], eye[1], eye[2] - plane.height_mm + below_mm])
     place, foot = one.circle.centre, base.circle.centre
     depth = _depth_by_shift(place, foot, over)
     if depth is None:
@@ -287,9 +308,8 @@ def _implied_depth(
     away = float(np.linalg.norm(to_eye))
     way = to_eye / away
     own = float(way @ (one.own[:2, :2] + base.own[:2, :2]) @ way)
-    # The own part of the shift, times d(depth)/d(shift).
-    variance += own * ((over[2] + depth) ** 2 / (over[2] * away)) ** 2
-    return depth, float(np.sqrt(variance))
+    per_mm = (float(over[2]) + depth) ** 2 / (float(over[2]) * away)
+    return below_mm + depth, float(np.sqrt(variance + own * per_mm**2)), per_mm
 
 
 def _depth_by_shift(place: FloatArray, foot: FloatArray, over: FloatArray) -> float | None:

@@ -18,8 +18,18 @@ from calib.refusal import BadFileError, Notice, RefusalError
 from calib.targets import Target
 from measure.circleedge import EdgeCircle, follow_circle
 from measure.circlefind import find_circles
-from measure.face import DEEPER, GIVEN, ON_FACE, UNTOLD, FaceCircle, Plane, measure_face
+from measure.face import (
+    DEEPER,
+    DEPTH_SD_MM,
+    GIVEN,
+    ON_FACE,
+    UNTOLD,
+    FaceCircle,
+    Plane,
+    measure_face,
+)
 from measure.holerequest import HoleRequest
+from measure.mating import COVERAGE
 from measure.trace import prior_lens
 
 __all__ = ["HoleResult", "measure_hole"]
@@ -34,6 +44,8 @@ grain of a bench and the highlights of a tool make arcs of circles too."""
 NEST_MM = 0.5
 CLEAREST_PX = 1.2
 SURE = 3.5
+ASTRAY_SD_MM = 0.2
+"""Standard uncertainty of how true bores run to the rim (common practice, no source)."""
 NEAREST_MM = 40.0
 """The phone cannot stand nearer to the face than this and see it sharp."""
 STEEPEST_DEG = 45.0
@@ -129,7 +141,7 @@ def measure_hole(
         raise _nothing(photo.name, short)
     circles = measure_face(edges, view, plane, request.depths)
     _check_names(circles, request)
-    _check_plane(circles, request, photo.name)
+    doubts = _check_plane(circles, request, photo.name)
     return HoleResult(
         photo_name=photo.name,
         card=request.card,
@@ -142,7 +154,7 @@ def measure_hole(
         px_per_mm=edges[0].px_per_mm,
         target_px=found.polygon_px,
         target_is_board=found.is_board,
-        notices=(*found.notices, *_notices(circles, request, phone)),
+        notices=(*found.notices, *doubts, *_notices(circles, request, phone)),
     )
 
 
@@ -190,24 +202,39 @@ def _check_names(circles: list[FaceCircle], request: HoleRequest) -> None:
             )
 
 
-def _check_plane(circles: list[FaceCircle], request: HoleRequest, photo_name: str) -> None:
+def _check_plane(circles: list[FaceCircle], request: HoleRequest, photo_name: str) -> list[Notice]:
     """Refuse where the shift of a circle of known depth says that the face is elsewhere.
 
     The shift tells the depth as a share of the phone's distance: with the card in another
     plane than the one told, the distance and so the depth come out wrong by the same factor.
+    A bore off centre is shifted too: what that may explain is only said.
     """
+    said = []
     for circle in circles:
         if circle.where != GIVEN or circle.implied_depth_mm is None or not circle.depth_mm:
             continue
-        sd = math.hypot((circle.implied_u95_mm or 0.0) / 1.96, 0.2, 0.02 * circle.depth_mm)
-        if abs(circle.implied_depth_mm - circle.depth_mm) > SURE * sd:
+        sd = math.hypot((circle.implied_u95_mm or 0.0) / COVERAGE, DEPTH_SD_MM)
+        off = abs(circle.implied_depth_mm - circle.depth_mm)
+        if off <= SURE * sd:
+            continue
+        looks = f"{circle.implied_depth_mm:.1f} mm deep, not {circle.depth_mm:.1f}"
+        advice = "Check the depth, and where the card lay; see --card."
+        if off > SURE * math.hypot(sd, ASTRAY_SD_MM * (circle.implied_per_mm or 0.0)):
             raise RefusalError(
                 "plane-contradicted",
-                f"{circle.name} in {photo_name} looks {circle.implied_depth_mm:.1f} mm deep, "
-                f"not {circle.depth_mm:.1f}: the face is not where --card {request.card} puts it, "
-                "or the bore is off centre.",
-                "Check the depth, and where the card lay; see --card.",
+                f"{circle.name} in {photo_name} looks {looks}: the face is not where "
+                f"--card {request.card} puts it, or the bore is far off centre.",
+                advice,
             )
+        said.append(
+            Notice(
+                "plane-doubtful",
+                f"{circle.name} looks {looks}: it is off centre, or the face is not where "
+                f"--card {request.card} puts it.",
+                advice,
+            )
+        )
+    return said
 
 
 def _notices(circles: list[FaceCircle], request: HoleRequest, phone: float) -> list[Notice]:

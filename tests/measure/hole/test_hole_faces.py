@@ -1,0 +1,66 @@
+"""End faces drawn from known circles, through the whole measurement."""
+
+import pytest
+
+from calib.refusal import RefusalError
+from calib.targets import parse_target
+from measure.hole import measure_hole
+from measure.holerequest import build_hole_request
+from tests.measure.hole.drawnfaces import DARK, FACE, WALL, Ring, drawn, phone_over
+
+CARD = parse_target("id1")
+
+
+def measured(photo, **options):
+    result = measure_hole(photo, build_hole_request(**options), CARD)
+    return {circle.name: circle for circle in result.circles}
+
+
+def near(circle, diameter_mm):
+    return circle.diameter_mm == pytest.approx(diameter_mm, abs=circle.u95_mm)
+
+
+@pytest.mark.parametrize("off", [(0.4, 0.3), (-0.4, -0.3), (0.3, -0.4)])
+def test_half_a_millimetre_off_centre_is_found_whichever_way(off):
+    # Toward the phone it looks as a deeper bore would, so its depth has to be told.
+    photo = drawn(phone_over(), (Ring(60.0, FACE), Ring(30.0, DARK, off_mm=off)))
+    found = measured(photo, depth=["rim:0", "bore:0"])
+    assert near(found["rim"], 60.0)
+    assert near(found["bore"], 30.0)
+    assert found["bore"].off_centre_mm == pytest.approx(0.5, abs=0.05)
+    assert found["bore"].off_centre_u95_mm < 0.2
+
+
+def test_that_the_bore_is_in_the_face_does_not_take_the_rim_out_of_it():
+    photo = drawn(phone_over(), (Ring(60.0, FACE), Ring(30.0, DARK, off_mm=(0.4, 0.3))))
+    assert measured(photo)["bore"].diameter_mm is None
+    found = measured(photo, depth=["bore:0"])
+    assert near(found["rim"], 60.0)
+    assert found["bore"].off_centre_mm == pytest.approx(0.5, abs=0.05)
+
+
+def test_a_step_off_centre_at_the_depth_told_is_measured_and_not_refused():
+    rings = (Ring(60.0, FACE), Ring(30.0, WALL), Ring(20.0, DARK, 12.0, (0.4, 0.3)))
+    step = measured(drawn(phone_over(), rings), depth=["step1:12"])["step1"]
+    assert near(step, 20.0)
+    assert step.off_centre_mm == pytest.approx(0.5, abs=step.off_centre_u95_mm)
+
+
+STEPPED = (Ring(60.0, FACE), Ring(30.0, WALL), Ring(16.0, DARK, 16.0))
+
+
+def card_at_its_foot(eye):
+    """Face 180 mm over the card, phone 600 mm up: all looks 600 / 420 as large, and as deep."""
+    return drawn(phone_over(eye, (-42.0, 2.0, 100.0)), STEPPED, face_mm=180.0, foot_mm=180.76)
+
+
+def test_a_step_that_looks_far_deeper_than_told_says_that_the_card_lay_elsewhere():
+    with pytest.raises(RefusalError) as refused:
+        measured(card_at_its_foot((20.0, 60.0, 600.0)), depth=["step1:16"])
+    assert refused.value.notice.code == "plane-contradicted"
+
+
+def test_seen_from_over_the_bore_it_may_as_well_be_off_centre_and_is_said():
+    request = build_hole_request(depth=["step1:16"])
+    result = measure_hole(card_at_its_foot((-40.0, 40.0, 600.0)), request, CARD)
+    assert "plane-doubtful" in [notice.code for notice in result.notices]
