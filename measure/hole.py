@@ -94,7 +94,7 @@ def measure_hole(
     """
     progress("finding the card")
     lens = lens or prior_lens(photo)
-    found = find_target(photo, lens, target, scale)
+    found = find_target(photo, lens, target, scale, steepest_deg=STEEPEST_DEG)
     view = found.view
     plane = Plane(request.height_mm(found.thickness_mm), request.plane_sd_mm)
     phone = float(view.camera_centre_mm[2]) - plane.height_mm
