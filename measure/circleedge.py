@@ -8,10 +8,12 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from calib.edges import EdgeFits, EdgeShapes, fit_edges, normal_cdf, orthonormal, sample_lines
 from calib.view import View
 from measure.circles import Circle, CircleFit, arc_degrees, circle_points, fit_projected_circle
+from measure.mating import COVERAGE
 
 __all__ = ["EdgeCircle", "follow_circle"]
 
@@ -73,7 +75,7 @@ def follow_circle(
     bgr : (H, W, 3) photo; `to_linear` : (256,) from encoded to linear light.
     view, height_mm : the view, and the plane of the circle in the target frame.
     start : the guess, mm, right to a few pixels.
-    others : circles already followed, whose edges are not to be taken for this one's.
+    others : larger circles already followed, whose edges are not to be taken for this one's.
     """
     circle = start
     found: EdgeCircle | None = None
@@ -87,6 +89,9 @@ def follow_circle(
             on = view.on_plane(px, height_mm)
             off = np.linalg.norm(on - other.centre, axis=1) - other.radius
             good &= np.abs(off) * scale > reach + CLASH_PX
+            if np.linalg.norm(circle.centre - other.centre) < other.radius:
+                # A step down a bore is seen through the bore's mouth only.
+                good &= off < 0.0
         if good.sum() < 12:
             return None
         points = px[good] + seen.offset_px[good, None] * across[good]
@@ -188,7 +193,9 @@ def _with_waves(
     said = np.zeros((SECTORS, 3))
     np.add.at(said, sector, rows * (weights * residuals_mm)[:, None])
     seen = len(np.unique(sector))
-    more = seen / max(seen - 3.0, 1.0)
+    free = max(seen - 3.0, 1.0)
+    # Few sectors tell their own spread poorly: Student's t in place of the normal ([JCGM100] G.3).
+    more = seen / free * (stdtrit(free, 0.975) / COVERAGE) ** 2
     waves = more * bread @ (said.T @ said) @ bread
     # Three numbers fitted to few sectors can hide their waves: keep the larger of both.
     larger = np.trace(waves) > np.trace(fit.covariance)

@@ -26,6 +26,7 @@ __all__ = [
     "UNTOLD",
     "FaceCircle",
     "Plane",
+    "circle_names",
     "measure_face",
 ]
 
@@ -119,7 +120,7 @@ def measure_face(
     depths : name to depth below the face, mm, as the turner gives them.
     """
     edges = sorted(edges, key=lambda edge: -edge.circle.radius)
-    names = _names(len(edges))
+    names = circle_names(len(edges))
     flat = [_placed(edge, view, plane, 0.0) for edge in edges]
     eye = view.camera_centre_mm
     reference = _reference(flat, eye, plane, names, depths)
@@ -158,7 +159,8 @@ def measure_face(
     return rows
 
 
-def _names(count: int) -> list[str]:
+def circle_names(count: int) -> list[str]:
+    """Return the names of so many circles of a face, outermost first."""
     if count == 1:
         return ["circle"]
     return ["rim", "bore", *(f"step{k}" for k in range(1, count - 1))][:count]

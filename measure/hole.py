@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +16,7 @@ from calib.photo import Photo
 from calib.printed import PrintScale
 from calib.refusal import BadFileError, Notice, RefusalError
 from calib.targets import Target
+from calib.view import View
 from measure.circleedge import EdgeCircle, follow_circle
 from measure.circlefind import find_circles
 from measure.face import (
@@ -26,26 +27,23 @@ from measure.face import (
     UNTOLD,
     FaceCircle,
     Plane,
+    circle_names,
     measure_face,
 )
 from measure.holerequest import HoleRequest
 from measure.mating import COVERAGE
+from measure.nest import ASTRAY_SD_MM, LEAST_ARC_DEG, one_face, with_told_steps
 from measure.trace import prior_lens
 
 __all__ = ["HoleResult", "measure_hole"]
 
 FloatArray = NDArray[np.float64]
 
-LEAST_ARC_DEG = 60.0
-"""Below this no diameter is given, even in a box."""
 PLAIN_ARC_DEG, RIM_ARC_DEG = 180.0, 240.0
 """Least arc of a circle, and of the clearest one of a face, where no box was drawn round it: the
 grain of a bench and the highlights of a tool make arcs of circles too."""
-NEST_MM = 0.5
 CLEAREST_PX = 1.2
 SURE = 3.5
-ASTRAY_SD_MM = 0.2
-"""Standard uncertainty of how true bores run to the rim (common practice, no source)."""
 NEAREST_MM = 40.0
 """The phone cannot stand nearer to the face than this and see it sharp."""
 STEEPEST_DEG = 45.0
@@ -113,32 +111,20 @@ def measure_hole(
             "Hold it square over the end face, within 20 degrees or so.",
         )
     progress("looking for circles")
-    keep_off = np.zeros((3, 2)) if isinstance(target, Board) else found.polygon_px
     boxed = request.box_px is not None
+    keep_off = np.zeros((3, 2)) if isinstance(target, Board) else found.polygon_px
+    look = _Look(photo.bgr, view, plane.height_mm, keep_off)
+    seen = look.followed(request.box_px, 45.0 if boxed else 150.0)
     least = LEAST_ARC_DEG if boxed else PLAIN_ARC_DEG
-    seek = 45.0 if boxed else 150.0
-    try:
-        rough = find_circles(photo.bgr, view, plane.height_mm, keep_off, request.box_px, seek)
-    except ValueError:
-        rough = []
-    progress("measuring")
-    edges: list[EdgeCircle] = []
-    short = 0.0
-    for circle in sorted(rough, key=lambda c: -c.radius):
-        edge = follow_circle(
-            photo.bgr, linear_table(), view, plane.height_mm, circle,
-            [other.circle for other in edges],
-        )  # fmt: skip
-        if edge is None or edge.scatter_px > CLEAREST_PX:
-            continue
-        if edge.arc_deg < least:
-            short = max(short, edge.arc_deg)
-            continue
-        edges.append(edge)
-    edges = _one_face(edges)
+    edges = one_face([edge for edge in seen if edge.arc_deg >= least])
     if not edges or (not boxed and max(edge.arc_deg for edge in edges) < RIM_ARC_DEG):
-        short = max([short, *(edge.arc_deg for edge in edges)])
-        raise _nothing(photo.name, short)
+        raise _nothing(photo.name, max((edge.arc_deg for edge in seen), default=0.0))
+    if set(request.depths) - set(circle_names(len(edges))):
+        progress("looking down the bore")
+        arcs = look.followed(_box_of(edges[min(1, len(edges) - 1)]), 45.0, edges)
+        over = view.camera_centre_mm - np.array([0.0, 0.0, plane.height_mm])
+        edges = with_told_steps(edges, arcs, over, request.depths)
+    progress("measuring")
     circles = measure_face(edges, view, plane, request.depths)
     _check_names(circles, request)
     doubts = _check_plane(circles, request, photo.name)
@@ -158,23 +144,42 @@ def measure_hole(
     )
 
 
-def _one_face(edges: list[EdgeCircle]) -> list[EdgeCircle]:
-    """Return the largest set of circles that lie in one another: those of one end face."""
-    best: list[EdgeCircle] = []
-    for outer in edges:
-        nest = [outer]
-        for edge in edges:
-            last = nest[-1].circle
-            room = (
-                last.radius
-                - edge.circle.radius
-                - float(np.linalg.norm(edge.circle.centre - last.centre))
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """A photo and the plane in it in which circles are looked for."""
+
+    bgr: NDArray[np.uint8]
+    view: View
+    height_mm: float
+    keep_off_px: FloatArray
+
+    def followed(
+        self,
+        box_px: tuple[float, float, float, float] | None,
+        least_arc_deg: float,
+        known: Sequence[EdgeCircle] = (),
+    ) -> list[EdgeCircle]:
+        """Return the circles with a clear edge, largest first; none where those known are."""
+        try:
+            rough = find_circles(
+                self.bgr, self.view, self.height_mm, self.keep_off_px, box_px, least_arc_deg
             )
-            if edge.circle.radius < last.radius and room > -NEST_MM:
-                nest.append(edge)
-        if sum(edge.arc_deg for edge in nest) > sum(edge.arc_deg for edge in best):
-            best = nest
-    return best
+        except ValueError:
+            return []
+        edges: list[EdgeCircle] = []
+        for circle in sorted(rough, key=lambda c: -c.radius):
+            others = [edge.circle for edge in (*known, *edges) if edge.arc_deg >= PLAIN_ARC_DEG]
+            edge = follow_circle(
+                self.bgr, linear_table(), self.view, self.height_mm, circle, others
+            )
+            if edge is not None and edge.scatter_px <= CLEAREST_PX:
+                edges.append(edge)
+        return edges
+
+
+def _box_of(edge: EdgeCircle) -> tuple[float, float, float, float]:
+    low, high = edge.points_px.min(axis=0), edge.points_px.max(axis=0)
+    return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
 
 
 def _nothing(name: str, short: float) -> RefusalError:

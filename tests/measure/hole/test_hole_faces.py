@@ -2,7 +2,7 @@
 
 import pytest
 
-from calib.refusal import RefusalError
+from calib.refusal import BadFileError, RefusalError
 from calib.targets import parse_target
 from measure.hole import measure_hole
 from measure.holerequest import build_hole_request
@@ -64,3 +64,21 @@ def test_seen_from_over_the_bore_it_may_as_well_be_off_centre_and_is_said():
     request = build_hole_request(depth=["step1:16"])
     result = measure_hole(card_at_its_foot((-40.0, 40.0, 600.0)), request, CARD)
     assert "plane-doubtful" in [notice.code for notice in result.notices]
+
+
+ASLANT = (40.0, 60.0, 250.0)
+
+
+@pytest.mark.parametrize("depth", [14.0, 20.0])
+def test_a_step_half_hidden_by_the_mouth_of_the_bore_is_measured_where_its_depth_is_told(depth):
+    rings = (Ring(60.0, FACE), Ring(30.0, WALL), Ring(24.0, DARK, depth))
+    step = measured(drawn(phone_over(ASLANT), rings), depth=[f"step1:{depth}"])["step1"]
+    assert step.arc_deg < 300.0
+    assert near(step, 24.0)
+
+
+def test_what_lies_elsewhere_than_a_step_so_deep_is_not_taken_for_it():
+    rings = (Ring(60.0, FACE), Ring(30.0, WALL), Ring(24.0, DARK, 20.0))
+    with pytest.raises(BadFileError) as refused:
+        measured(drawn(phone_over(ASLANT), rings), depth=["step1:8"])
+    assert refused.value.notice.code == "bad-option"
