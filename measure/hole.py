@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calib.board import Board
 from calib.finding import find_target, linear_table
 from calib.lens import Lens
+from calib.lightcheck import judge_light
 from calib.photo import Photo
 from calib.printed import PrintScale
 from calib.refusal import BadFileError, Notice, RefusalError
@@ -30,7 +31,8 @@ from measure.face import (
     circle_names,
     measure_face,
 )
-from measure.holerequest import HoleRequest
+from measure.facefocus import card_out_of_focus
+from measure.holerequest import AT_FOOT, COPLANAR, HoleRequest
 from measure.mating import COVERAGE
 from measure.nest import ASTRAY_SD_MM, LEAST_ARC_DEG, one_face, with_told_steps
 from measure.trace import prior_lens
@@ -125,8 +127,16 @@ def measure_hole(
         over = view.camera_centre_mm - np.array([0.0, 0.0, plane.height_mm])
         edges = with_told_steps(edges, arcs, over, request.depths)
     progress("measuring")
+    if request.card != AT_FOOT and card_out_of_focus(photo.bgr, linear_table(), found.sight, edges):
+        raise RefusalError(
+            "plane-contradicted",
+            f"In {photo.name} the end face is sharp and the card is not: they are not level.",
+            "Hold the card level with the face; or lay it on the bench and give "
+            "--card at-foot --face-height MM.",
+        )
     circles = measure_face(edges, view, plane, request.depths)
     _check_names(circles, request)
+    _, light = judge_light(photo.bgr, found.sight, linear_table())
     doubts = _check_plane(circles, request, photo.name)
     return HoleResult(
         photo_name=photo.name,
@@ -140,7 +150,7 @@ def measure_hole(
         px_per_mm=edges[0].px_per_mm,
         target_px=found.polygon_px,
         target_is_board=found.is_board,
-        notices=(*found.notices, *doubts, *_notices(circles, request, phone)),
+        notices=(*found.notices, *light, *doubts, *_notices(circles, request, phone)),
     )
 
 
@@ -275,12 +285,13 @@ def _notices(circles: list[FaceCircle], request: HoleRequest, phone: float) -> l
                         "If it lies deeper, give --depth bore:MM.",
                     )
                 )
-    if request.card == "coplanar":
+    if request.card == COPLANAR:
         notices.append(
             Notice(
                 "plane-told",
                 "The card was taken to be level with the face; a photo alone cannot tell.",
-                f"Each millimetre between them is {100.0 / phone:.1f} % of every diameter.",
+                f"Each millimetre between them is {100.0 / phone:.1f} % of every diameter. If the "
+                "card lay on the bench, give --card at-foot --face-height MM.",
             )
         )
     return notices

@@ -89,3 +89,9 @@ def drawn(view, rings=PLAIN, *, face_mm=0.0, foot_mm=None, at=AT, more=(), seed=
     soft += np.random.default_rng(seed).normal(0.0, 0.004, soft.shape)
     bgr = np.round(255.0 * np.clip(soft, 0.0, 1.0) ** (1.0 / 2.2)).astype(np.uint8)
     return Photo("drawn.jpg", bgr, FOCAL_35MM, CameraId("", "", None, FOCAL_35MM), ())
+
+
+def out_of_focus(bgr, sigma_px=2.0):
+    """Return a picture blurred as a lens blurs it, in linear light."""
+    soft = cv2.GaussianBlur((bgr.astype(np.float32) / 255.0) ** 2.2, (0, 0), sigma_px)
+    return np.round(255.0 * soft ** (1.0 / 2.2)).astype(np.uint8)

@@ -1,12 +1,27 @@
 """End faces drawn from known circles, through the whole measurement."""
 
+import dataclasses
+
+import numpy as np
 import pytest
 
 from calib.refusal import BadFileError, RefusalError
 from calib.targets import parse_target
 from measure.hole import measure_hole
 from measure.holerequest import build_hole_request
-from tests.measure.hole.drawnfaces import DARK, FACE, WALL, Ring, drawn, phone_over
+from tests.measure.hole.drawnfaces import (
+    AT,
+    DARK,
+    FACE,
+    PLAIN,
+    SIZE_PX,
+    WALL,
+    Ring,
+    drawn,
+    out_of_focus,
+    outline,
+    phone_over,
+)
 
 CARD = parse_target("id1")
 
@@ -64,6 +79,25 @@ def test_seen_from_over_the_bore_it_may_as_well_be_off_centre_and_is_said():
     request = build_hole_request(depth=["step1:16"])
     result = measure_hole(card_at_its_foot((-40.0, 40.0, 600.0)), request, CARD)
     assert "plane-doubtful" in [notice.code for notice in result.notices]
+
+
+def test_a_card_out_of_focus_beside_a_sharp_face_is_not_level_with_it():
+    photo = drawn(phone_over())
+    x = np.arange(SIZE_PX[0]) < outline(phone_over(), PLAIN[0], 0.0, AT)[:, 0].min() - 20.0
+    soft = np.where(x[None, :, None], out_of_focus(photo.bgr), photo.bgr)
+    with pytest.raises(RefusalError) as refused:
+        measured(dataclasses.replace(photo, bgr=soft))
+    assert refused.value.notice.code == "plane-contradicted"
+    # Blurred alike, both may be level.
+    alike = dataclasses.replace(photo, bgr=out_of_focus(photo.bgr))
+    assert near(measured(alike)["bore"], 30.0)
+
+
+def test_a_photo_out_of_focus_is_said_to_be():
+    photo = drawn(phone_over())
+    soft = dataclasses.replace(photo, bgr=out_of_focus(photo.bgr, 4.0))
+    result = measure_hole(soft, build_hole_request(), CARD)
+    assert "out-of-focus" in [notice.code for notice in result.notices]
 
 
 ASLANT = (40.0, 60.0, 250.0)
