@@ -170,7 +170,7 @@ def _bore_check(bore: Bore, edge: Edge | None, drill: Edge | None, tip: float | 
         return BoreCheck(bore, edge, verdict, off, chance, None, None, None)
     depth = tip - edge.front_mm
     deep = depth - bore.depth_mm
-    ok = abs(deep) <= bore.depth_tolerance_mm + 1e-9
+    ok = bool(abs(deep) <= bore.depth_tolerance_mm + 1e-9)
     return BoreCheck(bore, edge, verdict, off, chance, depth, deep, ok)
 
 

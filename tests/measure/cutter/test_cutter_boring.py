@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
+import json
+
+import numpy as np
 import pytest
 from scipy.stats import norm
 
@@ -100,6 +104,13 @@ def test_bores_that_disagree_stop_at_the_shallower():
     assert seat.deep_mm == pytest.approx(0.0)
     assert grinder.deep_mm == pytest.approx(-7.0)
     assert (seat.depth_ok, grinder.depth_ok) == (True, False)
+
+
+def test_whether_a_depth_is_right_can_be_written_to_a_result():
+    # Places along a tool come out of arrays, and JSON knows no truth value of an array.
+    steps = [dataclasses.replace(edge, front_mm=np.float64(edge.front_mm)) for edge in CUTTER]
+    (plunge,) = check_plunges(body(Bore("seat", 42.0, 8.0, "foot", "body", 0.3)), steps)
+    assert json.dumps(plunge.bores[0].depth_ok) == "true"
 
 
 def test_a_step_that_would_widen_the_mouth_is_named():
