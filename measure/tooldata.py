@@ -91,6 +91,7 @@ def _mechanism(plan: BoringPlan) -> dict[str, Any] | None:
         return None
     bores: list[dict[str, Any]] = []
     unwanted: list[dict[str, Any]] = []
+    stops: list[dict[str, Any]] = []
     for plunge in plan.plunges:
         where = {"part": plunge.part, "from": plunge.from_end}
         for check in plunge.bores:
@@ -108,6 +109,9 @@ def _mechanism(plan: BoringPlan) -> dict[str, Any] | None:
                     "tip_mm": rounded(plunge.tip_mm),
                 }
             )
+        if plunge.follows is not None:
+            follows = {"by": plunge.follows.name, "tip_mm": rounded(plunge.follows.front_mm)}
+            stops.append({**where, **follows})
         for cut in plunge.unwanted:
             unwanted.append({**where, "by": cut.edge.name, "depth_mm": rounded(cut.depth_mm)})
-    return {"name": plan.mechanism.name, "bores": bores, "unwanted": unwanted}
+    return {"name": plan.mechanism.name, "bores": bores, "unwanted": unwanted, "stop": stops}
