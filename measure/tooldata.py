@@ -104,6 +104,9 @@ def _mechanism(plan: BoringPlan) -> dict[str, Any] | None:
                     "off_mm": rounded(check.off_mm),
                     "chance": rounded(check.chance),
                     "depth_mm": rounded(check.depth_mm),
+                    "depth_u95_mm": rounded(
+                        None if check.edge is None else check.edge.front_u95_mm
+                    ),
                     "deep_mm": rounded(check.deep_mm),
                     "depth_ok": check.depth_ok,
                     "tip_mm": rounded(plunge.tip_mm),

@@ -126,6 +126,7 @@ def _bore_words(check: BoreCheck, units: Units) -> str:
     name = f"{bore.name}, {units.fine(bore.diameter_mm)} x {depth}"
     off = "" if check.off_mm is None else f"{units.fine(abs(check.off_mm))} {units.name}"
     edge = "" if check.edge is None else check.edge.name
+    edge_u95 = 0.0 if check.edge is None else check.edge.front_u95_mm
     if check.verdict is Verdict.OTHER_TOOL:
         return f"{name}: needs another tool, {units.fine(bore.diameter_mm)} {units.name}."
     if check.verdict in (Verdict.TOO_WIDE, Verdict.TOO_NARROW):
@@ -139,6 +140,10 @@ def _bore_words(check: BoreCheck, units: Units) -> str:
     if check.depth_ok is False and check.deep_mm is not None:
         way = "too deep" if check.deep_mm > 0.0 else "short"
         words += f", but {units.place(abs(check.deep_mm))} {units.name} {way}"
+    elif check.depth_ok and edge_u95 > bore.depth_tolerance_mm:
+        words += (
+            f", its depth known only to ±{units.place(edge_u95)} {units.name}: measure on the tool"
+        )
     return words + "."
 
 

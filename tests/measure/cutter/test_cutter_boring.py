@@ -116,6 +116,13 @@ def test_whether_a_depth_is_right_can_be_written_to_a_result():
     assert json.dumps(plunge.bores[0].depth_ok) == "true"
 
 
+def test_a_depth_known_worse_than_its_tolerance_is_not_called_made():
+    rough = [dataclasses.replace(edge, front_u95_mm=1.3) for edge in CUTTER]
+    (plunge,) = check_plunges(body(Bore("seat", 42.0, 8.0, "foot", "body", 0.3, 0.5)), rough)
+    (words, *_) = mechanism_words(plan_of(plunge), METRIC)[0][1]
+    assert words.endswith("step 2, its depth known only to ±1.3 mm: measure on the tool.")
+
+
 BORER = [Edge("step 2", 27.0, 0.1, 0.0, 60.0), Edge("step 1", 42.0, 0.1, 60.0, 20.0)]
 THROUGH = Bore("chamber", 27.0, None, "foot", "body", 0.5)
 
