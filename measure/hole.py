@@ -22,8 +22,6 @@ from measure.circleedge import EdgeCircle, follow_circle
 from measure.circlefind import find_circles
 from measure.face import (
     DEEPER,
-    DEPTH_SD_MM,
-    GIVEN,
     ON_FACE,
     UNTOLD,
     FaceCircle,
@@ -31,10 +29,9 @@ from measure.face import (
     circle_names,
     measure_face,
 )
-from measure.facefocus import card_out_of_focus
-from measure.holerequest import AT_FOOT, COPLANAR, HoleRequest
-from measure.mating import COVERAGE
-from measure.nest import ASTRAY_SD_MM, LEAST_ARC_DEG, one_face, with_told_steps
+from measure.faceplane import check_card, check_depths
+from measure.holerequest import COPLANAR, HoleRequest
+from measure.nest import LEAST_ARC_DEG, one_face, with_told_steps
 from measure.trace import prior_lens
 
 __all__ = ["HoleResult", "measure_hole"]
@@ -45,7 +42,6 @@ PLAIN_ARC_DEG, RIM_ARC_DEG = 180.0, 240.0
 """Least arc of a circle, and of the clearest one of a face, where no box was drawn round it: the
 grain of a bench and the highlights of a tool make arcs of circles too."""
 CLEAREST_PX = 1.2
-SURE = 3.5
 NEAREST_MM = 40.0
 """The phone cannot stand nearer to the face than this and see it sharp."""
 STEEPEST_DEG = 45.0
@@ -127,17 +123,11 @@ def measure_hole(
         over = view.camera_centre_mm - np.array([0.0, 0.0, plane.height_mm])
         edges = with_told_steps(edges, arcs, over, request.depths)
     progress("measuring")
-    if request.card != AT_FOOT and card_out_of_focus(photo.bgr, linear_table(), found.sight, edges):
-        raise RefusalError(
-            "plane-contradicted",
-            f"In {photo.name} the end face is sharp and the card is not: they are not level.",
-            "Hold the card level with the face; or lay it on the bench and give "
-            "--card at-foot --face-height MM.",
-        )
+    check_card(photo, found.sight, view, request, edges)
     circles = measure_face(edges, view, plane, request.depths)
     _check_names(circles, request)
     _, light = judge_light(photo.bgr, found.sight, linear_table())
-    doubts = _check_plane(circles, request, photo.name)
+    doubts = check_depths(circles, request, photo.name)
     return HoleResult(
         photo_name=photo.name,
         card=request.card,
@@ -215,41 +205,6 @@ def _check_names(circles: list[FaceCircle], request: HoleRequest) -> None:
                 f"--depth names {name}, which is not among the circles found.",
                 f"Found: {', '.join(names)}.",
             )
-
-
-def _check_plane(circles: list[FaceCircle], request: HoleRequest, photo_name: str) -> list[Notice]:
-    """Refuse where the shift of a circle of known depth says that the face is elsewhere.
-
-    The shift tells the depth as a share of the phone's distance: with the card in another
-    plane than the one told, the distance and so the depth come out wrong by the same factor.
-    A bore off centre is shifted too: what that may explain is only said.
-    """
-    said = []
-    for circle in circles:
-        if circle.where != GIVEN or circle.implied_depth_mm is None or not circle.depth_mm:
-            continue
-        sd = math.hypot((circle.implied_u95_mm or 0.0) / COVERAGE, DEPTH_SD_MM)
-        off = abs(circle.implied_depth_mm - circle.depth_mm)
-        if off <= SURE * sd:
-            continue
-        looks = f"{circle.implied_depth_mm:.1f} mm deep, not {circle.depth_mm:.1f}"
-        advice = "Check the depth, and where the card lay; see --card."
-        if off > SURE * math.hypot(sd, ASTRAY_SD_MM * (circle.implied_per_mm or 0.0)):
-            raise RefusalError(
-                "plane-contradicted",
-                f"{circle.name} in {photo_name} looks {looks}: the face is not where "
-                f"--card {request.card} puts it, or the bore is far off centre.",
-                advice,
-            )
-        said.append(
-            Notice(
-                "plane-doubtful",
-                f"{circle.name} looks {looks}: it is off centre, or the face is not where "
-                f"--card {request.card} puts it.",
-                advice,
-            )
-        )
-    return said
 
 
 def _notices(circles: list[FaceCircle], request: HoleRequest, phone: float) -> list[Notice]:

@@ -9,6 +9,7 @@ from calib.refusal import BadFileError, RefusalError
 from calib.targets import parse_target
 from measure.hole import measure_hole
 from measure.holerequest import build_hole_request
+from tests.calib.drawncards import rounded
 from tests.measure.hole.drawnfaces import (
     AT,
     DARK,
@@ -27,6 +28,7 @@ CARD = parse_target("id1")
 
 
 def measured(photo, **options):
+    options.setdefault("card", "coplanar")
     result = measure_hole(photo, build_hole_request(**options), CARD)
     return {circle.name: circle for circle in result.circles}
 
@@ -76,7 +78,7 @@ def test_a_step_that_looks_far_deeper_than_told_says_that_the_card_lay_elsewhere
 
 
 def test_seen_from_over_the_bore_it_may_as_well_be_off_centre_and_is_said():
-    request = build_hole_request(depth=["step1:16"])
+    request = build_hole_request(card="coplanar", depth=["step1:16"])
     result = measure_hole(card_at_its_foot((-40.0, 40.0, 600.0)), request, CARD)
     assert "plane-doubtful" in [notice.code for notice in result.notices]
 
@@ -96,8 +98,27 @@ def test_a_card_out_of_focus_beside_a_sharp_face_is_not_level_with_it():
 def test_a_photo_out_of_focus_is_said_to_be():
     photo = drawn(phone_over())
     soft = dataclasses.replace(photo, bgr=out_of_focus(photo.bgr, 4.0))
-    result = measure_hole(soft, build_hole_request(), CARD)
+    result = measure_hole(soft, build_hole_request(card="coplanar"), CARD)
     assert "out-of-focus" in [notice.code for notice in result.notices]
+
+
+BLOCK = (rounded(100.0, 70.0, 1.0)[:, :2], (225, 235, 240))
+
+
+def test_a_card_on_the_bench_is_not_taken_for_level_with_the_face_unless_it_is_said_to_be():
+    view = phone_over((-40.0, 40.0, 600.0), (-42.0, 2.0, 100.0))
+    photo = drawn(view, face_mm=180.0, foot_mm=180.76)
+    with pytest.raises(RefusalError) as refused:
+        measured(photo, card=None)
+    assert refused.value.notice.code == "plane-contradicted"
+    # Said to be level, the photo alone does not prove otherwise.
+    assert measured(photo, card="coplanar")["rim"].diameter_mm > 80.0
+    assert near(measured(photo, card="at-foot", face_height=180.76)["rim"], 60.0)
+
+
+def test_a_card_on_a_block_is_taken_for_level_with_the_face():
+    photo = drawn(phone_over(), more=[BLOCK])
+    assert near(measured(photo, card=None)["bore"], 30.0)
 
 
 ASLANT = (40.0, 60.0, 250.0)
