@@ -112,14 +112,14 @@ def measure_hole(
     boxed = request.box_px is not None
     keep_off = np.zeros((3, 2)) if isinstance(target, Board) else found.polygon_px
     look = _Look(photo.bgr, view, plane.height_mm, keep_off)
-    seen = look.followed(request.box_px, 45.0 if boxed else 150.0)
     least = LEAST_ARC_DEG if boxed else PLAIN_ARC_DEG
+    seen = look.followed(request.box_px, 45.0 if boxed else 150.0, least)
     edges = one_face([edge for edge in seen if edge.arc_deg >= least])
     if not edges or (not boxed and max(edge.arc_deg for edge in edges) < RIM_ARC_DEG):
-        raise _nothing(photo.name, max((edge.arc_deg for edge in seen), default=0.0))
+        raise _nothing(photo.name, max((edge.arc_deg for edge in seen), default=0.0), boxed)
     if set(request.depths) - set(circle_names(len(edges))):
         progress("looking down the bore")
-        arcs = look.followed(_box_of(edges[min(1, len(edges) - 1)]), 45.0, edges)
+        arcs = look.followed(_box_of(edges[min(1, len(edges) - 1)]), 45.0, 360.0, edges)
         over = view.camera_centre_mm - np.array([0.0, 0.0, plane.height_mm])
         edges = with_told_steps(edges, arcs, over, request.depths)
     progress("measuring")
@@ -156,19 +156,25 @@ class _Look:
     def followed(
         self,
         box_px: tuple[float, float, float, float] | None,
+        seek_deg: float,
         least_arc_deg: float,
         known: Sequence[EdgeCircle] = (),
     ) -> list[EdgeCircle]:
-        """Return the circles with a clear edge, largest first; none where those known are."""
+        """Return the circles with a clear edge, largest first; none where those known are.
+
+        Rough ones are looked for with so much of an arc; once so much of one is followed, no
+        other is looked for along its edge.
+        """
         try:
             rough = find_circles(
-                self.bgr, self.view, self.height_mm, self.keep_off_px, box_px, least_arc_deg
+                self.bgr, self.view, self.height_mm, self.keep_off_px, box_px, seek_deg
             )
         except ValueError:
             return []
         edges: list[EdgeCircle] = []
         for circle in sorted(rough, key=lambda c: -c.radius):
-            others = [edge.circle for edge in (*known, *edges) if edge.arc_deg >= PLAIN_ARC_DEG]
+            kept = [edge for edge in edges if edge.arc_deg >= least_arc_deg]
+            others = [edge.circle for edge in (*known, *kept)]
             edge = follow_circle(
                 self.bgr, linear_table(), self.view, self.height_mm, circle, others
             )
@@ -182,17 +188,20 @@ def _box_of(edge: EdgeCircle) -> tuple[float, float, float, float]:
     return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
 
 
-def _nothing(name: str, short: float) -> RefusalError:
+def _nothing(name: str, short: float, boxed: bool) -> RefusalError:
     if short > 0.0:
         return RefusalError(
             "arc-short",
             f"Only {short:.0f} degrees of a circle are to be seen in {name}.",
-            "Show the whole end face; or draw a --box round it if part of it is hidden.",
+            f"Show the whole end face, or {LEAST_ARC_DEG:.0f} degrees at least."
+            if boxed
+            else "Show the whole end face; or draw a --box round it if part of it is hidden.",
         )
     return RefusalError(
         "no-circle",
         f"No circle of an end face is to be seen in {name}.",
-        "Turn the end face to the phone, whole in the picture, clear of the card; or give --box.",
+        "Turn the end face to the phone, whole in the picture, clear of the card; or "
+        + ("draw the --box wider." if boxed else "give --box."),
     )
 
 

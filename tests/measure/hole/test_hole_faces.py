@@ -137,3 +137,32 @@ def test_what_lies_elsewhere_than_a_step_so_deep_is_not_taken_for_it():
     with pytest.raises(BadFileError) as refused:
         measured(drawn(phone_over(ASLANT), rings), depth=["step1:8"])
     assert refused.value.notice.code == "bad-option"
+
+
+def arc_of_the_rim(arc_deg):
+    """Return a photo in which so much of a rim is seen, and the box round all of it."""
+    rim = outline(phone_over(), PLAIN[0], 0.0, AT)
+    middle = rim.mean(axis=0)
+    reach = float(np.linalg.norm(rim - middle, axis=1).mean())
+    x = middle[0] - reach * np.cos(np.radians(arc_deg / 2.0))
+    (left, top), (right, bottom) = middle - reach - 25.0, middle + reach + 25.0
+    cover = [[x, top], [SIZE_PX[0], top], [SIZE_PX[0], bottom], [x, bottom]]
+    photo = drawn(phone_over(), PLAIN[:1], hide=[(cover, (60, 60, 60))])
+    return photo, f"{left:.0f},{top:.0f},{right - left:.0f},{bottom - top:.0f}"
+
+
+@pytest.mark.parametrize("arc_deg", [76.0, 100.0, 150.0])
+def test_an_arc_in_a_box_is_one_circle(arc_deg):
+    photo, box = arc_of_the_rim(arc_deg)
+    found = measured(photo, box=box)
+    assert list(found) == ["circle"]
+    assert near(found["circle"], 60.0)
+
+
+@pytest.mark.parametrize("arc_deg", [30.0, 55.0])
+def test_less_than_60_degrees_of_a_circle_give_no_diameter(arc_deg):
+    photo, box = arc_of_the_rim(arc_deg)
+    with pytest.raises(RefusalError) as refused:
+        measured(photo, box=box)
+    assert refused.value.notice.code in {"arc-short", "no-circle"}
+    assert "give --box" not in refused.value.notice.advice
