@@ -20,16 +20,22 @@ __all__ = ["EdgeCircle", "follow_circle"]
 FloatArray = NDArray[np.float64]
 
 HALF_PX = 9.0
+"""Scan lines run this far to either side of the circle."""
 REACHES_PX = (6.0, 3.0)
+"""How far off a guess the edge may be, in turn: a rough circle is right to a few pixels."""
 BLURS_PX = (0.8, 1.2, 1.8, 2.6)
+"""Standard deviations of the blur of a phone's edges, sharp to just acceptable."""
 ALONG_PX = np.array([-1.0, 0.0, 1.0])
 SPACING_PX = 3.0
 """Scan lines stand as far apart as the stretch that each averages, so that they are independent."""
 CLEAR = 2.0
 """Least root of light explained over light unexplained for a scan line to count."""
 UNSURE_PX = 0.7
+"""A scan line whose edge is known no better than this does not show one."""
 CLASH_PX = 3.0
+"""So far beyond its reach a circle keeps off another's edge: the edge's own blur."""
 POSITION_STEP_PX, RAMP_PX = 0.25, 20.0
+"""Between edges tried; and over how much light changes slowly on a face."""
 SECTORS = 24
 """Points within one sector share what spoils them: a shadow, torn fibre, a chip."""
 OFF_PX = 1.5

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from calib.view import View
 from measure.circleedge import EdgeCircle
 from measure.circles import Circle, fit_circle
+from measure.mating import COVERAGE
 
 __all__ = [
     "DEEPER",
@@ -34,16 +35,18 @@ FloatArray = NDArray[np.float64]
 
 EDGE_BIAS_PX = 0.15
 """Standard uncertainty of an edge all round, radius: what a phone's sharpening and a broken
-rim leave (design measurement on sharpened synthetic edges: 0.12 to 0.16 px)."""
+rim leave (measured on sharpened synthetic edges: 0.12 to 0.16 px)."""
+LOPSIDED = 0.5
+"""What of it does not go all round alike, and so shifts the centre (common practice, no source)."""
 DEPTH_SD_MM = 0.2
 """Of a depth that the turner gives (rule in a bore; common practice, no source)."""
 SURE = 3.0
+"""Standard uncertainties off the face that prove a circle deeper, or leave it no room to be."""
 SHALLOW_MM = 1.0
 """A circle is told to lie on the face only where one this much deeper would be seen to."""
 NEAREST_AWAY_MM, MOST_SHIFT = 1.0, 0.9
 """No depth is told nearer to the axis than this, nor from a shift of more of the way there: a
 circle that deep would be ten times as far from the phone as the face."""
-COVER = 1.96
 
 ON_FACE, GIVEN, DEEPER, UNTOLD = "on the face", "depth given", "looks deeper", "depth not told"
 
@@ -149,12 +152,12 @@ def measure_face(
             row = replace(
                 row,
                 implied_depth_mm=implied[0],
-                implied_u95_mm=COVER * implied[1],
+                implied_u95_mm=COVERAGE * implied[1],
                 implied_per_mm=implied[2],
             )
         if index != reference and depth is not None:
             off, off_sd = _apart(at, base)
-            row = replace(row, off_centre_mm=off, off_centre_u95_mm=COVER * off_sd)
+            row = replace(row, off_centre_mm=off, off_centre_u95_mm=COVERAGE * off_sd)
         rows.append(row)
     return rows
 
@@ -206,8 +209,8 @@ def _where(
 
 
 def _row(edge: EdgeCircle, name: str, where: str, depth: float | None, at: _Placed) -> FaceCircle:
-    common = 2.0 * COVER * float(np.linalg.norm(at.shared[:, 2]))
-    whole = float(np.hypot(common, 2.0 * COVER * np.sqrt(at.own[2, 2])))
+    common = 2.0 * COVERAGE * float(np.linalg.norm(at.shared[:, 2]))
+    whole = float(np.hypot(common, 2.0 * COVERAGE * np.sqrt(at.own[2, 2])))
     told = depth is not None
     return FaceCircle(
         name=name,
@@ -259,7 +262,7 @@ def _placed(
     moves.append(np.array([0.0, 0.0, -sd]))
     own = edge.covariance * grown**2
     bias = grown * EDGE_BIAS_PX / edge.px_per_mm
-    own = own + np.diag([0.25 * bias**2, 0.25 * bias**2, bias**2])
+    own = own + np.diag(np.square([LOPSIDED * bias, LOPSIDED * bias, bias]))
     if depth_sd:
         deep = 0.5 * (at(view, depth_sd) - at(view, -depth_sd))
         own = own + np.outer(deep, deep)

@@ -20,6 +20,7 @@ from measure.nest import ASTRAY_SD_MM
 __all__ = ["check_card", "check_depths"]
 
 SURE = 3.5
+"""Standard uncertainties that prove a contradiction: one photo in two thousand by chance."""
 
 
 def check_card(

@@ -19,7 +19,9 @@ LEAST_ARC_DEG = 60.0
 ASTRAY_SD_MM = 0.2
 """Standard uncertainty of how true bores run to the rim (common practice, no source)."""
 NEST_MM = 0.5
+"""A circle may stick out of the one round it by this and still lie in it: torn or broken rims."""
 SURE = 3.0
+"""Standard uncertainties that a step may lie off its place."""
 LEDGE_MM = 0.5
 """A circle at the foot of a bore that is narrower by less is the corner of the bore itself."""
 
