@@ -113,7 +113,11 @@ class _Placed:
 
 
 def measure_face(
-    edges: list[EdgeCircle], view: View, plane: Plane, depths: dict[str, float]
+    edges: list[EdgeCircle],
+    view: View,
+    plane: Plane,
+    depths: dict[str, float],
+    rimmed: bool = True,
 ) -> list[FaceCircle]:
     """Return the circles, outermost first.
 
@@ -121,9 +125,10 @@ def measure_face(
     ----------
     edges : the circles followed, in any order.
     depths : name to depth below the face, mm, as the turner gives them.
+    rimmed : whether the outermost may be the rim of the face; else it is a bore in it.
     """
     edges = sorted(edges, key=lambda edge: -edge.circle.radius)
-    names = circle_names(len(edges))
+    names = circle_names(len(edges), rimmed)
     flat = [_placed(edge, view, plane, 0.0) for edge in edges]
     eye = view.camera_centre_mm
     reference = _reference(flat, eye, plane, names, depths)
@@ -162,11 +167,12 @@ def measure_face(
     return rows
 
 
-def circle_names(count: int) -> list[str]:
+def circle_names(count: int, rimmed: bool = True) -> list[str]:
     """Return the names of so many circles of a face, outermost first."""
-    if count == 1:
+    if rimmed and count == 1:
         return ["circle"]
-    return ["rim", "bore", *(f"step{k}" for k in range(1, count - 1))][:count]
+    inner = ["bore", *(f"step{k}" for k in range(1, count))]
+    return (["rim", *inner] if rimmed else inner)[:count]
 
 
 def _reference(
@@ -205,7 +211,7 @@ def _where(
     if implied is not None and abs(implied[0]) + SURE * implied[1] < SHALLOW_MM:
         return ON_FACE, 0.0
     # The first bore inside a rim opens on the face; what lies within it may be anywhere.
-    return (ON_FACE, 0.0) if index == 1 else (UNTOLD, None)
+    return (ON_FACE, 0.0) if name == "bore" else (UNTOLD, None)
 
 
 def _row(edge: EdgeCircle, name: str, where: str, depth: float | None, at: _Placed) -> FaceCircle:

@@ -31,7 +31,8 @@ from measure.face import (
 )
 from measure.faceplane import check_card, check_depths
 from measure.holerequest import COPLANAR, HoleRequest
-from measure.nest import LEAST_ARC_DEG, one_face, with_told_steps
+from measure.holerequest import ON_FACE as CARD_ON_FACE
+from measure.nest import LEAST_ARC_DEG, mouth_of, one_face, with_told_steps
 from measure.trace import prior_lens
 
 __all__ = ["HoleResult", "measure_hole"]
@@ -120,14 +121,17 @@ def measure_hole(
     edges = one_face([edge for edge in seen if edge.arc_deg >= least])
     if not edges or (not boxed and max(edge.arc_deg for edge in edges) < RIM_ARC_DEG):
         raise _nothing(photo.name, max((edge.arc_deg for edge in seen), default=0.0), boxed)
-    if set(request.depths) - set(circle_names(len(edges))):
+    # A face on which the card lies goes on round it, and so does its rim.
+    outer = edges[0].circle
+    rimmed = request.card != CARD_ON_FACE or bool(np.linalg.norm(outer.centre) < outer.radius)
+    if set(request.depths) - set(circle_names(len(edges), rimmed)):
         progress("looking down the bore")
-        arcs = look.followed(_box_of(edges[min(1, len(edges) - 1)]), 45.0, 360.0, edges)
+        arcs = look.followed(_box_of(mouth_of(edges, rimmed)), 45.0, 360.0, edges)
         over = view.camera_centre_mm - np.array([0.0, 0.0, plane.height_mm])
-        edges = with_told_steps(edges, arcs, over, request.depths)
+        edges = with_told_steps(edges, arcs, over, request.depths, rimmed)
     progress("measuring")
     check_card(photo, found.sight, view, request, edges)
-    circles = measure_face(edges, view, plane, request.depths)
+    circles = measure_face(edges, view, plane, request.depths, rimmed)
     _check_names(circles, request)
     _, light = judge_light(photo.bgr, found.sight, linear_table())
     doubts = check_depths(circles, request, photo.name)

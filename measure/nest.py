@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from measure.circleedge import EdgeCircle
 from measure.face import DEPTH_SD_MM, circle_names
 
-__all__ = ["ASTRAY_SD_MM", "LEAST_ARC_DEG", "one_face", "with_told_steps"]
+__all__ = ["ASTRAY_SD_MM", "LEAST_ARC_DEG", "mouth_of", "one_face", "with_told_steps"]
 
 FloatArray = NDArray[np.float64]
 
@@ -51,7 +51,11 @@ def one_face(edges: list[EdgeCircle]) -> list[EdgeCircle]:
 
 
 def with_told_steps(
-    face: list[EdgeCircle], arcs: list[EdgeCircle], over: FloatArray, depths: dict[str, float]
+    face: list[EdgeCircle],
+    arcs: list[EdgeCircle],
+    over: FloatArray,
+    depths: dict[str, float],
+    rimmed: bool = True,
 ) -> list[EdgeCircle]:
     """Return the circles of a face with the arcs that are steps of a depth told.
 
@@ -65,22 +69,28 @@ def with_told_steps(
     face, arcs : circles of one face, and arcs that may lie in them, in the plane of the face.
     over : (3,) the phone over the face, mm.
     depths : name to depth below the face, mm.
+    rimmed : as for `circle_names`.
     """
     found = sorted(face, key=lambda edge: -edge.circle.radius)
     for name, depth in sorted(depths.items(), key=lambda item: item[1]):
-        if name in circle_names(len(found)):
+        if name in circle_names(len(found), rimmed):
             continue
         fitting = [
             sorted([*found, arc], key=lambda edge: -edge.circle.radius)
             for arc in sorted(arcs, key=lambda arc: -arc.arc_deg)
-            if _lies_so_deep(arc, found[min(1, len(found) - 1)], over, depth)
+            if _lies_so_deep(arc, mouth_of(found, rimmed), over, depth)
         ]
         named = [
             nest for nest in fitting
-            if circle_names(len(nest))[_new(nest, found)] == name
+            if circle_names(len(nest), rimmed)[_new(nest, found)] == name
         ]  # fmt: skip
         found = named[0] if named else found
     return found
+
+
+def mouth_of(face: list[EdgeCircle], rimmed: bool) -> EdgeCircle:
+    """Return the circle, of those of a face, largest first, that deeper ones are seen through."""
+    return face[min(int(rimmed), len(face) - 1)]
 
 
 def _new(nest: list[EdgeCircle], found: list[EdgeCircle]) -> int:

@@ -119,3 +119,13 @@ def test_a_hole_180_mm_above_the_card_reads_43_percent_large():
     told = edge_of(view, (0, 0), 40.0, height=180.0)
     rim = measure_face([told], view, Plane(180.0, 0.3), {})[0]
     assert rim.diameter_mm == pytest.approx(40.0, abs=1e-5)
+
+
+def test_the_rim_of_a_face_that_bears_the_card_goes_round_the_card():
+    view = seen_from((50.0, 0.0, 205), (40.0, 0.0, 0.0))
+    edges = [edge_of(view, (60, 0), 40.0), edge_of(view, (60, 0), 30.0, depth=8.0)]
+    rows = measure_face(edges, view, PLANE, {"step1": 8.0}, rimmed=False)
+    assert [row.name for row in rows] == ["bore", "step1"]
+    assert rows[1].diameter_mm == pytest.approx(30.0, abs=1e-4)
+    alone = measure_face(edges[:1], view, PLANE, {}, rimmed=False)
+    assert [row.name for row in alone] == ["bore"]

@@ -7,6 +7,7 @@ import pytest
 
 from calib.refusal import BadFileError, RefusalError
 from calib.targets import parse_target
+from measure.circles import Circle, circle_points
 from measure.hole import measure_hole
 from measure.holerequest import build_hole_request
 from tests.calib.drawncards import rounded
@@ -137,6 +138,16 @@ def test_what_lies_elsewhere_than_a_step_so_deep_is_not_taken_for_it():
     with pytest.raises(BadFileError) as refused:
         measured(drawn(phone_over(ASLANT), rings), depth=["step1:8"])
     assert refused.value.notice.code == "bad-option"
+
+
+def test_a_hole_beside_the_card_in_a_large_face_is_not_its_rim():
+    platter = (circle_points(Circle(np.array([-40.0, 0.0]), 105.0), 720), FACE)
+    rings = (Ring(40.0, WALL), Ring(24.0, DARK, 9.0))
+    photo = drawn(phone_over(), rings, face_mm=-0.76, more=[platter])
+    found = measured(photo, card="on-face", depth=["step1:9"])
+    assert list(found) == ["bore", "step1"]
+    assert near(found["bore"], 40.0)
+    assert near(found["step1"], 24.0)
 
 
 def arc_of_the_rim(arc_deg):
