@@ -18,8 +18,8 @@ from scipy.ndimage import median_filter
 from calib.view import View
 from measure.mating import COVERAGE
 from measure.revolve import Axis
-from measure.rimevidence import rim_points
 from measure.rimoutline import Cylinder
+from measure.rimpixels import rim_pixels, rim_points
 
 __all__ = ["RimEdges", "chosen_rims", "edges_of_step", "in_sight", "onset_kernel"]
 
@@ -145,11 +145,9 @@ def edges_of_step(
     largest = max(other.radius_mm for other in steps) if step.overlooked else about
     high = largest + max(OUTSIDE_SHARE * largest, OUTSIDE_MM)
     radii = np.arange(low, high + BEYOND_PX * 2 * column, column)
-    points = rim_points(view.camera_centre_mm, axis, z[: blocks * rows, None], radii[None], sign)
-    pixels = view.to_pixels(points).astype(np.float32)
-    laid = cv2.remap(
-        bgr, pixels[..., 0], pixels[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    ).astype(np.float32)
+    x, y = rim_pixels(view, axis, z[: blocks * rows], radii, sign)
+    laid = cv2.remap(bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    laid = np.asarray(laid, dtype=np.float32)
     means = laid.reshape(blocks, rows, len(radii), 3).mean(axis=1)
     significance = _significance(means)
     inner = significance[2:-2]

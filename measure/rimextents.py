@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from calib.view import View
 from measure.revolve import Axis
 from measure.rimchoice import STEP_PX, chosen_rims, edges_of_step, in_sight, onset_kernel
-from measure.rimevidence import rim_points
 from measure.rimoutline import Cylinder
+from measure.rimpixels import rim_pixels
 
 __all__ = ["laid_along"]
 
@@ -208,11 +208,8 @@ def _onset_at(
     sign: float,
 ) -> FloatArray:
     """Return the onset (rows, 3) in the middle of a few columns of radius."""
-    points = rim_points(view.camera_centre_mm, axis, z[:, None], radii_mm[None], sign)
-    pixels = view.to_pixels(points).astype(np.float32)
-    laid = cv2.remap(
-        bgr, pixels[..., 0], pixels[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
+    x, y = rim_pixels(view, axis, z, radii_mm, sign)
+    laid = cv2.remap(bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     weights = onset_kernel().astype(np.float64)
     return np.asarray(np.einsum("rck,c->rk", laid.astype(np.float64), weights))
 

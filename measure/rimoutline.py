@@ -18,7 +18,7 @@ from calib.view import View
 from measure.outline import SPACING_PX, Outline, resample, rescan
 from measure.reach import frame_of
 from measure.revolve import Axis
-from measure.rimevidence import rim_points
+from measure.rimpixels import rim_points
 from measure.rims import Rim
 
 __all__ = ["Cylinder", "RimOutline", "borne_out", "cylinders_of", "rim_outline"]

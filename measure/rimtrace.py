@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +42,8 @@ CONTACT_SD_MM = 0.05
 LEAST_KEPT = 0.6
 LEAST_COVERED = 0.6
 LEAST_CHANCE = 0.02
+STILL_LIKELY = 0.8
+LEAST_POINTS = 30
 GOOD_SHARE = 0.7
 """A trace worth this share of its length needs no rival."""
 LOOKS = 3
@@ -55,12 +58,14 @@ class RimTrace:
     ----------
     steps : in the axis' own z.
     covered : share of the length, from end to end, that steps cover.
+    contacts : (2, 2) the corners (z, r) that it rests on; None where it does not.
     """
 
     found: RimOutline
     estimate: Estimate
     steps: tuple[SolvedStep, ...]
     covered: float
+    contacts: FloatArray | None = None
 
     @property
     def worth(self) -> float:
@@ -122,10 +127,23 @@ def trace_rims(
     With rims chosen from all edges of all steps; where these make no tool, with those that stand
     out most in each step.
     """
-    chosen = _looked_at(photo, scene, request, lens, target, sides_px, True)
+    view = target.view
+    axis, length, radius = first_guess(sides_px, view, -target.thickness_mm)
+    start = _Found(length, radius, *find_rims(photo.bgr, scene, view, axis, length, radius))
+    chosen = _looked_at(photo, scene, request, lens, target, start, True)
     if chosen is not None:
         return chosen
-    return _looked_at(photo, scene, request, lens, target, sides_px, False)
+    return _looked_at(photo, scene, request, lens, target, start, False)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What the first look for rims found, mm: rough size, axis and rims."""
+
+    length_mm: float
+    radius_mm: float
+    axis: Axis
+    rims: tuple[Rim, ...]
 
 
 def _looked_at(
@@ -134,17 +152,18 @@ def _looked_at(
     request: TraceRequest,
     lens: Lens,
     target: FoundTarget,
-    sides_px: tuple[FloatArray, FloatArray],
+    start: _Found,
     choose: bool,
 ) -> RimTrace | None:
     """Return the tool after some looks, each about the axis that the one before found."""
     view = target.view
-    axis, length, radius = first_guess(sides_px, view, -target.thickness_mm)
+    axis, length, radius = start.axis, start.length_mm, start.radius_mm
+    found_axis, found = axis, cylinders_of(start.rims)
     best: RimTrace | None = None
     steps: tuple[Cylinder, ...] = ()
     for look in range(LOOKS):
-        if look < LOOKS - 1:
-            found_axis, rims = find_rims(photo.bgr, scene, view, axis, length, radius, look > 0)
+        if 0 < look < LOOKS - 1:
+            found_axis, rims = find_rims(photo.bgr, scene, view, axis, length, radius, True)
             found = cylinders_of(rims)
         if look == 0 or (not choose and look < LOOKS - 1):
             axis, steps = found_axis, found
@@ -163,10 +182,10 @@ def _looked_at(
         if best is None or traced.worth > 0.98 * best.worth:
             best = traced
         view, axis = best.estimate.view, best.estimate.axis
-        start = best.steps[0].z_from_mm
-        axis = Axis(axis.at(start), axis.direction)
-        length = best.steps[-1].z_to_mm - start
-        steps = _drawn_anew(best.steps, start)
+        first = best.steps[0].z_from_mm
+        axis = Axis(axis.at(first), axis.direction)
+        length = best.steps[-1].z_to_mm - first
+        steps = _drawn_anew(best.steps, first)
         radius = max(step.radius_mm for step in steps)
     if best is None:
         return None
@@ -203,12 +222,22 @@ def _solved(
     axis: Axis,
     steps: Sequence[Cylinder],
 ) -> RimTrace | None:
-    """Return the best of the ways in which the tool may lie; None if none can be solved."""
-    found: list[RimTrace] = []
-    for contacts in _ways_to_rest(request, steps):
-        traced = _solved_so(request, lens, target, outline, axis, contacts)
-        if traced is not None:
-            found.append(traced)
+    """Return the best of the ways in which the tool may lie; None if none can be solved.
+
+    What touches the bench is known only when the radii are, so each is solved twice; but those
+    that are much worse after the first time no more.
+    """
+    solve = partial(_solved_so, request, lens, target, outline)
+    ways = [solve(axis, contacts, None) for contacts in _ways_to_rest(request, steps)]
+    rough = [way for way in ways if way is not None]
+    most = max((way.worth for way in rough), default=0.0)
+    likely = [way for way in rough if way.worth >= STILL_LIKELY * most]
+    settled = [solve(way.estimate.axis, way.contacts, way) for way in likely]
+    found = [
+        way
+        for way in settled
+        if way is not None and way.estimate.kept >= LEAST_KEPT and way.covered >= LEAST_COVERED
+    ]
     return max(found, key=lambda trace: trace.worth) if found else None
 
 
@@ -254,39 +283,35 @@ def _solved_so(
     outline: RimOutline,
     axis: Axis,
     contacts: FloatArray | None,
+    before: RimTrace | None,
 ) -> RimTrace | None:
-    """Solve with the tool resting on two corners of its steps, each as it is found."""
-    view = target.view
+    """Solve with the tool resting on two corners of its steps, as they came out `before`."""
+    view = target.view if before is None else before.estimate.view
+    steps = () if before is None else before.steps
     bench = -target.thickness_mm
-    solved: Estimate | None = None
-    steps: tuple[SolvedStep, ...] = ()
-    for _ in range(2):
-        curves, _values = curves_of(outline.outline, view, axis)
-        if min(len(curve.index) for curve in curves) < 30:
-            return None
-        length = float(curves[0].z_mm[-1] - curves[0].z_mm[0])
-        knowledge = setup_knowledge(
-            request.setup,
-            axis,
-            length,
-            bench,
-            request.axis_height_mm,
-            request.axis_offset_mm,
-            _readings(request, steps[0].z_from_mm) if steps else None,
-        )
-        if contacts is not None:
-            heights = _heights(contacts, steps, axis, bench)
-            knowledge = replace(knowledge, heights=heights)
-        try:
-            solved = estimate(outline.outline, target.sight, lens, view, axis, knowledge, curves)
-        except ValueError:
-            return None
-        view, axis = solved.view, solved.axis
-        steps = solved_steps(outline, solved, with_common=False)
-        if not steps:
-            return None
-    if solved is None or solved.kept < LEAST_KEPT:
+    curves, _values = curves_of(outline.outline, view, axis)
+    if min(len(curve.index) for curve in curves) < LEAST_POINTS:
+        return None
+    length = float(curves[0].z_mm[-1] - curves[0].z_mm[0])
+    knowledge = setup_knowledge(
+        request.setup,
+        axis,
+        length,
+        bench,
+        request.axis_height_mm,
+        request.axis_offset_mm,
+        _readings(request, steps[0].z_from_mm) if steps else None,
+    )
+    if contacts is not None:
+        heights = _heights(contacts, steps, axis, bench)
+        knowledge = replace(knowledge, heights=heights)
+    try:
+        solved = estimate(outline.outline, target.sight, lens, view, axis, knowledge, curves)
+    except ValueError:
+        return None
+    steps = solved_steps(outline, solved, with_common=False)
+    if not steps:
         return None
     whole = steps[-1].z_to_mm - steps[0].z_from_mm
     covered = sum(step.z_to_mm - step.z_from_mm for step in steps) / whole
-    return RimTrace(outline, solved, steps, covered) if covered >= LEAST_COVERED else None
+    return RimTrace(outline, solved, steps, covered, contacts)

@@ -114,13 +114,12 @@ def solved_steps(
         return ()
     gradient = np.zeros((len(kept), len(solved.x)))
     for j, h in enumerate(solved.steps if with_common else ()):
-        ends = []
-        for sign in (1.0, -1.0):
-            x = solved.x.copy()
-            x[j] += sign * h
-            moved = _lines(found, solved, x, scale)
-            ends.append([_level(moved[k], _level(here[k], 0.0)) for k in kept])
-        gradient[:, j] = (np.array(ends[0]) - np.array(ends[1])) / (2.0 * h)
+        x = solved.x.copy()
+        x[j] += h
+        moved = _lines(found, solved, x, scale)
+        was = [_level(here[k], 0.0) for k in kept]
+        there = [_level(moved[k], level) for k, level in zip(kept, was, strict=True)]
+        gradient[:, j] = (np.array(there) - was) / h
     common = np.sqrt(np.sum(gradient @ solved.covariance * gradient, axis=1))
     places, edge_sd = _places(found, solved, here)
     steps = []

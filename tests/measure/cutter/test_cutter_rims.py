@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from measure.rimchoice import chosen_rims, edges_of_step
-from measure.rimevidence import rim_points
 from measure.rimextents import laid_along
+from measure.rimpixels import rim_points
 from tests.measure.cutter.drawntool import AXIS, TRUE, drawn, view_from
 
 CAMERA = (-10.0, 60.0, 320.0)
