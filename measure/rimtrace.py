@@ -23,8 +23,8 @@ from measure.rest import resting_places
 from measure.result import TraceRequest
 from measure.revolve import Axis
 from measure.rimchoice import chosen_rims
-from measure.rimextents import laid_along
-from measure.rimoutline import Cylinder, RimOutline, borne_out, cylinders_of, rim_outline
+from measure.rimextents import laid_along, overlooks
+from measure.rimoutline import Cylinder, RimOutline, borne_out, cylinders_of, hidden, rim_outline
 from measure.rimplaces import places_sought
 from measure.rims import Rim, find_rims
 from measure.scene import Scene
@@ -39,11 +39,16 @@ KNOWN_SD_MM = 0.05
 """Standard uncertainty of a caliper reading (common practice, no source)."""
 CONTACT_SD_MM = 0.05
 """How flat and clean bench and tool are where they touch (common practice, no source)."""
+SAME_CORNER_MM, DRAWN_SD_MM = 6.0, 0.15
+"""A corner moves by less than this when it is solved, along the axis and thrice across it; the
+radius that it was drawn with is off by a pixel or two."""
 LEAST_KEPT = 0.6
 LEAST_COVERED = 0.6
 LEAST_CHANCE = 0.02
 STILL_LIKELY = 0.8
 LEAST_POINTS = 30
+OVERLOOKING = 0.5
+"""What a trace is worth that overlooks a step: less than one of most of the tool that does not."""
 GOOD_SHARE = 0.7
 """A trace worth this share of its length needs no rival."""
 LOOKS = 3
@@ -59,6 +64,7 @@ class RimTrace:
     steps : in the axis' own z.
     covered : share of the length, from end to end, that steps cover.
     contacts : (2, 2) the corners (z, r) that it rests on; None where it does not.
+    overlooks : whether a stretch of a step shows itself to be part of a larger one.
     """
 
     found: RimOutline
@@ -66,6 +72,7 @@ class RimTrace:
     steps: tuple[SolvedStep, ...]
     covered: float
     contacts: FloatArray | None = None
+    overlooks: bool = False
 
     @property
     def worth(self) -> float:
@@ -75,8 +82,14 @@ class RimTrace:
             self.estimate.kept
             * self.covered
             * borne_out(self.found.steps)
+            * (OVERLOOKING if self.overlooks else 1.0)
             / (1.0 + 0.1 * float(np.mean(turns)))
         )
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether the steps at both ends are among those solved: else its length is not known."""
+        return self.steps[0].of == 0 and self.steps[-1].of == len(self.found.steps) - 1
 
     @property
     def is_good(self) -> bool:
@@ -170,7 +183,7 @@ def _looked_at(
         elif choose:
             steps = _weighed(photo, view, axis, steps)
             found = _weighed(photo, view, found_axis, found) if look < LOOKS - 1 else ()
-            if borne_out(found) > borne_out(steps):
+            if borne_out(found) - hidden(found, steps) > borne_out(steps) - hidden(steps, found):
                 axis, steps = found_axis, found
         if steps:
             steps = places_sought(photo.bgr, view, axis, steps)
@@ -182,14 +195,18 @@ def _looked_at(
         if best is None or traced.worth > 0.98 * best.worth:
             best = traced
         view, axis = best.estimate.view, best.estimate.axis
-        first = best.steps[0].z_from_mm
-        axis = Axis(axis.at(first), axis.direction)
-        length = best.steps[-1].z_to_mm - first
-        steps = _drawn_anew(best.steps, first)
+        axis = Axis(axis.at(best.steps[0].z_from_mm), axis.direction)
+        length = best.steps[-1].z_to_mm - best.steps[0].z_from_mm
+        steps = _drawn_anew(best, best.steps[0].z_from_mm)
         radius = max(step.radius_mm for step in steps)
     if best is None:
         return None
-    return replace(best, steps=solved_steps(best.found, best.estimate))
+    view, axis = best.estimate.view, best.estimate.axis
+    return replace(
+        best,
+        steps=solved_steps(best.found, best.estimate),
+        overlooks=overlooks(photo.bgr, view, axis, _drawn_anew(best, 0.0)),
+    )
 
 
 def _weighed(
@@ -201,16 +218,22 @@ def _weighed(
     return laid_along(photo.bgr, view, axis, chosen_rims(photo.bgr, view, axis, steps))
 
 
-def _drawn_anew(steps: Sequence[SolvedStep], start: float) -> tuple[Cylinder, ...]:
-    """Return the cylinders of solved steps, z from the start end, gaps closed."""
-    rims = [
-        Rim(
-            step.z_from_mm - start,
-            step.z_to_mm - start,
-            (0.25 * (step.at_from_mm + step.at_to_mm),) * 2,
-        )
-        for step in steps
-    ]
+def _drawn_anew(traced: RimTrace, start: float) -> tuple[Cylinder, ...]:
+    """Return the cylinders of a traced tool, z from the start end, gaps closed.
+
+    A step that was drawn but not solved, since its rims hardly show, stays as it was drawn: left
+    out, its neighbours would be carried on through it.
+    """
+    solved = {step.of: step for step in traced.steps}
+    rims = []
+    for k, drawn in enumerate(traced.found.steps):
+        if k in solved:
+            step = solved[k]
+            radius = 0.25 * (step.at_from_mm + step.at_to_mm)
+            rims.append(Rim(step.z_from_mm - start, step.z_to_mm - start, (radius, radius)))
+        elif drawn.is_seen:
+            radii = (drawn.radius_mm + drawn.aside_mm, drawn.radius_mm - drawn.aside_mm)
+            rims.append(Rim(drawn.z_from_mm - start, drawn.z_to_mm - start, radii))
     return cylinders_of(rims)
 
 
@@ -265,7 +288,10 @@ def _heights(
             for step in steps
             for end, at in ((step.z_from_mm, step.at_from_mm), (step.z_to_mm, step.at_to_mm))
         ]
-        _, z_there, radius, sd = min(ends) if ends else (0.0, z, r, 0.0)
+        far, z_there, radius, sd = min(ends, default=(np.inf, z, r, 0.0))
+        if far > SAME_CORNER_MM:
+            # The step that it belongs to was not solved: it is as it was drawn.
+            z_there, radius, sd = z, r, DRAWN_SD_MM
         rows.append((z_there, bench + radius * upright, float(np.hypot(CONTACT_SD_MM, sd))))
     return np.array(rows)
 
@@ -312,6 +338,7 @@ def _solved_so(
     steps = solved_steps(outline, solved, with_common=False)
     if not steps:
         return None
-    whole = steps[-1].z_to_mm - steps[0].z_from_mm
-    covered = sum(step.z_to_mm - step.z_from_mm for step in steps) / whole
+    # Of the whole that was drawn: a step whose rims were lost must not make the tool shorter.
+    whole = outline.places_mm[-1] - outline.places_mm[0]
+    covered = min(sum(step.z_to_mm - step.z_from_mm for step in steps) / whole, 1.0)
     return RimTrace(outline, solved, steps, covered, contacts)
