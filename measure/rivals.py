@@ -13,13 +13,14 @@ from calib.lens import Lens
 from calib.photo import Photo
 from calib.refusal import RefusalError
 from measure.endbulge import ends_straight
+from measure.facelike import along_card_share, encloses_card, is_disc
 from measure.freedside import with_side_freed
 from measure.goingon import gone_on, longer_at, may_go_on
 from measure.laps import Laps
 from measure.mending import mended
 from measure.outline import refine_outline
 from measure.paired import Rim, paired_rim
-from measure.pieceends import is_cut
+from measure.pieceends import is_cut, pixel_mm
 from measure.plainoutline import cluster_silhouettes, plain_silhouettes
 from measure.result import TraceRequest
 from measure.rimorder import goes_on, in_order
@@ -39,6 +40,9 @@ SURE_LEAST, BORNE_OUT_LEAST = 0.96, 0.7
 """Share of an outline that must show an edge on both sides: to look no further, and at all."""
 RIVALS_MOST, GROWN_MOST = 3, 3
 """Outlines that are solved before the photo is given up, and how often one is carried on."""
+BY_CARD_MOST = 0.15
+"""An outline of which more runs along the card's sides is no piece's, but of a strip of what the
+card lies on: 0.31 and more, of true pieces 0 (rendered photos)."""
 SEARCHES = (
     ((plain_silhouettes,), SURE_LEAST),
     ((cluster_silhouettes, searched_silhouettes), BORNE_OUT_LEAST),
@@ -169,7 +173,7 @@ def _follow(
             solved,
             strange=strange_share(photo.bgr, linear_table(), solved.outline),
             burnt=burnt_share(photo.bgr, solved.outline),
-            straight=_ends_straight(photo.size_px, request, solved),
+            misread=_misread(photo.size_px, request, found, solved),
         )
     except ValueError:
         solved = None
@@ -177,12 +181,21 @@ def _follow(
     return solved
 
 
-def _ends_straight(size_px: tuple[int, int], request: TraceRequest, solved: Solved) -> bool:
-    """Return whether ends that nothing cuts are straight lines: a sheet's, a box's."""
+def _misread(
+    size_px: tuple[int, int], request: TraceRequest, found: FoundTarget, solved: Solved
+) -> bool:
+    """Return whether an outline is a sheet's or a box's, an end face's, or a strip by the card."""
     outline, view, axis = solved.outline, solved.estimate.view, solved.estimate.axis
     curves, _ = curves_of(outline, view, axis)
     start, stop = (is_cut(size_px, request.box_px, outline, curves, f) for f in (True, False))
-    return ends_straight(outline, view, axis, (start, stop))
+    if ends_straight(outline, view, axis, (start, stop)):
+        return True
+    if request.setup != "upright" and is_disc(outline, view, float(axis.point_mm[2])):
+        return True
+    if found.is_board:
+        return False
+    card, scale = found.polygon_px, pixel_mm(view, axis)
+    return encloses_card(outline, card) or along_card_share(outline, card, scale) > BY_CARD_MOST
 
 
 def _start(request: TraceRequest) -> str | None:

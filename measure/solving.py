@@ -61,7 +61,8 @@ class Solved:
     open_ends : whether the piece seems to go on past its start and its far end.
     strange : share of the outline outside which there is something unlike the bench.
     burnt : share of the area inside it in which the photo is burnt out.
-    straight : whether its ends are straight lines: those of a sheet or a box.
+    misread : whether its shape is that of something else: a sheet, an end face, a strip by the
+        card.
     """
 
     outline: Outline
@@ -71,7 +72,7 @@ class Solved:
     open_ends: tuple[bool, bool] = (False, False)
     strange: float = 0.0
     burnt: float = 0.0
-    straight: bool = False
+    misread: bool = False
 
     @property
     def followed(self) -> bool:
@@ -94,7 +95,7 @@ class Solved:
             and self.followed
             and self.strange <= STRANGE_MOST
             and self.burnt <= BURNT_MOST
-            and not self.straight
+            and not self.misread
         )
 
     @property
