@@ -41,6 +41,11 @@ EDGE_MM = 0.5
 LEAST_NOISE_MM = 0.03
 
 
+CYLINDER_DEG, CHORDS_LEAST, CHORDS_SHARE = 2.0, 4, 0.5
+"""What tapers by a larger included angle is no cylinder; of a tool no four steps and half of its
+length do (common practice, no source)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """One step, mm.
@@ -119,7 +124,23 @@ def find_steps(profile: Profile) -> tuple[Step, ...]:
     bodies = _joined(profile, bodies, noise)
     if not bodies:
         raise _no_steps()
-    return _steps(profile, bodies)
+    steps = _steps(profile, bodies)
+    if _is_curved(steps):
+        raise RefusalError(
+            "no-steps",
+            "Its sides curve nearly all along: that is no boring tool.",
+            "For a turned piece there is measure trace.",
+        )
+    return steps
+
+
+def _is_curved(steps: tuple[Step, ...]) -> bool:
+    """Return whether steps are short chords of a curve, as those of a turned piece are."""
+    sides = [step for step in steps if not step.is_point]
+    cones = [step for step in sides if step.taper_deg > CYLINDER_DEG]
+    tapering = sum(step.length_mm for step in cones)
+    whole = sum(step.length_mm for step in sides)
+    return len(cones) >= CHORDS_LEAST and tapering > CHORDS_SHARE * whole
 
 
 def _no_steps() -> RefusalError:

@@ -44,6 +44,9 @@ FloatArray = NDArray[np.float64]
 BORDER_PX = 8.0
 THINNEST_MM, ROUGH_MM = 1.0, 0.5
 USELESS_SD_MM = 1.0
+WORTH_LEAST = 0.5
+"""Share of a tool's length that a trace must be worth: tools seen well were worth 0.58 and more of
+theirs, turned wood, along which straight rims may be laid as well, at most 0.41 (rendered)."""
 CONE_MM = 0.3
 """A ground step may taper by less than this, or the axis be a little off."""
 
@@ -179,7 +182,7 @@ def _by_rims(
             "rims-contradict",
             f"The rims seen in {photo.name} are not those of one tool: some may be reflections.",
             "Lay it on dull dark cloth in soft light from all round, or rub chalk on it, and try "
-            "again.",
+            "again. For turned wood there is measure trace.",
         )
     return _of_rims(photo, request, target, best)
 
@@ -197,8 +200,10 @@ def _agrees(found: RimTrace) -> bool:
     )
     thinnest = min(min(step.at_from_mm, step.at_to_mm) for step in steps)
     worst = max(float(np.hypot(step.sd_mm, step.common_sd_mm)) for step in steps)
+    length = steps[-1].z_to_mm - steps[0].z_from_mm
     return (
         found.is_whole
+        and found.worth >= WORTH_LEAST * length
         and not found.overlooks
         and cones <= len(steps) // 3
         and thinnest > THINNEST_MM

@@ -192,3 +192,17 @@ def test_misuse():
         scatter(np.array([1.0]))
     with pytest.raises(ValueError, match="sigma"):
         line_runs(np.arange(3.0), np.arange(3.0), 0.0, np.array([], dtype=np.int64))
+
+
+def test_a_turned_piece_is_no_tool():
+    z = np.linspace(0.0, 180.0, 61)
+    wavy = list(zip(z, 22.0 + 7.0 * np.sin(z / 14.0), strict=True))
+    with pytest.raises(RefusalError) as caught:
+        find_steps(profile_of(wavy, 0.02))
+    assert caught.value.notice.code == "no-steps"
+    assert "measure trace" in caught.value.notice.advice
+
+
+def test_a_countersink_of_three_cones_is_a_tool():
+    corners = [(0, 3), (20, 6), (30, 6), (45, 12), (60, 12), (70, 15), (110, 15)]
+    assert len(find_steps(profile_of(corners, 0.01))) >= 5
