@@ -21,7 +21,7 @@ CAUTIONS = (
 _MOST_PLACES = 8
 _LONGEST_NAMED = 3
 _LEAST_GROUPED = 3
-_APART_MM = 0.5
+_APART_MM = 0.25
 """Places of plan and piece that differ by less need no telling apart."""
 
 

@@ -12,6 +12,7 @@ from measure.finedetail import too_fine
 from measure.plan import STEEP, Plan
 from measure.profile import LONGEST_BRIDGE_MM, Profile
 from measure.register import Placement
+from measure.sharederror import directions
 
 __all__ = [
     "DIAMETER",
@@ -52,7 +53,8 @@ class Deviations:
         the distance square to the planned curve where it is True.
     u95_mm : half-width of its 95 % interval; `u95_common_mm` : the part all rows share.
     own_u95_mm, own_common_mm : what the piece's own measuring has in these two, which caliper
-        readings of the piece can lessen. `place_u95_mm` : how far a reading taken there may be
+        readings of the piece can lessen; `own_directions` : (n, 2) which way the common part errs,
+        see `measure.sharederror`. `place_u95_mm` : how far a reading taken there may be
         off because the place along the piece is.
     proud_mm, shy_mm : limits, both positive.
     slope : |dr/dz| of the plan there.
@@ -68,6 +70,7 @@ class Deviations:
     u95_common_mm: FloatArray
     own_u95_mm: FloatArray
     own_common_mm: FloatArray
+    own_directions: FloatArray
     place_u95_mm: FloatArray
     proud_mm: FloatArray
     shy_mm: FloatArray
@@ -170,6 +173,7 @@ def judge(
         u95_common_mm=common,
         own_u95_mm=own[0] * cosine,
         own_common_mm=own[1] * cosine,
+        own_directions=directions(profile)[rows],
         place_u95_mm=np.zeros(len(rows)) if step is None else step[rows],
         proud_mm=proud,
         shy_mm=shy,

@@ -83,8 +83,10 @@ def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
     candidates = _candidates(rows)
     if len(candidates) == 0:
         return Advice((), open_mm, 0.0, 0.0)
-    covariance = error_covariance(rows.z_mm, rows.own_u95_mm, rows.own_common_mm)
-    start = np.diag(covariance)[:-1].copy()
+    covariance = error_covariance(
+        rows.piece_z_mm, rows.own_u95_mm, rows.own_common_mm, rows.own_directions
+    )
+    start = np.diag(covariance).copy()
     # The reading is of a place, which the photo knows as well as it knows where z = 0 lies.
     sd = np.hypot(caliper_sd_mm, rows.place_u95_mm / 1.96)
     rest = np.maximum(rows.u95_mm**2 / 1.96**2 - start, 0.0)
@@ -106,10 +108,10 @@ def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
         chosen.append(row)
         spread = float(np.sqrt(covariance[row, row] + sd[row] ** 2))
         covariance, gain = observe(covariance, row, float(sd[row]))
-        steps.append(gain[:-1] * spread)
+        steps.append(gain * spread)
     if not chosen:
         return Advice((), open_mm, 0.0, 0.0)
-    settled = _drawn(rows, unsure, spacing, np.diag(covariance)[:-1] + rest, np.array(steps))
+    settled = _drawn(rows, unsure, spacing, np.diag(covariance) + rest, np.array(steps))
     return Advice(
         tuple(_reading(rows, row) for row in chosen),
         open_mm,
@@ -163,10 +165,9 @@ def _worth(
     sd_mm: FloatArray,
 ) -> FloatArray:
     """Return the length, mm, expected to be settled once each candidate is read as well, (k,)."""
-    n = len(rows)
-    columns = covariance[:n, candidates][unsure]
+    columns = covariance[:, candidates][unsure]
     spread2 = covariance[candidates, candidates] + sd_mm**2
-    after = np.maximum(np.diag(covariance)[:n][unsure][:, None] - columns**2 / spread2, 0.0)
+    after = np.maximum(np.diag(covariance)[unsure][:, None] - columns**2 / spread2, 0.0)
     shift = np.sqrt(np.maximum(start[unsure][:, None] - after, 1e-12))
     guard = 1.96 * np.sqrt(after + rest[unsure][:, None])
     d = rows.deviation_mm[unsure][:, None]
