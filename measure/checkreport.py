@@ -10,6 +10,7 @@ from measure.checkwords import check_words, place_words
 from measure.judge import OUTSIDE, UNSURE, WITHIN
 from measure.page import drawing, fill_page, picture_source
 from measure.pair import Likeness
+from measure.pairwords import pair_lines
 from measure.sketch import sketch_svg
 from measure.units import METRIC, Units
 
@@ -100,8 +101,9 @@ def _pair(result: CheckResult, units: Units) -> dict[str, object] | None:
             for twin in pair.twins
             for item in twin.likenesses
         ],
-        "only_first": [f"{name} at {units.place(z)}" for name, z in pair.only_first],
-        "only_second": [f"{name} at {units.place(z)}" for name, z in pair.only_second],
+        "lone": pair_lines(pair, units),
+        "first": result.plan.name,
+        "second": result.piece.name,
     }  # fmt: skip
 
 

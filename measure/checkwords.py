@@ -8,6 +8,7 @@ import numpy as np
 
 from measure.check import CheckResult
 from measure.judge import OUTSIDE, UNSURE, WITHIN
+from measure.pairwords import pair_line
 from measure.places import Place
 from measure.units import Units
 
@@ -80,7 +81,7 @@ def check_text(result: CheckResult, units: Units) -> str:
     if words.readings:
         lines += ["", *words.readings]
     if result.pair is not None:
-        lines += ["", _pair_line(result)]
+        lines += ["", pair_line(result.pair, result.plan.name, result.piece.name)]
     if any(place.proud for place in result.places if place.verdict == OUTSIDE):
         lines += ["", " ".join(CAUTIONS[:2])]
     return "\n".join(lines)
@@ -299,21 +300,3 @@ def _limits(least_mm: float, most_mm: float, units: Units) -> str:
     if not units.inches:
         return text
     return f"{units.fine(least_mm)} to {units.fine(most_mm)} in ({text} mm)"
-
-
-def _pair_line(result: CheckResult) -> str:
-    assert result.pair is not None  # asked by the caller
-    words = {
-        WITHIN: "As a pair they look alike",
-        UNSURE: "As a pair: too close to call whether they look alike",
-        OUTSIDE: "As a pair they do not look alike",
-    }
-    differs = [
-        f"{likeness.what} of the {twin.name} at {twin.z_mm:.0f}"
-        for twin in result.pair.twins
-        for likeness in twin.likenesses
-        if likeness.verdict == OUTSIDE
-    ]
-    differs += [item.what for item in result.pair.whole if item.verdict == OUTSIDE]
-    text = words[result.pair.verdict]
-    return text + (f": {', '.join(differs[:4])}." if differs else ".")
