@@ -173,6 +173,13 @@ def test_half_profile_without_centre_line_is_refused() -> None:
     assert refused(sketch).notice.code == "no-centre-line"
 
 
+def test_a_full_drawing_that_is_called_half_is_not_told_to_be_called_half() -> None:
+    notice = refused(FULL, DrawingRequest(profile="half")).notice
+    assert notice.code == "centre-line-unclear"
+    assert "--profile full" in notice.advice
+    assert "or half" not in notice.advice
+
+
 def test_sheet_without_drawing_is_refused() -> None:
     sketch = replace(FULL, darkness=0.0, smudges=3)
     assert refused(sketch).notice.code in ("no-drawing", "no-outline", "no-centre-line")
