@@ -14,7 +14,7 @@ from measure.measured import Measured
 from measure.pair import Pair, compare_pair
 from measure.places import Place, find_places
 from measure.plan import Plan
-from measure.readings import Advice, advise
+from measure.readings import BY_PLAN, Advice, advise
 from measure.register import Placement, register
 from measure.slide import Moved, moved_features
 from measure.uniform import UniformError, uniform_error
@@ -127,6 +127,7 @@ def check(piece: Measured, plan: Plan, request: CheckRequest) -> CheckResult:
     if request.pair and plan.source == "trace":
         pair = compare_pair(piece, plan, placement, same_photo=request.same_photo)
     unjudged = _unjudged(piece, plan, placement, rows)
+    advice = advise(rows)
     return CheckResult(
         piece=piece,
         plan=plan,
@@ -138,9 +139,9 @@ def check(piece: Measured, plan: Plan, request: CheckRequest) -> CheckResult:
         uniform=uniform_error(rows),
         length=_length(piece, plan),
         unjudged=unjudged,
-        advice=advise(rows),
+        advice=advice,
         pair=pair,
-        notices=(*notices, *_notices(piece, plan, placement, rows, request)),
+        notices=(*notices, *_notices(piece, plan, placement, rows, request, advice)),
         verdict=next((v for v in (OUTSIDE, UNSURE) if np.any(rows.verdict == v)), WITHIN),
     )
 
@@ -179,7 +180,12 @@ def _unjudged(
 
 
 def _notices(
-    piece: Measured, plan: Plan, placement: Placement, rows: Deviations, request: CheckRequest
+    piece: Measured,
+    plan: Plan,
+    placement: Placement,
+    rows: Deviations,
+    request: CheckRequest,
+    advice: Advice,
 ) -> list[Notice]:
     found: list[Notice] = []
     ends = np.sort(placement.to_plan(np.array([0.0, piece.far_mm])))
@@ -217,14 +223,7 @@ def _notices(
         )
     narrow = 2.0 * rows.u95_mm > rows.proud_mm + rows.shy_mm
     if np.mean(narrow) > 0.1 and not hidden:
-        found.append(
-            Notice(
-                "tolerance-too-fine",
-                f"Over {100.0 * np.mean(narrow):.0f} % of the piece the tolerance is finer than "
-                "the photo can prove.",
-                "Use calipers there, give a reading with --known, or allow more.",
-            )
-        )
+        found.append(_too_fine_tolerance(float(np.mean(narrow)), advice))
     same_name = bool(piece.photo) and piece.photo == plan.photo
     if same_name and not request.same_photo:
         found.append(
@@ -235,3 +234,17 @@ def _notices(
             )
         )
     return found
+
+
+def _too_fine_tolerance(share: float, advice: Advice) -> Notice:
+    """Return the notice, with no more to do than helps."""
+    proof = "photo and plan can prove" if advice.why_none == BY_PLAN else "the photo can prove"
+    todo = {
+        None: "Take the caliper readings that are named and give them with --known, or allow more.",
+        BY_PLAN: "Trace the planned piece better, with --known, or allow more.",
+    }
+    return Notice(
+        "tolerance-too-fine",
+        f"Over {100.0 * share:.0f} % of the piece the tolerance is finer than {proof}.",
+        todo.get(advice.why_none, "Allow more, or measure what matters with calipers."),
+    )

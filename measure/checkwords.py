@@ -10,6 +10,7 @@ from measure.check import CheckResult
 from measure.judge import OUTSIDE, UNSURE, WITHIN
 from measure.pairwords import pair_line
 from measure.places import Place
+from measure.readings import BY_EACH, BY_LIMIT, BY_PLACE, BY_PLAN
 from measure.units import Units
 
 __all__ = ["CAUTIONS", "Words", "check_text", "check_words", "place_words"]
@@ -22,6 +23,12 @@ CAUTIONS = (
 _MOST_PLACES = 8
 _LONGEST_NAMED = 3
 _LEAST_GROUPED = 3
+_WHY_NONE = {
+    BY_LIMIT: "it is near the limit",
+    BY_PLAN: "the plan's own ± leaves it open",
+    BY_PLACE: "it is on slopes, and where along the plan they lie leaves it open",
+    BY_EACH: "each place would need a reading of its own",
+}
 _APART_MM = 0.25
 """Places of plan and piece that differ by less need no telling apart."""
 
@@ -275,7 +282,9 @@ def _readings(result: CheckResult, units: Units) -> tuple[str, ...]:
     if advice.open_mm == 0.0:
         return ()
     if not advice.readings:
-        return ("Calipers would settle little of what is too close to call: it is near the limit.",)
+        assert advice.why_none is not None  # something is open
+        why = _WHY_NONE[advice.why_none]
+        return (f"Calipers would settle little of what is too close to call: {why}.",)
     count = len(advice.readings)
     what = "One caliper reading" if count == 1 else f"{count} caliper readings"
     least, likely = advice.settles_mm, advice.likely_mm

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from measure.deviationu95 import deviation_uncertainty, own_uncertainty
+from measure.deviationu95 import deviation_uncertainty, own_uncertainty, plan_uncertainty
 from measure.finedetail import too_fine
 from measure.plan import STEEP, Plan
 from measure.profile import LONGEST_BRIDGE_MM, Profile
@@ -62,6 +62,7 @@ class Deviations:
         readings of the piece can lessen; `own_directions` : (n, 2) which way the common part errs,
         see `measure.sharederror`. `place_u95_mm` : how far a reading taken there may be
         off because the place along the piece is.
+    plan_u95_mm : what the plan has in u95_mm.
     proud_mm, shy_mm : limits, both positive.
     slope : |dr/dz| of the plan there.
     verdict : `WITHIN`, `OUTSIDE` or `UNSURE`.
@@ -77,6 +78,7 @@ class Deviations:
     own_u95_mm: FloatArray
     own_common_mm: FloatArray
     own_directions: FloatArray
+    plan_u95_mm: FloatArray
     place_u95_mm: FloatArray
     proud_mm: FloatArray
     shy_mm: FloatArray
@@ -221,6 +223,7 @@ def judge(
         own_u95_mm=own[0] * cosine,
         own_common_mm=own[1] * cosine,
         own_directions=directions(profile)[rows],
+        plan_u95_mm=plan_uncertainty(plan, z_plan, same_photo)[0] * cosine,
         place_u95_mm=np.zeros(len(rows)) if step is None else step[rows],
         proud_mm=proud,
         shy_mm=shy,

@@ -9,9 +9,11 @@ from checkpieces import Noise, bump, measured_copy, mill_diameter, mill_plan, ro
 from calib.refusal import RefusalError
 from measure.caliper import CALIPER_SD_MM, with_readings
 from measure.check import CheckRequest, check
+from measure.checkwords import check_words
 from measure.judge import OUTSIDE, UNSURE, WITHIN
 from measure.measured import Measured
 from measure.planmaking import plan_of_profile
+from measure.units import METRIC
 
 PLAN = mill_plan()
 TILTED = Noise(scale=0.0005, local=0.02)
@@ -196,3 +198,31 @@ def test_a_datum_end_that_hides_is_named_not_the_tolerance():
     assert "datum-hidden" in codes["start"]
     assert "tolerance-too-fine" not in codes["start"]
     assert codes["best"] == []
+
+
+def said_of(piece, plan, tolerance):
+    """Return the lines on readings and the notice on the tolerance, of one check."""
+    result = check(piece, plan, CheckRequest((tolerance, tolerance), pair=False))
+    words = " ".join(check_words(result, METRIC).readings)
+    notices = [n for n in result.notices if n.code == "tolerance-too-fine"]
+    return result, words, notices[0].message + " " + notices[0].advice if notices else ""
+
+
+def test_what_calipers_cannot_settle_is_laid_to_its_reason_and_no_reading_is_asked_for():
+    exact = Noise(scale=0.00002, local=0.005)
+    # Traced to ±0.4 mm and by luck right: with a difference of 0 no limit is near.
+    unsure = measured_copy(*rows_with_shoulders(mill_diameter), Noise(0.004, 0.01), None)
+    rough = plan_of_profile(unsure.profile, "first")
+    result, words, notice = said_of(copy(mill_diameter, 31, exact), rough, 0.2)
+    assert not result.advice.readings
+    assert "the plan's own ±" in words
+    assert "limit" not in words
+    assert "photo and plan" in notice
+    assert "give them" not in notice
+    near = copy(lambda z: mill_diameter(z) + 0.15, 32, exact)
+    result, words, notice = said_of(near, PLAN, 0.15)
+    assert not result.advice.readings
+    assert "near the limit" in words
+    result, words, notice = said_of(copy(mill_diameter, 33, Noise(0.003, 0.01)), PLAN, 0.25)
+    assert result.advice.readings
+    assert "give them with --known" in notice
