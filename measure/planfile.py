@@ -97,7 +97,9 @@ def _of_toml(path: Path, units: str | None) -> Plan:
     said = read_plan_toml(path)
     if said.rows is not None:
         factor = mm_per_unit(units or said.units or "mm")
-        plan = checked_plan(said.name, said.rows[:, 0] * factor, said.rows[:, 1] * factor)
+        plan = checked_plan(
+            said.name, said.rows[:, 0] * factor, said.rows[:, 1] * factor, units=units
+        )
         plan = replace(plan, source="TOML")
     elif said.profile is not None and said.profile.suffix.lower() == ".toml":
         raise BadFileError(
@@ -117,7 +119,7 @@ def _of_drawing(path: Path, units: str | None, layer: str | None, axis: str | No
     else:
         from measure.plansvg import svg_chains as chains_of
     outline = outline_rows(chains_of(path, units, layer), path.name, axis)
-    plan = checked_plan(path.stem, outline.z_mm, outline.diameter_mm, where="corner")
+    plan = checked_plan(path.stem, outline.z_mm, outline.diameter_mm, where="corner", units=units)
     notes: tuple[str, ...] = (f"Read as a {outline.kind} outline.",)
     if outline.asymmetry_mm > 0.05:
         notes += (f"Its two sides differ by up to {outline.asymmetry_mm:.2f} mm in radius.",)

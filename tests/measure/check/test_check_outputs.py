@@ -22,12 +22,13 @@ from checkpieces import (
 
 from calib.refusal import BadFileError
 from measure.check import CheckRequest, check
-from measure.checkjob import run_check
+from measure.checkjob import in_units, run_check
 from measure.checkpdf import check_pdf
 from measure.checkreport import check_report
 from measure.checkstrip import check_strip
 from measure.checkwords import check_text
 from measure.deviationsfile import check_data, deviations_csv
+from measure.planmaking import checked_plan
 from measure.profilefile import rows_csv
 from measure.result import TraceRequest
 from measure.resultfile import result_json
@@ -60,6 +61,8 @@ def folder(tmp_path):
     z, d = rows_with_shoulders(mill_diameter)
     rows = "".join(f"{a:.3f},{b:.4f}\n" for a, b in zip(z, d, strict=True))
     (tmp_path / "plan.csv").write_text("z_mm,diameter_mm\n" + rows)
+    # In inches it would be longer than any piece, instead of another than this one.
+    (tmp_path / "long.csv").write_text("z_mm,diameter_mm\n" + rows + "211.0,40.0\n")
     return tmp_path
 
 
@@ -123,6 +126,14 @@ def test_inches_change_words_only():
     assert " in proud" in text
     assert " mm" not in text
     assert b"0.8" in deviations_csv(result.rows)
+    long = checked_plan("long", np.append(PLAN.z_mm, 200.0), np.append(PLAN.diameter_mm, 40.0))
+    longer = check(result.piece, long, CheckRequest((0.3, 0.3)))
+    shown = in_units(longer, INCHES)
+    told = [next(n.message for n in r.notices if n.code == "plan-longer") for r in (longer, shown)]
+    mm, inches = (float(text.split("plan is ")[1].split()[0]) for text in told)
+    assert mm == pytest.approx(20.0, abs=0.3)
+    assert inches == pytest.approx(mm / 25.4, abs=0.003)
+    assert " in longer" in told[1]
 
 
 def test_strip_is_to_scale_and_readable_without_colour():
@@ -261,6 +272,10 @@ def test_exit_status_and_one_json_object(folder):
         (["--plan", "plan.csv", "--flip", "maybe"], 2, "bad-option"),
         (["--plan", "plan.csv", "--plan-units", "inch"], 3, "plan-units"),
         (["--plan", "plan.csv", "--plan-units", "ells"], 2, "plan-units"),
+        (["--plan", "long.csv", "--plan-units", "inch"], 2, "plan-units"),
+        (["--plan", "plan.csv", "--setup", "upright"], 2, "bad-option"),
+        (["--plan", "plan.csv", "--target", "a4"], 2, "bad-option"),
+        (["--plan", "plan.csv", "--flip", "yes"], 3, "other-piece"),
     ],
 )
 def test_what_is_wrong_is_said_in_two_lines(folder, words, status, code):
