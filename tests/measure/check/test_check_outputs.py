@@ -185,6 +185,23 @@ def test_sheet_is_one_page_at_true_size_with_readable_text():
     assert "Piece 1:1" in text
 
 
+@pytest.mark.parametrize("units", [METRIC, INCHES])
+def test_axis_and_strip_carry_their_unit(units):
+    items = check_strip(result_of(BAD), units).items
+    words = [item.text for item in items if hasattr(item, "text")]
+    assert units.name in words  # at the end of the axis
+    assert f"0 {units.name}" in words  # at the strip's zero line
+    limit = "0.012" if units.inches else "0.3"
+    assert f"{limit} {units.name}" in words
+
+
+def test_a_note_on_the_sheet_says_what_to_do():
+    result = result_of(mill_diameter, tolerance=(0.05, 0.05))
+    notice = next(n for n in result.notices if n.code == "tolerance-too-fine")
+    text = pypdf.PdfReader(io.BytesIO(check_pdf(result))).pages[0].extract_text()
+    assert f"{notice.message} {notice.advice}" in text.replace("\n", " ")
+
+
 def test_names_from_outside_are_escaped():
     from dataclasses import replace
 
