@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from checkpieces import mill_diameter, rows_with_shoulders
 
-from measure.caliper import CALIPER_SD_MM, with_readings
+from measure.caliper import CALIPER_SD_MM, error_covariance, with_readings
 from measure.profile import Profile
 from measure.sharederror import directions, likeness
 
@@ -79,3 +79,22 @@ def test_likeness_is_one_with_itself_and_fades_along_the_piece():
     ways = np.array([[1.0, 0.0], [1.0, 0.0], [-1.0, 0.0]])
     alike = likeness(z, ways, 0.0, ways[0])
     assert alike == pytest.approx([1.0, np.exp(-0.25), -np.exp(-0.5)])
+
+
+def test_two_readings_against_one_least_squares_step_with_both():
+    """Readings taken one after the other, without the matrix, as both at once with it.
+
+    The posterior of a linear model does not depend on the order of what is observed.
+    """
+    profile = traced(0.001, 0.05)
+    z = profile.z_mm
+    readings = ((20.0, 49.1), (FLAT, 40.05))
+    rows = [int(np.argmin(np.abs(z - at))) for at, _ in readings]
+    prior = error_covariance(z, profile.u95_mm, profile.u95_common_mm, directions(profile))
+    gain = prior[:, rows] @ np.linalg.inv(prior[np.ix_(rows, rows)] + CALIPER_SD_MM**2 * np.eye(2))
+    surprise = np.array([d for _, d in readings]) - profile.diameter_mm[rows]
+    left = prior - gain @ prior[rows]
+    after = with_readings(profile, readings)
+    assert after.diameter_mm == pytest.approx(profile.diameter_mm + gain @ surprise, abs=1e-9)
+    assert after.u95_mm == pytest.approx(1.96 * np.sqrt(np.diag(left)), abs=1e-9)
+    assert np.min(np.linalg.eigvalsh(prior)) > -1e-9
