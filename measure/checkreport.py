@@ -6,7 +6,7 @@ import numpy as np
 
 from measure.check import CheckResult
 from measure.checkstrip import check_strip, numbered
-from measure.checkwords import check_words, place_words
+from measure.checkwords import APART_MM, check_words, place_words
 from measure.judge import OUTSIDE, UNSURE, WITHIN
 from measure.page import drawing, fill_page, picture_source
 from measure.pair import Likeness
@@ -53,7 +53,7 @@ def check_report(
         ],
         unit=units.name,
         every=units.place(units.step(every_mm)),
-        flipped=result.placement.flipped or abs(result.placement.offset_mm) >= 0.5,
+        flipped=result.placement.flipped or abs(result.placement.offset_mm) >= APART_MM,
         rows=station_rows(result, units.step(every_mm), units),
         plan_notes=result.plan.notes,
         pair=_pair(result, units),

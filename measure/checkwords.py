@@ -13,7 +13,7 @@ from measure.places import Place
 from measure.readings import BY_EACH, BY_LIMIT, BY_PLACE, BY_PLAN
 from measure.units import Units
 
-__all__ = ["CAUTIONS", "Words", "check_text", "check_words", "place_words"]
+__all__ = ["APART_MM", "CAUTIONS", "Words", "check_text", "check_words", "place_words"]
 
 CAUTIONS = (
     "Stop the lathe before you measure; chuck key out.",
@@ -29,7 +29,7 @@ _WHY_NONE = {
     BY_PLACE: "it is on slopes, and where along the plan they lie leaves it open",
     BY_EACH: "each place would need a reading of its own",
 }
-_APART_MM = 0.25
+APART_MM = 0.25
 """Places of plan and piece that differ by less need no telling apart."""
 
 
@@ -193,7 +193,7 @@ def _laid(result: CheckResult, units: Units) -> str:
         text = f"laid on at the shoulder at {units.place(placement.datum)}"
     text += ", turned end for end" if placement.flipped else ""
     shift = placement.offset_mm if not placement.flipped else 0.0
-    if abs(shift) >= _APART_MM:
+    if abs(shift) >= APART_MM:
         text += f" (piece 0 is at {units.place(shift)} of the plan)"
     return f"{_tolerance(result, units)}; {text}. Places count from the plan's start."
 
@@ -294,7 +294,7 @@ def _readings(result: CheckResult, units: Units) -> tuple[str, ...]:
     lines = [f"{what} would settle {much}:"]
     for r in advice.readings:
         at = units.place(r.z_mm)
-        if result.placement.flipped or abs(r.z_mm - r.piece_z_mm) >= _APART_MM:
+        if result.placement.flipped or abs(r.z_mm - r.piece_z_mm) >= APART_MM:
             at += f" [piece: {units.place(r.piece_z_mm)}]"
         lines.append(
             f"  at {at}: {_limits(r.least_mm, r.most_mm, units)} is within; "

@@ -5,6 +5,7 @@ import io
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import numpy as np
@@ -29,6 +30,7 @@ from measure.checkstrip import check_strip
 from measure.checkwords import check_text
 from measure.deviationsfile import check_data, deviations_csv
 from measure.planmaking import checked_plan
+from measure.profile import Profile
 from measure.profilefile import rows_csv
 from measure.result import TraceRequest
 from measure.resultfile import result_json
@@ -371,3 +373,22 @@ def test_places_that_are_likely_within_share_a_line():
     assert lines[0].count(" to ") == len(likely)
     report = check_report(result, None)
     assert report.count("too close to call</td>") >= len(likely)
+
+
+def test_a_shift_of_a_row_is_said_and_both_places_are_given():
+    """Where a place of the plan is another one of the piece, a caliper would be put wrong."""
+    z, d = rows_with_shoulders(mill_diameter)
+    piece = measured_copy(z, d, Noise(0.0, 0.01), None)
+    early = z >= 0.4
+    late = replace(
+        piece,
+        profile=Profile(
+            z[early] - 0.4,
+            d[early],
+            piece.profile.u95_mm[early],
+            piece.profile.u95_common_mm[early],
+        ),
+    )
+    result = check(late, PLAN, CheckRequest((0.3, 0.3)))
+    assert "(piece 0 is at 0.4 of the plan)" in check_text(result, METRIC)
+    assert "on the piece" in check_report(result, None)
