@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.landmarks import SHOULDER, landmarks
+from measure.landmarks import OR_LESS, SHOULDER, landmarks
 from measure.overlay import CYAN, ORANGE, WHITE, YELLOW, Overlay
 from measure.result import CUT, TraceResult
 from measure.units import METRIC, Units
@@ -208,6 +208,8 @@ def _draw_diameters(overlay: Overlay, result: TraceResult, rims: Rims, units: Un
         words = units.number(mark.diameter_mm)
         if mark.kind == SHOULDER and mark.other_mm is not None:
             words = f"{units.number(mark.other_mm)} / {words}"
+        if mark.narrow:
+            words = f"{words} {OR_LESS}"
         if all(abs(mark.z_mm - z) > 1e-6 for z, _ in wanted):
             wanted.append((mark.z_mm, words))
     for z, words in wanted:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.inches import MM_PER_INCH
-from measure.landmarks import SHOULDER, Landmark, landmarks
+from measure.landmarks import OR_LESS, SHOULDER, Landmark, landmarks
 from measure.profile import Profile
 from measure.result import CUT, TraceResult
 from measure.units import METRIC, Units
@@ -172,6 +172,8 @@ def _words(mark: Landmark, units: Units) -> str:
     size = units.number(mark.diameter_mm)
     if mark.kind == SHOULDER and mark.other_mm is not None:
         size = f"{units.number(mark.other_mm)} / {size}"
+    if mark.narrow:
+        size = f"{size} {OR_LESS}"
     return f"Ø {size} at {units.place(mark.z_mm)}"
 
 

@@ -5,21 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from measure.drawprofile import profile_svg
-from measure.landmarks import SHOULDER, Landmark, landmarks
+from measure.landmarks import OR_LESS, SHOULDER, Landmark, landmarks
 from measure.page import drawing, fill_page, picture_source
 from measure.profile import Profile
 from measure.result import CUT, TraceResult
+from measure.setupwords import SETUP_WORDS
 from measure.stations import stations
 from measure.units import METRIC, Units
 
-__all__ = ["SETUP_WORDS", "trace_report"]
-
-SETUP_WORDS = {
-    "bench": "piece lying on the bench beside the card",
-    "upright": "piece standing on the bench",
-    "level": "piece chocked level",
-    "plane": "card held in the plane of the axis",
-}
+__all__ = ["trace_report"]
 
 
 def trace_report(
@@ -83,6 +77,9 @@ def _mark(mark: Landmark, units: Units) -> dict[str, str]:
     if mark.kind == SHOULDER and mark.other_mm is not None:
         for key, write in (("diameter", units.number), ("decimal", units.fine)):
             size[key] = f"{write(mark.other_mm)} / {write(mark.diameter_mm)}"
+    if mark.narrow:
+        for key in ("diameter", "decimal"):
+            size[key] = f"{size[key]} {OR_LESS}"
     return {"what": mark.kind, **size}
 
 
