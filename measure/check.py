@@ -8,6 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from calib.refusal import Notice, RefusalError
+from measure.checknotices import check_notices
 from measure.finedetail import too_fine
 from measure.judge import OUTSIDE, UNSURE, WITHIN, Deviations, judge
 from measure.measured import Measured
@@ -21,7 +22,6 @@ from measure.uniform import UniformError, uniform_error
 
 __all__ = ["CheckRequest", "CheckResult", "LengthMatch", "Unjudged", "check"]
 
-_HIDDEN_MM = 0.5
 _LEAST_UNJUDGED_MM = 1.0
 """Shorter stretches without rows are the rounding of ends and shoulders."""
 
@@ -127,6 +127,8 @@ def check(piece: Measured, plan: Plan, request: CheckRequest) -> CheckResult:
     if request.pair and plan.source == "trace":
         pair = compare_pair(piece, plan, placement, same_photo=request.same_photo)
     unjudged = _unjudged(piece, plan, placement, rows)
+    advice = advise(rows)
+    told = check_notices(piece, plan, placement, rows, advice, same_photo=request.same_photo)
     return CheckResult(
         piece=piece,
         plan=plan,
@@ -138,9 +140,9 @@ def check(piece: Measured, plan: Plan, request: CheckRequest) -> CheckResult:
         uniform=uniform_error(rows),
         length=_length(piece, plan),
         unjudged=unjudged,
-        advice=advise(rows),
+        advice=advice,
         pair=pair,
-        notices=(*notices, *_notices(piece, plan, placement, rows, request)),
+        notices=(*notices, *told),
         verdict=next((v for v in (OUTSIDE, UNSURE) if np.any(rows.verdict == v)), WITHIN),
     )
 
@@ -176,62 +178,3 @@ def _unjudged(
             reason = "not seen in the photo"
         found.append(Unjudged(a, b, reason))
     return tuple(found)
-
-
-def _notices(
-    piece: Measured, plan: Plan, placement: Placement, rows: Deviations, request: CheckRequest
-) -> list[Notice]:
-    found: list[Notice] = []
-    ends = np.sort(placement.to_plan(np.array([0.0, piece.far_mm])))
-    # Where neither length is known better, the difference may be nothing but that.
-    slack = max(
-        1.0, 2.0 * placement.u95_mm, float(np.hypot(piece.length_u95_mm or 0.0, plan.length_u95_mm))
-    )
-    missing = max(ends[0] - plan.start_mm, 0.0) + max(plan.end_mm - ends[1], 0.0)
-    extra = max(plan.start_mm - ends[0], 0.0) + max(ends[1] - plan.end_mm, 0.0)
-    if missing > slack:
-        found.append(
-            Notice(
-                "plan-longer",
-                f"The plan is {missing:.1f} mm longer than the piece; that part is not judged.",
-                "If the piece should be whole, compare its length with the plan's.",
-            )
-        )
-    if extra > slack:
-        found.append(
-            Notice(
-                "piece-longer",
-                f"The piece goes on {extra:.1f} mm past the plan; that part is not judged.",
-                "Mind it when parting off.",
-            )
-        )
-    hidden = placement.datum in ("start", "end") and placement.u95_mm > _HIDDEN_MM
-    if hidden:
-        found.append(
-            Notice(
-                "datum-hidden",
-                f"The {placement.datum} end is seen to ±{placement.u95_mm:.1f} mm only, and every "
-                "slope and shoulder is as unsure.",
-                "Lay it on with --datum best, unless places must count from that end.",
-            )
-        )
-    narrow = 2.0 * rows.u95_mm > rows.proud_mm + rows.shy_mm
-    if np.mean(narrow) > 0.1 and not hidden:
-        found.append(
-            Notice(
-                "tolerance-too-fine",
-                f"Over {100.0 * np.mean(narrow):.0f} % of the piece the tolerance is finer than "
-                "the photo can prove.",
-                "Use calipers there, give a reading with --known, or allow more.",
-            )
-        )
-    same_name = bool(piece.photo) and piece.photo == plan.photo
-    if same_name and not request.same_photo:
-        found.append(
-            Notice(
-                "same-photo-name",
-                f"Both were traced from a photo called {piece.photo}.",
-                "If it is one and the same photo, add --same-photo: their common errors cancel.",
-            )
-        )
-    return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ from calib.folders import write_folder_whole
 from calib.refusal import BadFileError
 from measure.caliper import with_readings
 from measure.check import CheckRequest, CheckResult, check
+from measure.checknotices import check_notices
 from measure.checkwords import check_text
 from measure.deviationsfile import check_data, deviations_csv
 from measure.judge import OUTSIDE
@@ -71,6 +73,7 @@ def run_check(
         write_folder_whole(folder, files, CHECK_NAMES)
     data["out"] = str(folder)
     data["files"] = list(files)
+    result = in_units(result, units)
     text = check_text(result, units)
     text += f"\n\nWritten to {folder / REPORT if report else folder}"
     status = _STATUS_OUTSIDE if fail_outside and result.verdict == OUTSIDE else 0
@@ -93,14 +96,32 @@ def check_profile(
             "Leave them out, or give the photo.",
         )
     piece = read_measured(path)
+    _refuse_settled(path, piece, trace_request)
     if trace_request.known:
-        from dataclasses import replace
-
         piece = replace(piece, profile=with_readings(piece.profile, trace_request.known))
     result = check(piece, plan, request)
     data = check_data(result)
-    files = check_files(result, data, trace_request.every_mm, units, report, picture=None)
+    shown = in_units(result, units)
+    files = check_files(shown, data, trace_request.every_mm, units, report, picture=None)
     return result, files, data
+
+
+def _refuse_settled(path: Path, piece: Measured, asked: TraceRequest) -> None:
+    """Refuse what only a photo can be measured by, unless the trace was."""
+    usual = TraceRequest()
+    named = {
+        "--setup": asked.setup not in (usual.setup, piece.setup),
+        "--target": asked.target != usual.target,
+        "--axis-height": asked.axis_height_mm is not None,
+        "--axis-offset": asked.axis_offset_mm != usual.axis_offset_mm,
+    }
+    for option, given in named.items():
+        if given:
+            raise BadFileError(
+                "bad-option",
+                f"{path.name} is an earlier trace: {option} was settled when it was made.",
+                "Leave it out, or give the photo.",
+            )
 
 
 def _check_photo(
@@ -128,7 +149,8 @@ def _check_photo(
         from measure.checkpicture import check_picture
 
         picture = check_picture(photo.bgr, traced, result, units)
-    files = check_files(result, data, trace_request.every_mm, units, report, picture)
+    shown = in_units(result, units)
+    files = check_files(shown, data, trace_request.every_mm, units, report, picture)
     return result, files, data
 
 
@@ -159,6 +181,23 @@ def check_files(
         page = check_report(result, picture, every_mm, units, names[:-1])
         files[REPORT] = page.encode("utf-8")
     return files
+
+
+def in_units(result: CheckResult, units: Units) -> CheckResult:
+    """Return a check whose notices have their lengths in the units of screen and report."""
+    again = {
+        notice.code: notice
+        for notice in check_notices(
+            result.piece,
+            result.plan,
+            result.placement,
+            result.rows,
+            result.advice,
+            units,
+            same_photo=result.request.same_photo,
+        )
+    }
+    return replace(result, notices=tuple(again.get(n.code, n) for n in result.notices))
 
 
 def _beside(path: Path) -> Path:

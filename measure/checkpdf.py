@@ -76,7 +76,7 @@ def _columns(result: CheckResult, units: Units) -> tuple[list[str], list[str]]:
     second = [*words.remarks]
     second += [f"Not judged: {line}" for line in words.unjudged]
     second += [line.strip() for line in words.readings]
-    second += [f"! {notice.message}" for notice in result.notices]
+    second += [f"! {notice.message} {notice.advice}" for notice in result.notices]
     return first, second
 
 

@@ -6,10 +6,11 @@ import numpy as np
 
 from measure.check import CheckResult
 from measure.checkstrip import check_strip, numbered
-from measure.checkwords import check_words, place_words
+from measure.checkwords import APART_MM, check_words, place_words
 from measure.judge import OUTSIDE, UNSURE, WITHIN
 from measure.page import drawing, fill_page, picture_source
 from measure.pair import Likeness
+from measure.pairwords import pair_lines
 from measure.sketch import sketch_svg
 from measure.units import METRIC, Units
 
@@ -52,7 +53,7 @@ def check_report(
         ],
         unit=units.name,
         every=units.place(units.step(every_mm)),
-        flipped=result.placement.flipped or abs(result.placement.offset_mm) >= 0.5,
+        flipped=result.placement.flipped or abs(result.placement.offset_mm) >= APART_MM,
         rows=station_rows(result, units.step(every_mm), units),
         plan_notes=result.plan.notes,
         pair=_pair(result, units),
@@ -100,8 +101,9 @@ def _pair(result: CheckResult, units: Units) -> dict[str, object] | None:
             for twin in pair.twins
             for item in twin.likenesses
         ],
-        "only_first": [f"{name} at {units.place(z)}" for name, z in pair.only_first],
-        "only_second": [f"{name} at {units.place(z)}" for name, z in pair.only_second],
+        "lone": pair_lines(pair, units),
+        "first": result.plan.name,
+        "second": result.piece.name,
     }  # fmt: skip
 
 

@@ -28,6 +28,7 @@ _MARGIN_MM = 12.0
 _TALLEST_PIECE_MM = 78.0
 _STRIP_HALF_MM = 16.0
 _GAP_MM = 0.5
+_LABEL_MM = 2.8
 _MOST_NUMBERED = 9
 PROUD, SHY, BAND, WOOD = "#b4541a", "#1f5f8b", "#dddddd", "#f3e7d3"
 
@@ -151,7 +152,8 @@ def _ruler(frame: _Frame, y: float, start: float, end: float, units: Units) -> l
         items.append(Stroke(np.array([[x, y], [x, y + 1.5]]), 0.2))
         items.append(Words(x, y + 4.6, units.place(k * unit), 2.6, "middle"))
     line = np.array([[float(frame.x(start)), y], [float(frame.x(end)), y]])
-    return [*items, Stroke(line, 0.2)]
+    name = Words(float(frame.x(end)) + 3.0, y + 4.6, units.name, 2.6)
+    return [*items, Stroke(line, 0.2), name]
 
 
 def _strip(frame: _Frame, result: CheckResult) -> list[Item]:
@@ -231,9 +233,11 @@ def _legend(frame: _Frame, limit: float, units: Units) -> list[Item]:
         "grey = ±, dashed = allowed."
     )
     items.append(Words(left, y + 5.0, text, 2.8))
-    mark = frame.zero - limit * frame.magnification
-    items.append(Words(left - 1.0, frame.zero + 1.0, "0", 2.6, "end"))
-    if limit * frame.magnification > 3.0:
-        high = units.fine(limit) if units.inches else f"{limit:g}"
-        items.append(Words(left - 1.0, mark + 1.0, high, 2.6, "end"))
+    items.append(Words(left - 1.0, frame.zero + 1.0, f"0 {units.name}", 2.6, "end"))
+    # The limit, or where that is too near to the zero line, the upper edge of the strip.
+    clear = limit * frame.magnification >= _LABEL_MM
+    shown = limit if clear else _STRIP_HALF_MM / frame.magnification
+    mark = frame.zero - shown * frame.magnification
+    high = units.fine(shown) if units.inches else f"{shown:g}"
+    items.append(Words(left - 1.0, mark + 1.0, f"{high} {units.name}", 2.6, "end"))
     return items

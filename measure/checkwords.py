@@ -8,10 +8,12 @@ import numpy as np
 
 from measure.check import CheckResult
 from measure.judge import OUTSIDE, UNSURE, WITHIN
+from measure.pairwords import pair_line
 from measure.places import Place
+from measure.readings import BY_EACH, BY_LIMIT, BY_PLACE, BY_PLAN
 from measure.units import Units
 
-__all__ = ["CAUTIONS", "Words", "check_text", "check_words", "place_words"]
+__all__ = ["APART_MM", "CAUTIONS", "Words", "check_text", "check_words", "place_words"]
 
 CAUTIONS = (
     "Stop the lathe before you measure; chuck key out.",
@@ -21,7 +23,13 @@ CAUTIONS = (
 _MOST_PLACES = 8
 _LONGEST_NAMED = 3
 _LEAST_GROUPED = 3
-_APART_MM = 0.5
+_WHY_NONE = {
+    BY_LIMIT: "it is near the limit",
+    BY_PLAN: "the plan's own ± leaves it open",
+    BY_PLACE: "it is on slopes, and where along the plan they lie leaves it open",
+    BY_EACH: "each place would need a reading of its own",
+}
+APART_MM = 0.25
 """Places of plan and piece that differ by less need no telling apart."""
 
 
@@ -80,7 +88,7 @@ def check_text(result: CheckResult, units: Units) -> str:
     if words.readings:
         lines += ["", *words.readings]
     if result.pair is not None:
-        lines += ["", _pair_line(result)]
+        lines += ["", pair_line(result.pair, result.plan.name, result.piece.name)]
     if any(place.proud for place in result.places if place.verdict == OUTSIDE):
         lines += ["", " ".join(CAUTIONS[:2])]
     return "\n".join(lines)
@@ -185,7 +193,7 @@ def _laid(result: CheckResult, units: Units) -> str:
         text = f"laid on at the shoulder at {units.place(placement.datum)}"
     text += ", turned end for end" if placement.flipped else ""
     shift = placement.offset_mm if not placement.flipped else 0.0
-    if abs(shift) >= _APART_MM:
+    if abs(shift) >= APART_MM:
         text += f" (piece 0 is at {units.place(shift)} of the plan)"
     return f"{_tolerance(result, units)}; {text}. Places count from the plan's start."
 
@@ -274,7 +282,9 @@ def _readings(result: CheckResult, units: Units) -> tuple[str, ...]:
     if advice.open_mm == 0.0:
         return ()
     if not advice.readings:
-        return ("Calipers would settle little of what is too close to call: it is near the limit.",)
+        assert advice.why_none is not None  # something is open
+        why = _WHY_NONE[advice.why_none]
+        return (f"Calipers would settle little of what is too close to call: {why}.",)
     count = len(advice.readings)
     what = "One caliper reading" if count == 1 else f"{count} caliper readings"
     least, likely = advice.settles_mm, advice.likely_mm
@@ -284,7 +294,7 @@ def _readings(result: CheckResult, units: Units) -> tuple[str, ...]:
     lines = [f"{what} would settle {much}:"]
     for r in advice.readings:
         at = units.place(r.z_mm)
-        if result.placement.flipped or abs(r.z_mm - r.piece_z_mm) >= _APART_MM:
+        if result.placement.flipped or abs(r.z_mm - r.piece_z_mm) >= APART_MM:
             at += f" [piece: {units.place(r.piece_z_mm)}]"
         lines.append(
             f"  at {at}: {_limits(r.least_mm, r.most_mm, units)} is within; "
@@ -299,21 +309,3 @@ def _limits(least_mm: float, most_mm: float, units: Units) -> str:
     if not units.inches:
         return text
     return f"{units.fine(least_mm)} to {units.fine(most_mm)} in ({text} mm)"
-
-
-def _pair_line(result: CheckResult) -> str:
-    assert result.pair is not None  # asked by the caller
-    words = {
-        WITHIN: "As a pair they look alike",
-        UNSURE: "As a pair: too close to call whether they look alike",
-        OUTSIDE: "As a pair they do not look alike",
-    }
-    differs = [
-        f"{likeness.what} of the {twin.name} at {twin.z_mm:.0f}"
-        for twin in result.pair.twins
-        for likeness in twin.likenesses
-        if likeness.verdict == OUTSIDE
-    ]
-    differs += [item.what for item in result.pair.whole if item.verdict == OUTSIDE]
-    text = words[result.pair.verdict]
-    return text + (f": {', '.join(differs[:4])}." if differs else ".")

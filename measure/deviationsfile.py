@@ -10,6 +10,7 @@ import numpy as np
 
 from measure.check import CheckResult
 from measure.judge import OUTSIDE, UNSURE, WITHIN, Deviations
+from measure.lonefeature import LACKING, UNSEEN
 from measure.pair import Likeness, Pair
 from measure.places import Place
 from measure.readings import Advice, Reading
@@ -171,9 +172,19 @@ def _pair(pair: Pair) -> dict[str, Any]:
             }
             for twin in pair.twins
         ],
-        "only_on_plan": [{"name": n, "z_mm": rounded(z)} for n, z in pair.only_first],
-        "only_on_piece": [{"name": n, "z_mm": rounded(z)} for n, z in pair.only_second],
+        "only_on_plan": _lone(pair, True, LACKING),
+        "only_on_piece": _lone(pair, False, LACKING),
+        "not_seen_on_piece": _lone(pair, True, UNSEEN),
+        "not_seen_on_plan": _lone(pair, False, UNSEEN),
     }
+
+
+def _lone(pair: Pair, on_plan: bool, other: str) -> list[dict[str, Any]]:
+    return [
+        {"name": item.name, "z_mm": rounded(item.z_mm)}
+        for item in pair.lone
+        if item.on_first == on_plan and item.other == other
+    ]
 
 
 def _likeness(likeness: Likeness) -> dict[str, Any]:

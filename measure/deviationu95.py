@@ -9,7 +9,7 @@ from measure.plan import Plan
 from measure.profile import Profile, relative_scale
 from measure.register import Placement
 
-__all__ = ["deviation_uncertainty", "own_uncertainty", "reference_z"]
+__all__ = ["deviation_uncertainty", "own_uncertainty", "plan_uncertainty", "reference_z"]
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -25,6 +25,14 @@ def own_uncertainty(
     if not same_photo:
         return own, common
     return np.sqrt(np.maximum(own**2 - common**2, 0.0)), np.zeros_like(common)
+
+
+def plan_uncertainty(plan: Plan, z: FloatArray, same_photo: bool) -> tuple[FloatArray, FloatArray]:
+    """Return the plan's (u95, common part) at z, likewise."""
+    u95, common = plan.u95_at(z)
+    if not same_photo:
+        return u95, common
+    return np.sqrt(np.maximum(u95**2 - common**2, 0.0)), np.zeros_like(common)
 
 
 def deviation_uncertainty(
@@ -45,10 +53,7 @@ def deviation_uncertainty(
     the slope. The scale's error also moves a shoulder along the axis, in proportion to its
     distance from where piece and plan were brought together.
     """
-    plan_u, plan_common = plan.u95_at(z)
-    if same_photo:
-        plan_u = np.sqrt(np.maximum(plan_u**2 - plan_common**2, 0.0))
-        plan_common = np.zeros_like(plan_common)
+    plan_u, plan_common = plan_uncertainty(plan, z, same_photo)
     total = np.hypot(own[0], plan_u)
     shared = np.hypot(own[1], plan_common)
     finite = np.minimum(slope, 1e6)

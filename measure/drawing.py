@@ -22,6 +22,7 @@ from measure.drawingpath import FULL, HALF, Path, Reading
 from measure.drawingrequest import EDGE, DrawingRequest
 from measure.drawingrows import STEEPEST, Rows, rows_of
 from measure.drawingside import Side, measure_side
+from measure.drawingsides import LOPSIDED_MM, unlike, worst_difference
 from measure.drawingtemplate import find_template
 from measure.drawingu95 import Spreads, row_spreads
 from measure.profile import Profile
@@ -36,9 +37,6 @@ __all__ = ["Drawing", "measure_drawing"]
 FloatArray = NDArray[np.float64]
 
 SETUP = "sheet"
-ASYMMETRY_MM = 0.3
-"""Sides that differ by more are worth a word, mm on the radius of the drawing."""
-LOPSIDED_ROWS = 5
 FOUND_LEAST = 0.85
 MOST_UNEVEN = 0.03
 """A line has the same paper on both sides: lighter by no more, a logarithm. Light that falls off
@@ -76,7 +74,7 @@ class Drawing:
         """(z, upper less lower radius) where the sides differ most; (0, 0) for a half profile."""
         if not len(self.asymmetry_mm):
             return 0.0, 0.0
-        k = int(np.argmax(np.abs(self.asymmetry_mm)))
+        k = worst_difference(self.asymmetry_mm, self.times)
         return float(self.asymmetry_z_mm[k]), float(self.asymmetry_mm[k])
 
 
@@ -294,6 +292,8 @@ def _drawing(
     along = ends[1] - rows.z_mm if flip else ends[0] + rows.z_mm
     differ = rows.radii_mm[:, 0] - rows.radii_mm[:, -1] - 2.0 * _off_centre(axis, centre, along)
     calm = rows.calm
+    both = times * differ[calm] if len(sides) == 2 else np.zeros(0)
+    _refuse_unlike(both, rows, times)
     z_px = np.concatenate([side.points_z_mm for side in sides])
     outline_z = ends[1] - z_px if flip else z_px - ends[0]
     px_per_mm = float(np.linalg.norm(ends_px[1] - ends_px[0]) / max(ends[1] - ends[0], 1e-6))
@@ -309,7 +309,7 @@ def _drawing(
         notices=(
             *photo.notices,
             *found.notices,
-            *_notices(reading, sides, rows, differ[calm], times),
+            *_notices(sides, rows, both, times),
         ),
         left_out=tuple(LeftOut(times * a, times * b, "no line found") for a, b in rows.missing),
         outline_px=np.concatenate([side.points_px for side in sides]),
@@ -326,7 +326,7 @@ def _drawing(
         what=request.what,
         profile=reading.profile,
         times=times,
-        asymmetry_mm=times * differ[calm] if len(sides) == 2 else np.zeros(0),
+        asymmetry_mm=both,
         asymmetry_z_mm=times * rows.z_mm[calm] if len(sides) == 2 else np.zeros(0),
         line_mm=float(np.mean([side.width_mm for side in sides])),
         axis_drawn=axis.drawn,
@@ -340,18 +340,32 @@ def _on_grid(rows: Rows, spread: Spreads, times: float) -> Profile:
     return Profile(times * rows.z_mm, times * 2.0 * rows.radii_mm.mean(axis=1), *unsure)
 
 
+def _refuse_unlike(differ_mm: FloatArray, rows: Rows, times: float) -> None:
+    u95 = 1.96 * times * np.sqrt(2.0 * len(rows.radii_mm[0])) * float(np.median(rows.sd_mm))
+    largest = times * float(np.max(rows.radii_mm.mean(axis=1)))
+    if unlike(differ_mm, u95, largest, times):
+        worst = abs(float(differ_mm[worst_difference(differ_mm, times)]))
+        raise RefusalError(
+            "drawing-lopsided",
+            f"The two sides differ by up to {worst:.1f} mm from the middle, where the largest is "
+            f"{largest:.1f}: no flat outline of a turned shape.",
+            "Of a turned piece: measure trace PHOTO. Else draw or cut both sides alike, or half.",
+        )
+
+
 def _notices(
-    reading: Reading, sides: tuple[Side, ...], rows: Rows, differ: FloatArray, times: float
+    sides: tuple[Side, ...], rows: Rows, differ_mm: FloatArray, times: float
 ) -> list[Notice]:
     notices = []
-    # One row may stray beside a corner: the sides differ where a millimetre of them does.
-    worst = float(np.sort(np.abs(differ))[-LOPSIDED_ROWS]) if len(differ) >= LOPSIDED_ROWS else 0.0
-    if len(sides) == 2 and worst > ASYMMETRY_MM:
+    worst = 0.0
+    if len(differ_mm):
+        worst = abs(float(differ_mm[worst_difference(differ_mm, times)]))
+    if worst > LOPSIDED_MM * times:
         notices.append(
             Notice(
                 "drawing-lopsided",
-                f"The two sides of the drawing differ by up to {times * worst:.1f} "
-                "mm; their mean was taken.",
+                f"The two sides of the drawing differ by up to {worst:.1f} mm; their mean was "
+                "taken.",
                 "Look at the report for the place. Correct the drawing if one side is meant.",
             )
         )

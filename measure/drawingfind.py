@@ -53,12 +53,23 @@ def find_outline(ink: Ink, profile: str | None) -> tuple[Reading, tuple[Path, ..
     best = settled[0]
     for other in settled[1:]:
         if other.worth > RIVAL_SHARE * best.worth and _is_another(best, other):
-            raise RefusalError(
-                "centre-line-unclear",
-                "Two lines of the drawing could be its centre line.",
-                "Draw the centre line dash-dot and past both ends, or say --profile full or half.",
-            )
+            raise _unclear(_same_line(best, other), profile)
     return best, _paths(ink, best)
+
+
+def _unclear(same_line: bool, profile: str | None) -> RefusalError:
+    """Return the refusal where two readings are about as good; `profile` is what was said."""
+    what = "Two lines of the drawing could be its centre line."
+    if same_line:
+        what = "Either side of the centre line could be the profile."
+    advice = {
+        None: "Draw the centre line dash-dot and past both ends, or say --profile full or half.",
+        HALF: "If both sides are drawn, say --profile full; else leave all but the half profile "
+        "and its dash-dot centre line out with --box X,Y,W,H.",
+        FULL: "Draw the centre line dash-dot and past both ends, or leave what else is on the "
+        "sheet out with --box X,Y,W,H.",
+    }
+    return RefusalError("centre-line-unclear", what, advice[profile])
 
 
 def _nothing(ink: Ink, guesses: list[AxisGuess], profile: str | None) -> RefusalError:
@@ -92,9 +103,12 @@ def _extent_mm(ink: Ink) -> float:
 
 
 def _is_another(a: Reading, b: Reading) -> bool:
+    return not _same_line(a, b) or (a.profile == b.profile == HALF and a.side != b.side)
+
+
+def _same_line(a: Reading, b: Reading) -> bool:
     ends = a.axis.point_mm + a.path.z_mm[[0, -1], None] * a.axis.direction
-    apart = float(np.abs((ends - b.axis.point_mm) @ b.axis.normal).max())
-    return apart > APART_MM or (a.profile == b.profile == HALF and a.side != b.side)
+    return float(np.abs((ends - b.axis.point_mm) @ b.axis.normal).max()) <= APART_MM
 
 
 def _settled(ink: Ink, reading: Reading) -> Reading:

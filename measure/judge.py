@@ -6,12 +6,14 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
-from measure.deviationu95 import deviation_uncertainty, own_uncertainty
+from measure.deviationu95 import deviation_uncertainty, own_uncertainty, plan_uncertainty
 from measure.finedetail import too_fine
 from measure.plan import STEEP, Plan
 from measure.profile import LONGEST_BRIDGE_MM, Profile
 from measure.register import Placement
+from measure.sharederror import directions
 
 __all__ = [
     "DIAMETER",
@@ -34,6 +36,11 @@ DIAMETER, NORMAL = "diameter", "normal"
 
 _AGREE_ROWS = 3
 """Rows in a row that must be outside on one side before any of them is called so."""
+_ALIKE_MM = 2.0
+"""Rows nearer than this err alike (grain, shading): a shorter run is one witness, however many
+rows it has."""
+_FALSE_ALARMS = 0.05
+"""How often a piece without fault may have a place called outside."""
 _TOUCH_MM = 1e-9
 """What adding an offset may round away: nearer than this a row stands on a segment's end."""
 _FAR_FROM_PLAN_MM = 10.0
@@ -52,8 +59,10 @@ class Deviations:
         the distance square to the planned curve where it is True.
     u95_mm : half-width of its 95 % interval; `u95_common_mm` : the part all rows share.
     own_u95_mm, own_common_mm : what the piece's own measuring has in these two, which caliper
-        readings of the piece can lessen. `place_u95_mm` : how far a reading taken there may be
+        readings of the piece can lessen; `own_directions` : (n, 2) which way the common part errs,
+        see `measure.sharederror`. `place_u95_mm` : how far a reading taken there may be
         off because the place along the piece is.
+    plan_u95_mm : what the plan has in u95_mm.
     proud_mm, shy_mm : limits, both positive.
     slope : |dr/dz| of the plan there.
     verdict : `WITHIN`, `OUTSIDE` or `UNSURE`.
@@ -68,6 +77,8 @@ class Deviations:
     u95_common_mm: FloatArray
     own_u95_mm: FloatArray
     own_common_mm: FloatArray
+    own_directions: FloatArray
+    plan_u95_mm: FloatArray
     place_u95_mm: FloatArray
     proud_mm: FloatArray
     shy_mm: FloatArray
@@ -104,23 +115,64 @@ def verdicts(
     return np.asarray(np.where(within, WITHIN, np.where(outside, OUTSIDE, UNSURE)))
 
 
-def agreed(verdict: TextArray, deviation_mm: FloatArray, z_mm: FloatArray) -> TextArray:
-    """Call a lone outside row unsure: among hundreds, some lie beyond their U95 by chance.
+def agreed(
+    verdict: TextArray,
+    deviation_mm: FloatArray,
+    z_mm: FloatArray,
+    beyond_u95: FloatArray | None = None,
+) -> TextArray:
+    """Call what may be chance unsure: among many places, some lie beyond their U95.
 
-    A row stays outside if, with its neighbours on the same side, it makes a run of three. In a
-    list of stations farther apart than a gap no row has neighbours, and each stands for itself.
+    A row stays outside if, with its neighbours on the same side, it makes a run of three that is
+    longer than rows err alike. A shorter one is a single witness, picked as the worst of as many
+    as the piece has lengths of that kind: it must lie farther beyond its limit, as far as keeps
+    the false alarms of a whole piece at one in twenty [Bonferroni1936]. In a list of stations
+    farther apart than a gap no row has neighbours, and each stands for itself.
+
+    Parameters
+    ----------
+    verdict, deviation_mm, z_mm : (n,) rows in order along the plan.
+    beyond_u95 : (n,) how far beyond its limit each is, in its U95s: more than 1 if outside.
+
+    References
+    ----------
+    [Bonferroni1936]
     """
     result = np.array(verdict, dtype="U8")
     lonely = len(z_mm) < _AGREE_ROWS or float(np.median(np.diff(z_mm))) > LONGEST_BRIDGE_MM
     need = 1 if lonely else _AGREE_ROWS
     breaks = np.nonzero(np.diff(z_mm) > LONGEST_BRIDGE_MM + 1e-9)[0] + 1
-    for piece in np.split(np.arange(len(z_mm)), breaks):
+    pieces = np.split(np.arange(len(z_mm)), breaks)
+    witnesses = sum(float(np.ptp(z_mm[p])) / _ALIKE_MM + 1.0 for p in pieces if len(p))
+    clear = float(-ndtri(_FALSE_ALARMS / 2.0 / max(witnesses, 1.0))) / 1.96
+    far = np.full(len(z_mm), np.inf) if beyond_u95 is None else beyond_u95
+    for piece in pieces:
         side = np.where(verdict[piece] == OUTSIDE, np.sign(deviation_mm[piece]), 0.0)
+        spans = _spans(z_mm[piece], side)
         changes = np.nonzero(np.diff(side) != 0.0)[0] + 1
         for run in np.split(np.arange(len(piece)), changes):
-            if len(run) and side[run[0]] != 0.0 and len(run) < need:
-                result[piece[run]] = UNSURE
+            if not len(run) or side[run[0]] == 0.0:
+                continue
+            rows = piece[run]
+            short = not lonely and spans[run[0]] < _ALIKE_MM
+            if len(run) < need or (short and float(np.median(far[rows])) < clear):
+                result[rows] = UNSURE
     return result
+
+
+def _spans(z_mm: FloatArray, side: FloatArray) -> FloatArray:
+    """Return how long the stretch is that each row, (n,), shares with its like.
+
+    A row or two that are just not outside do not end it.
+    """
+    spans = np.zeros(len(z_mm))
+    for sign in (1.0, -1.0):
+        rows = np.nonzero(side == sign)[0]
+        breaks = np.nonzero(np.diff(z_mm[rows]) > _ALIKE_MM / 2.0)[0] + 1
+        for stretch in np.split(rows, breaks):
+            if len(stretch):
+                spans[stretch] = np.ptp(z_mm[stretch])
+    return spans
 
 
 def judge(
@@ -170,13 +222,23 @@ def judge(
         u95_common_mm=common,
         own_u95_mm=own[0] * cosine,
         own_common_mm=own[1] * cosine,
+        own_directions=directions(profile)[rows],
+        plan_u95_mm=plan_uncertainty(plan, z_plan, same_photo)[0] * cosine,
         place_u95_mm=np.zeros(len(rows)) if step is None else step[rows],
         proud_mm=proud,
         shy_mm=shy,
         slope=slope,
         normal=normal,
-        verdict=agreed(raw, deviation, z_plan),
+        verdict=agreed(raw, deviation, z_plan, _beyond_u95(deviation, u95, proud, shy)),
     )
+
+
+def _beyond_u95(
+    deviation: FloatArray, u95: FloatArray, proud: FloatArray, shy: FloatArray
+) -> FloatArray:
+    """Return how far beyond its limit each row is, in its U95s."""
+    limit = np.where(deviation > 0.0, proud, shy)
+    return np.asarray((np.abs(deviation) - limit) / np.maximum(u95, 1e-9))
 
 
 def _rows_on_plan(profile: Profile, plan: Plan, placement: Placement) -> NDArray[np.int64]:

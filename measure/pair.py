@@ -10,14 +10,15 @@ from numpy.typing import NDArray
 
 from measure.deviationu95 import reference_z
 from measure.flanks import crest_diameter, flanks
-from measure.judge import UNSURE, WITHIN, verdicts
+from measure.judge import OUTSIDE, UNSURE, WITHIN, verdicts
 from measure.landmarks import CREST, HOLLOW, SHOULDER, landmarks, row_slopes
+from measure.lonefeature import AS_HERE, LACKING, OPEN, UNSEEN, answer
 from measure.measured import Measured
 from measure.plan import Plan
 from measure.profile import LONGEST_BRIDGE_MM, Profile, relative_scale
 from measure.register import Placement
 
-__all__ = ["EYE_DIAMETER_MM", "EYE_PLACE_MM", "Likeness", "Pair", "Twin", "compare_pair"]
+__all__ = ["EYE_DIAMETER_MM", "EYE_PLACE_MM", "Likeness", "Lone", "Pair", "Twin", "compare_pair"]
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -91,6 +92,23 @@ class Twin:
 
 
 @dataclass(frozen=True, slots=True)
+class Lone:
+    """A feature that is told of one piece only.
+
+    Attributes
+    ----------
+    name : such as "cove". `z_mm` : along the first piece.
+    on_first : whether it is the first piece's.
+    other : what the other piece shows there, see `measure.lonefeature`.
+    """
+
+    name: str
+    z_mm: float
+    on_first: bool
+    other: str
+
+
+@dataclass(frozen=True, slots=True)
 class Pair:
     """What two pieces have in common, and what only one of them shows.
 
@@ -98,14 +116,13 @@ class Pair:
     ----------
     whole : length, largest and smallest diameter.
     twins : features found on both, along the first piece.
-    only_first, only_second : (name, z along the first piece) of the rest.
+    lone : what is told of one piece only, along the first piece.
     verdict : the worst of all; "within" means that they look alike.
     """
 
     whole: tuple[Likeness, ...]
     twins: tuple[Twin, ...]
-    only_first: tuple[tuple[str, float], ...]
-    only_second: tuple[tuple[str, float], ...]
+    lone: tuple[Lone, ...]
     verdict: str
 
 
@@ -125,18 +142,37 @@ def compare_pair(
     twins = tuple(_twin((ours[i], theirs[j]), common) for i, j in couples)
     lone_first = sorted(set(range(len(ours))) - {i for i, _ in couples})
     lone_second = sorted(set(range(len(theirs))) - {j for _, j in couples})
+    lone = tuple(
+        [_lone(ours[i], ours[i].z_mm, common, on_first=True) for i in lone_first]
+        + [_lone(theirs[j], float(places[j]), common, on_first=False) for j in lone_second]
+    )
     found = [likeness.verdict for twin in twins for likeness in twin.likenesses]
     found += [likeness.verdict for likeness in whole]
-    if lone_first or lone_second:
-        found.append(UNSURE)  # it may stand out by just enough on one piece only
-    verdict = next((v for v in ("outside", "unsure") if v in found), WITHIN)
-    return Pair(
-        whole,
-        twins,
-        tuple((ours[i].name, ours[i].z_mm) for i in lone_first),
-        tuple((theirs[j].name, float(places[j])) for j in lone_second),
-        verdict,
+    found += [_OF_LONE[item.other] for item in lone]
+    verdict = next((v for v in (OUTSIDE, UNSURE) if v in found), WITHIN)
+    return Pair(whole, twins, lone, verdict)
+
+
+_OF_LONE = {UNSEEN: UNSURE, OPEN: UNSURE, AS_HERE: WITHIN, LACKING: OUTSIDE}
+
+
+def _lone(mark: _Mark, z_mm: float, common: _Common, *, on_first: bool) -> Lone:
+    """Return what the other piece shows where only one has a feature."""
+    first, second = common.profiles
+    own, other = (first, second) if on_first else (second, first)
+    ways = (common.placement.to_piece, common.placement.to_plan)
+    other_says = answer(
+        own,
+        other,
+        *(ways if on_first else ways[::-1]),
+        mark.top,
+        _LEAST_MM,
+        mark.kind == SHOULDER,
+        common.place_u95_mm(z_mm),
+        common.parts if on_first else common.parts[::-1],
+        EYE_DIAMETER_MM,
     )
+    return Lone(mark.name, z_mm, on_first, other_says)
 
 
 def _likeness(what: str, first: float, second: float, u95: float, limit: float) -> Likeness:

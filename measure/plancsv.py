@@ -53,6 +53,7 @@ def read_plan_csv(path: Path, units: str | None) -> Plan:
         proud_mm=numbers[:, 2],
         shy_mm=numbers[:, 3],
         where="row",
+        units=units,
     )
 
 

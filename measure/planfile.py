@@ -97,7 +97,9 @@ def _of_toml(path: Path, units: str | None) -> Plan:
     said = read_plan_toml(path)
     if said.rows is not None:
         factor = mm_per_unit(units or said.units or "mm")
-        plan = checked_plan(said.name, said.rows[:, 0] * factor, said.rows[:, 1] * factor)
+        plan = checked_plan(
+            said.name, said.rows[:, 0] * factor, said.rows[:, 1] * factor, units=units
+        )
         plan = replace(plan, source="TOML")
     elif said.profile is not None and said.profile.suffix.lower() == ".toml":
         raise BadFileError(
@@ -111,14 +113,23 @@ def _of_toml(path: Path, units: str | None) -> Plan:
 
 def _of_drawing(path: Path, units: str | None, layer: str | None, axis: str | None) -> Plan:
     from measure.planoutline import outline_rows
+    from measure.planstretches import close_rows
+    from measure.profile import LONGEST_BRIDGE_MM
 
     if path.suffix.lower() == ".dxf":
         from measure.plandxf import dxf_chains as chains_of
     else:
         from measure.plansvg import svg_chains as chains_of
     outline = outline_rows(chains_of(path, units, layer), path.name, axis)
-    plan = checked_plan(path.stem, outline.z_mm, outline.diameter_mm, where="corner")
+    z, d = outline.z_mm, outline.diameter_mm
+    if outline.gaps_mm:
+        z, d = close_rows(z, d, outline.gaps_mm)
+    plan = checked_plan(path.stem, z, d, where="corner", units=units)
+    if outline.gaps_mm:
+        plan = replace(plan, longest_bridge_mm=LONGEST_BRIDGE_MM)
     notes: tuple[str, ...] = (f"Read as a {outline.kind} outline.",)
     if outline.asymmetry_mm > 0.05:
         notes += (f"Its two sides differ by up to {outline.asymmetry_mm:.2f} mm in radius.",)
+    if outline.gaps_mm:
+        notes += (f"It is left open in {len(outline.gaps_mm)} places, which are not judged.",)
     return replace(plan, source=path.suffix[1:].upper(), notes=notes)

@@ -26,8 +26,11 @@ def checked_plan(
     shy_mm: FloatArray | None = None,
     source: str = "CSV",
     where: str = "row",
+    units: str | None = None,
 ) -> Plan:
     """Return a drawn plan, z moved to begin at 0, after checking that a piece can be so.
+
+    `units` are those that the turner said the numbers were in, before they came to be mm.
 
     Raises
     ------
@@ -38,7 +41,7 @@ def checked_plan(
     z = np.asarray(z_mm, dtype=np.float64)
     d = np.asarray(diameter_mm, dtype=np.float64)
     none = np.full(z.shape, np.nan)
-    _check_rows(name, z, d, where)
+    _check_rows(name, z, d, where, units)
     for limits in (proud_mm, shy_mm):
         if limits is not None and np.any(limits[np.isfinite(limits)] < 0.0):
             raise BadFileError(
@@ -58,7 +61,7 @@ def checked_plan(
     )
 
 
-def _check_rows(name: str, z: FloatArray, d: FloatArray, where: str) -> None:
+def _check_rows(name: str, z: FloatArray, d: FloatArray, where: str, units: str | None) -> None:
     def bad(code: str, index: int, what: str, advice: str) -> BadFileError:
         return BadFileError(code, f"{name}, {where} {index + 1}: {what}.", advice)
 
@@ -73,6 +76,12 @@ def _check_rows(name: str, z: FloatArray, d: FloatArray, where: str) -> None:
         raise bad("plan-values", index, "a value is missing or no number", values)
     for index in np.nonzero(d < 0.0)[0][:1]:
         raise bad("plan-values", index, f"the diameter {d[index]:g} is negative", values)
+    if units not in (None, "mm") and (np.ptp(z) > LARGEST_MM or np.max(d) > LARGEST_MM):
+        raise BadFileError(
+            "plan-units",
+            f"In {units}, {name} would be {np.ptp(z):.0f} mm long. Is the plan in mm?",
+            "If so, say --plan-units mm.",
+        )
     for index in np.nonzero((d > LARGEST_MM) | (np.abs(z) > LARGEST_MM))[0][:1]:
         what = f"z {z[index]:g} or diameter {d[index]:g} mm is absurd"
         raise bad("plan-values", index, what, values)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.refusal import BadFileError
 from measure.planchains import JOIN_MM, Chain, distance, join_chains
+from measure.planstretches import stretches_of
 
 __all__ = ["Outline", "outline_rows"]
 
@@ -17,6 +19,7 @@ FloatArray = NDArray[np.float64]
 
 _SAME_MM = 0.02
 """Coordinates nearer than this are equal."""
+_OUTLINE = "outline"
 _RIVAL = 0.25
 """A second line is a rival outline if it is this fraction of the longest one's length or more."""
 
@@ -30,12 +33,14 @@ class Outline:
     z_mm, diameter_mm : (n,) z begins at 0.
     kind : "half" or "full".
     asymmetry_mm : largest difference of the two radii of a full outline; 0 for a half one.
+    gaps_mm : (from, to) of the stretches, if any, in which the drawing was left open.
     """
 
     z_mm: FloatArray
     diameter_mm: FloatArray
     kind: str
     asymmetry_mm: float
+    gaps_mm: tuple[tuple[float, float], ...] = ()
 
 
 def outline_rows(chains: Sequence[Chain], name: str, axis: str | None = None) -> Outline:
@@ -61,7 +66,7 @@ def outline_rows(chains: Sequence[Chain], name: str, axis: str | None = None) ->
     centres = [chain for chain in joined if chain.centre_line]
     solids = [chain for chain in joined if not chain.centre_line]
     # A layer of that name says which of the lines is meant, bores and notes beside it.
-    solids = [chain for chain in solids if chain.layer.lower() == "outline"] or solids
+    solids = [chain for chain in solids if chain.layer.lower() == _OUTLINE] or solids
     if not solids or solids[0].size_mm < 1.0:
         raise BadFileError(
             "plan-no-outline",
@@ -71,11 +76,24 @@ def outline_rows(chains: Sequence[Chain], name: str, axis: str | None = None) ->
     along = _axis_of(solids, centres) if axis is None else axis
     turned = [_turned(chain, along) for chain in solids]
     centre = float(np.mean(_turned(centres[0], along).points[:, 1])) if centres else None
+    if centre is not None and all(chain.layer.lower() == _OUTLINE for chain in turned):
+        stretches = stretches_of(turned, centre)
+        if len(stretches) > 1:
+            return _gapped([_rows_of(lines, centre, name) for lines in stretches])
     lines = _candidates(turned, centre, name)
     if len(lines) == 2:
         lines = _two_halves(lines, name)
     rows, kind, asymmetry = _rows_of(lines, centre, name)
     return _finished(rows, kind, asymmetry)
+
+
+def _gapped(parts: Sequence[tuple[FloatArray, str, float]]) -> Outline:
+    """Return an outline of several stretches, open between them."""
+    rows = [part[0] for part in parts]
+    start = float(rows[0][0, 0])
+    gaps = tuple((float(a[-1, 0]) - start, float(b[0, 0]) - start) for a, b in pairwise(rows))
+    whole = _finished(np.concatenate(rows), parts[0][1], max(part[2] for part in parts))
+    return replace(whole, gaps_mm=gaps)
 
 
 def _axis_of(solids: Sequence[Chain], centres: Sequence[Chain]) -> str:

@@ -11,10 +11,13 @@ from scipy.special import ndtr
 from measure.caliper import CALIPER_SD_MM, error_covariance, observe
 from measure.judge import UNSURE, Deviations, verdicts
 
-__all__ = ["Advice", "Reading", "advise"]
+__all__ = ["BY_EACH", "BY_LIMIT", "BY_PLACE", "BY_PLAN", "Advice", "Reading", "advise"]
 
 FloatArray = NDArray[np.float64]
 
+BY_LIMIT, BY_PLAN, BY_PLACE, BY_EACH = "limit", "plan", "place", "each"
+"""Why calipers would settle little: it lies as near to the limit as calipers are sure; the plan's
+own uncertainty; where on the plan a slope lies; or every place would need a reading of its own."""
 _MOST_READINGS = 4
 _APART_MM = 10.0
 """Nearer than this a second reading says little that the first did not."""
@@ -59,12 +62,15 @@ class Advice:
     open_mm : length of the piece that is too close to call.
     settles_mm : at least this much of it is settled in four cases of five.
     likely_mm : settled on average.
+    why_none : what leaves most of it open where there are no readings, see `BY_LIMIT` and its
+        like; None where there are some, or nothing is open.
     """
 
     readings: tuple[Reading, ...]
     open_mm: float
     settles_mm: float
     likely_mm: float
+    why_none: str | None = None
 
 
 def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
@@ -82,9 +88,11 @@ def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
     spacing = _row_mm(rows)
     candidates = _candidates(rows)
     if len(candidates) == 0:
-        return Advice((), open_mm, 0.0, 0.0)
-    covariance = error_covariance(rows.z_mm, rows.own_u95_mm, rows.own_common_mm)
-    start = np.diag(covariance)[:-1].copy()
+        return Advice((), open_mm, 0.0, 0.0, _why_none(rows))
+    covariance = error_covariance(
+        rows.piece_z_mm, rows.own_u95_mm, rows.own_common_mm, rows.own_directions
+    )
+    start = np.diag(covariance).copy()
     # The reading is of a place, which the photo knows as well as it knows where z = 0 lies.
     sd = np.hypot(caliper_sd_mm, rows.place_u95_mm / 1.96)
     rest = np.maximum(rows.u95_mm**2 / 1.96**2 - start, 0.0)
@@ -106,16 +114,36 @@ def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
         chosen.append(row)
         spread = float(np.sqrt(covariance[row, row] + sd[row] ** 2))
         covariance, gain = observe(covariance, row, float(sd[row]))
-        steps.append(gain[:-1] * spread)
+        steps.append(gain * spread)
     if not chosen:
-        return Advice((), open_mm, 0.0, 0.0)
-    settled = _drawn(rows, unsure, spacing, np.diag(covariance)[:-1] + rest, np.array(steps))
+        return Advice((), open_mm, 0.0, 0.0, _why_none(rows))
+    settled = _drawn(rows, unsure, spacing, np.diag(covariance) + rest, np.array(steps))
     return Advice(
         tuple(_reading(rows, row) for row in chosen),
         open_mm,
         float(np.quantile(settled, _CAUTIOUS)),
         float(np.mean(settled)),
     )
+
+
+def _why_none(rows: Deviations) -> str:
+    """Return what leaves open most of the length that is too close to call."""
+    unsure = rows.verdict == UNSURE
+    to_limit = np.minimum(
+        np.abs(rows.proud_mm - rows.deviation_mm), np.abs(rows.shy_mm + rows.deviation_mm)
+    )
+    # What is left were the piece itself known exactly: its plan, and its place on it.
+    rest = np.sqrt(np.maximum(rows.u95_mm**2 - rows.own_u95_mm**2, 0.0))
+    near = to_limit <= 1.96 * CALIPER_SD_MM
+    planned = rows.plan_u95_mm**2 > 0.5 * rest**2
+    weight = _row_mm(rows)
+    shares = {
+        BY_LIMIT: near,
+        BY_PLAN: ~near & (rest >= to_limit) & planned,
+        BY_PLACE: ~near & (rest >= to_limit) & ~planned,
+        BY_EACH: ~near & (rest < to_limit),
+    }
+    return max(shares, key=lambda reason: float(np.sum(weight[shares[reason] & unsure])))
 
 
 def _thinned(rows: Deviations) -> Deviations:
@@ -163,10 +191,9 @@ def _worth(
     sd_mm: FloatArray,
 ) -> FloatArray:
     """Return the length, mm, expected to be settled once each candidate is read as well, (k,)."""
-    n = len(rows)
-    columns = covariance[:n, candidates][unsure]
+    columns = covariance[:, candidates][unsure]
     spread2 = covariance[candidates, candidates] + sd_mm**2
-    after = np.maximum(np.diag(covariance)[:n][unsure][:, None] - columns**2 / spread2, 0.0)
+    after = np.maximum(np.diag(covariance)[unsure][:, None] - columns**2 / spread2, 0.0)
     shift = np.sqrt(np.maximum(start[unsure][:, None] - after, 1e-12))
     guard = 1.96 * np.sqrt(after + rest[unsure][:, None])
     d = rows.deviation_mm[unsure][:, None]

@@ -21,8 +21,11 @@ FloatArray = NDArray[np.float64]
 _LARGEST_SCALE_MM, _LEAST_SCALE_MM = 2.0, 0.2
 _UNCLEAR_FLIP = 0.02
 """Costs of both ways round nearer than this (part of the length) do not tell them apart."""
+_WRONG_WAY = 0.25
+"""Where so much more of the piece's length fits the other way round, the way said is not it."""
 _CORRELATION_MM = 2.0
 """Errors of rows nearer than this are taken as one when the offset's uncertainty is reckoned."""
+_PAST_MM = 5.0
 _END_SD_MM = 0.15
 """How well an end found in a photo fixes the offset when nothing else does, mm."""
 
@@ -94,9 +97,14 @@ def register(
 
 
 def _best(piece: Measured, plan: Plan, flip: str) -> tuple[Placement, tuple[Notice, ...]]:
-    ways = {"auto": (False, True), "yes": (True,), "no": (False,)}[flip]
-    rough = {way: search(plan, piece.profile, way, _LARGEST_SCALE_MM) for way in ways}
+    both = (False, True)
+    ways = {"auto": both, "yes": (True,), "no": (False,)}[flip]
+    rough = {way: search(plan, piece.profile, way, _LARGEST_SCALE_MM) for way in both}
     first = min(ways, key=lambda way: rough[way][1])
+    if rough[first][1] - rough[not first][1] > _WRONG_WAY:
+        (offset, cost), other = rough[first], rough[not first][1]
+        told = Placement(offset, first, 0.0, "best", _LARGEST_SCALE_MM, cost, other)
+        raise _wrong_way(piece, plan, told)
     scale = _scale(piece, plan, first, rough[first][0])
     found = {way: search(plan, piece.profile, way, scale) for way in ways}
     way = min(ways, key=lambda w: found[w][1])
@@ -115,6 +123,19 @@ def _best(piece: Measured, plan: Plan, flip: str) -> tuple[Placement, tuple[Noti
     offset, cost = found[way]
     u95 = _offset_u95(piece, plan, way, offset, scale)
     return Placement(offset, way, u95, "best", scale, cost, float(other)), notices
+
+
+def _wrong_way(piece: Measured, plan: Plan, told: Placement) -> RefusalError:
+    """Return the refusal of a piece that was said to lie one way and fits the other."""
+    ends = np.sort(told.to_plan(np.array([0.0, piece.far_mm])))
+    past = max(plan.start_mm - ends[0], 0.0) + max(ends[1] - plan.end_mm, 0.0)
+    there = f", and {past:.0f} mm of it would lie past the plan" if past > _PAST_MM else ""
+    return RefusalError(
+        "other-piece",
+        f"This is not the planned piece this way round: {100.0 * (told.cost - told.other_cost):.0f}"
+        f" % more of its length fits the other way{there}.",
+        "Leave --flip out, or turn the plan.",
+    )
 
 
 def _scale(piece: Measured, plan: Plan, flipped: bool, offset: float) -> float:

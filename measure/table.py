@@ -23,7 +23,9 @@ def trace_table(result: TraceResult, every_mm: float, units: Units) -> str:
     """Return the headline numbers, the stations with their ±, and what was left out."""
     lines = [f"{result.photo_name}: scale from {result.scale_from}, lens from {result.lens_from}"]
     # A photo shows no difference between a card on the bench and one held level with the axis.
-    lines.append(f"Taken as       {SETUP_WORDS[result.setup]}; if not so, give --setup")
+    # A sheet lies as its card does: there is nothing else that it could be taken for.
+    if result.setup in SETUP_WORDS:
+        lines.append(f"Taken as       {SETUP_WORDS[result.setup]}; if not so, give --setup")
     if result.length_mm is not None and result.length_u95_mm is not None:
         lines.append(f"Length         {units.with_spread(result.length_mm, result.length_u95_mm)}")
     else:

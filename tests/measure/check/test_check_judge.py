@@ -6,7 +6,7 @@ from checkpieces import Noise, bump, measured_copy, mill_diameter, mill_plan, ro
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from measure.judge import OUTSIDE, UNSURE, WITHIN, agreed, judge
+from measure.judge import OUTSIDE, UNSURE, WITHIN, agreed, judge, verdicts
 from measure.plan import Zone
 from measure.planmaking import checked_plan, plan_of_profile
 from measure.profile import Profile
@@ -143,6 +143,35 @@ def test_lone_outside_row_is_unsure_and_three_are_not():
     assert OUTSIDE not in agreed(raw, d, z)
     # Rows far apart have no neighbours to agree with.
     assert OUTSIDE in agreed(raw, d, z * 20.0)
+
+
+def test_a_short_stretch_is_outside_only_if_chance_would_not_make_it_so():
+    """Rows within 2 mm err alike: the worst of 40 such places passes 1.96 sd now and then.
+
+    Against drawn errors: pieces without fault whose rows err alike over 2 mm, each place having
+    one chance in twenty to lie beyond its U95. One piece in twenty may have a short outside
+    place, and 39 neighbours both beyond on one side are found in 2 * 39 * 0.025^2 of them: 0.10
+    in all, 0.13 with two standard deviations of 400 draws. Three rows in a row alone let most
+    pieces have one.
+    """
+    rng = np.random.default_rng(4)
+    z = np.arange(0.0, 80.0, 0.25)
+    u95 = np.full(len(z), 0.1)
+    none = np.zeros(len(z))
+    alarms = before = 0
+    for _ in range(400):
+        d = np.repeat(0.1 / 1.96 * rng.standard_normal(40), 8)
+        raw = verdicts(d, u95, none, none)
+        # With no allowance at all the limit is 0, and what is outside is what chance makes.
+        alarms += OUTSIDE in agreed(raw, d, z, np.abs(d) / u95)
+        before += OUTSIDE in agreed(raw, d, z)
+    assert before > 200
+    assert alarms <= 0.13 * 400
+    d = np.where(np.abs(z - 40.0) < 0.6, 0.3, 0.0)  # short and far beyond
+    assert OUTSIDE in agreed(verdicts(d, u95, none, none), d, z, np.abs(d) / u95)
+    d = np.where(np.abs(z - 40.0) < 3.0, 0.11, 0.0)  # long and just beyond
+    d[160] = 0.09
+    assert OUTSIDE in agreed(verdicts(d, u95, none, none), d, z, np.abs(d) / u95)
 
 
 def test_u95_of_rows_covers_the_truth():

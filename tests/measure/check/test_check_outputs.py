@@ -5,6 +5,7 @@ import io
 import json
 import subprocess
 import sys
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import numpy as np
@@ -22,12 +23,14 @@ from checkpieces import (
 
 from calib.refusal import BadFileError
 from measure.check import CheckRequest, check
-from measure.checkjob import run_check
+from measure.checkjob import in_units, run_check
 from measure.checkpdf import check_pdf
 from measure.checkreport import check_report
 from measure.checkstrip import check_strip
 from measure.checkwords import check_text
 from measure.deviationsfile import check_data, deviations_csv
+from measure.planmaking import checked_plan
+from measure.profile import Profile
 from measure.profilefile import rows_csv
 from measure.result import TraceRequest
 from measure.resultfile import result_json
@@ -60,6 +63,8 @@ def folder(tmp_path):
     z, d = rows_with_shoulders(mill_diameter)
     rows = "".join(f"{a:.3f},{b:.4f}\n" for a, b in zip(z, d, strict=True))
     (tmp_path / "plan.csv").write_text("z_mm,diameter_mm\n" + rows)
+    # In inches it would be longer than any piece, instead of another than this one.
+    (tmp_path / "long.csv").write_text("z_mm,diameter_mm\n" + rows + "211.0,40.0\n")
     return tmp_path
 
 
@@ -123,6 +128,14 @@ def test_inches_change_words_only():
     assert " in proud" in text
     assert " mm" not in text
     assert b"0.8" in deviations_csv(result.rows)
+    long = checked_plan("long", np.append(PLAN.z_mm, 200.0), np.append(PLAN.diameter_mm, 40.0))
+    longer = check(result.piece, long, CheckRequest((0.3, 0.3)))
+    shown = in_units(longer, INCHES)
+    told = [next(n.message for n in r.notices if n.code == "plan-longer") for r in (longer, shown)]
+    mm, inches = (float(text.split("plan is ")[1].split()[0]) for text in told)
+    assert mm == pytest.approx(20.0, abs=0.3)
+    assert inches == pytest.approx(mm / 25.4, abs=0.003)
+    assert " in longer" in told[1]
 
 
 def test_strip_is_to_scale_and_readable_without_colour():
@@ -172,6 +185,23 @@ def test_sheet_is_one_page_at_true_size_with_readable_text():
     assert "OUTSIDE at 2 places" in text
     assert "0.8 off the diameter" in text.replace("\n", " ")
     assert "Piece 1:1" in text
+
+
+@pytest.mark.parametrize("units", [METRIC, INCHES])
+def test_axis_and_strip_carry_their_unit(units):
+    items = check_strip(result_of(BAD), units).items
+    words = [item.text for item in items if hasattr(item, "text")]
+    assert units.name in words  # at the end of the axis
+    assert f"0 {units.name}" in words  # at the strip's zero line
+    limit = "0.012" if units.inches else "0.3"
+    assert f"{limit} {units.name}" in words
+
+
+def test_a_note_on_the_sheet_says_what_to_do():
+    result = result_of(mill_diameter, tolerance=(0.05, 0.05))
+    notice = next(n for n in result.notices if n.code == "tolerance-too-fine")
+    text = pypdf.PdfReader(io.BytesIO(check_pdf(result))).pages[0].extract_text()
+    assert f"{notice.message} {notice.advice}" in text.replace("\n", " ")
 
 
 def test_names_from_outside_are_escaped():
@@ -261,6 +291,10 @@ def test_exit_status_and_one_json_object(folder):
         (["--plan", "plan.csv", "--flip", "maybe"], 2, "bad-option"),
         (["--plan", "plan.csv", "--plan-units", "inch"], 3, "plan-units"),
         (["--plan", "plan.csv", "--plan-units", "ells"], 2, "plan-units"),
+        (["--plan", "long.csv", "--plan-units", "inch"], 2, "plan-units"),
+        (["--plan", "plan.csv", "--setup", "upright"], 2, "bad-option"),
+        (["--plan", "plan.csv", "--target", "a4"], 2, "bad-option"),
+        (["--plan", "plan.csv", "--flip", "yes"], 3, "other-piece"),
     ],
 )
 def test_what_is_wrong_is_said_in_two_lines(folder, words, status, code):
@@ -339,3 +373,22 @@ def test_places_that_are_likely_within_share_a_line():
     assert lines[0].count(" to ") == len(likely)
     report = check_report(result, None)
     assert report.count("too close to call</td>") >= len(likely)
+
+
+def test_a_shift_of_a_row_is_said_and_both_places_are_given():
+    """Where a place of the plan is another one of the piece, a caliper would be put wrong."""
+    z, d = rows_with_shoulders(mill_diameter)
+    piece = measured_copy(z, d, Noise(0.0, 0.01), None)
+    early = z >= 0.4
+    late = replace(
+        piece,
+        profile=Profile(
+            z[early] - 0.4,
+            d[early],
+            piece.profile.u95_mm[early],
+            piece.profile.u95_common_mm[early],
+        ),
+    )
+    result = check(late, PLAN, CheckRequest((0.3, 0.3)))
+    assert "(piece 0 is at 0.4 of the plan)" in check_text(result, METRIC)
+    assert "on the piece" in check_report(result, None)

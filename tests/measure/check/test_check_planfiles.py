@@ -432,3 +432,14 @@ def test_a_tolerance_with_a_decimal_comma_is_not_taken_for_two():
     assert refused.value.notice.advice.startswith("Write 0.3, not 0,3")
     assert parse_tolerance("0.0,3.0") == (0.0, 3.0)
     assert parse_datum("12,5") == 12.5
+
+
+def test_outlines_of_two_pieces_on_one_centre_line_are_still_several(tmp_path):
+    def two(space, document):
+        document.layers.add("axis")
+        for shift in (0.0, 200.0):
+            pts = half_points() + np.array([shift, 0.0])
+            space.add_lwpolyline(pts.tolist(), dxfattribs={"layer": "turned"})
+        space.add_line((-5, 0), (400, 0), dxfattribs={"layer": "axis"})
+
+    assert refused(dxf(tmp_path, two)).code == "plan-several-outlines"

@@ -170,3 +170,13 @@ def test_plan_in_inches_is_noticed():
         register(piece, inches)
     assert caught.value.notice.code == "plan-units"
     assert "inch" in caught.value.notice.advice
+
+
+@pytest.mark.parametrize(("turned", "said", "right"), [(False, "yes", "no"), (True, "no", "yes")])
+def test_a_piece_said_to_lie_the_wrong_way_round_is_refused_not_judged(turned, said, right):
+    piece = measured_copy(*rows_with_shoulders(mill_diameter), Noise(), np.random.default_rng(3))
+    piece = flipped(piece) if turned else piece
+    with pytest.raises(RefusalError, match="this way round") as caught:
+        register(piece, PLAN, flip=said)
+    assert caught.value.notice.code == "other-piece"
+    assert register(piece, PLAN, flip=right)[0].flipped == turned

@@ -24,6 +24,7 @@ from measure.check import CheckRequest, check
 from measure.drawing import Drawing, measure_drawing
 from measure.drawingreport import drawing_report
 from measure.drawingrequest import EDGE, DrawingRequest
+from measure.drawingsides import worst_difference
 from measure.drawingwords import drawing_data, drawing_text
 from measure.measured import Measured
 from measure.planmaking import plan_of_profile
@@ -172,6 +173,13 @@ def test_half_profile_without_centre_line_is_refused() -> None:
     assert refused(sketch).notice.code == "no-centre-line"
 
 
+def test_a_full_drawing_that_is_called_half_is_not_told_to_be_called_half() -> None:
+    notice = refused(FULL, DrawingRequest(profile="half")).notice
+    assert notice.code == "centre-line-unclear"
+    assert "--profile full" in notice.advice
+    assert "or half" not in notice.advice
+
+
 def test_sheet_without_drawing_is_refused() -> None:
     sketch = replace(FULL, darkness=0.0, smudges=3)
     assert refused(sketch).notice.code in ("no-drawing", "no-outline", "no-centre-line")
@@ -184,6 +192,31 @@ def test_a_turned_piece_is_no_drawing(name) -> None:
     with pytest.raises(RefusalError) as caught:
         measure_drawing(photo, DrawingRequest())
     assert caught.value.notice.code in ("no-drawing", "no-outline", "no-centre-line")
+
+
+@pytest.mark.parametrize("name", ["mill_tilted", "mill_dark"])
+def test_a_turned_piece_is_no_template(name: str) -> None:
+    """Its rims lie above the bench, not in one plane with it, and its shadow makes one side."""
+    photo = read_photo(ROOT / "sample_images" / f"{name}.jpg")
+    with pytest.raises(RefusalError, match="two sides differ") as caught:
+        measure_drawing(photo, DrawingRequest(what=EDGE, profile="full"))
+    assert caught.value.notice.code == "drawing-lopsided"
+    assert "measure trace" in caught.value.notice.advice
+
+
+def test_sides_are_said_to_differ_by_one_figure() -> None:
+    """In the first line, in the note and in result.json; at half size it is twice as large."""
+    drawing = read("lopsided")
+    _, off = drawing.worst_asymmetry
+    note = next(n for n in drawing.result.notices if n.code == "drawing-lopsided")
+    assert f"by up to {abs(off):.1f} mm" in note.message
+    assert f"by up to {abs(off):.1f} mm" in drawing_text(drawing, 5.0, units_for(False))
+    strays = np.zeros(400)
+    strays[100:104] = 5.0  # a millimetre of rows beside a corner
+    strays[200:300] = 0.16
+    twice = 2.0 * np.repeat(strays, 2)
+    assert strays[worst_difference(strays, 1.0)] == pytest.approx(0.16)
+    assert twice[worst_difference(twice, 2.0)] == pytest.approx(0.32)
 
 
 def test_no_template_on_a_plain_sheet() -> None:

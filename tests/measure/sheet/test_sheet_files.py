@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from itertools import pairwise
 from pathlib import Path
 
 import ezdxf
@@ -42,7 +43,7 @@ def off_profile(sheet: Sheet, points: np.ndarray) -> float:
     p = sheet.profile
     rows = np.column_stack([p.z_mm, 0.5 * p.diameter_mm])
     if sheet.stray is not None:
-        rows = sheet.chains[0].points(0.0005)
+        rows = np.concatenate([chain.points(0.0005) for chain in sheet.chains])
     there = Chain(rows[:, 0], rows[:, 1], np.zeros(len(rows) - 1))
     back = Chain(points[:, 0], points[:, 1], np.zeros(len(points) - 1))
     return max(
@@ -101,6 +102,30 @@ def test_own_plan_reader_reads_both_drawings(tmp_path: Path, bored: bool) -> Non
         back = profile_of_plan(read_plan(tmp_path / name))
         points = np.column_stack([back.z_mm, 0.5 * back.diameter_mm])
         assert off_profile(sheet, points) < 0.03  # its reader's own chords add 0.005
+
+
+@pytest.mark.parametrize("fair", [False, True])
+@pytest.mark.parametrize("kind", ["dxf", "svg"])
+def test_own_plan_reader_reads_a_drawing_left_open(tmp_path: Path, kind: str, fair: bool) -> None:
+    """A piece seen in part is drawn in stretches: they are one plan, with gaps where it is open."""
+    gaps = ((40.0, 52.0), (100.0, 101.0), (160.0, 163.0))
+    whole = traced(mill().chain(), np.random.default_rng(1))
+    z = whole.z_mm
+    keep = np.all([(z <= a) | (z >= b) for a, b in gaps], axis=0)
+    seen = Profile(z[keep], whole.diameter_mm[keep], whole.u95_mm[keep], whole.u95_common_mm[keep])
+    sheet = make_sheet(SheetRequest("mill", seen, fair=fair))
+    assert len(sheet.chains) == 4
+    chains, path = list(sheet.chains), tmp_path / f"a.{kind}"
+    text = dxf_text(chains, "mill", (), "mm") if kind == "dxf" else svg_text(chains, "mill", ())
+    path.write_text(text, encoding="utf-8")
+    plan = read_plan(path)
+    points = np.column_stack([plan.z_mm + chains[0].z_mm[0], 0.5 * plan.diameter_mm])
+    assert off_profile(sheet, points) < 0.03
+    start = float(chains[0].z_mm[0])
+    at = np.array([0.5 * (a.z_mm[-1] + b.z_mm[0]) for a, b in pairwise(chains)]) - start
+    assert np.all(np.isnan(plan.at(at)))
+    assert np.all(np.isfinite(plan.at(np.array([20.0, 80.0, 130.0]))))
+    assert any("left open in 3 places" in note for note in plan.notes)
 
 
 @pytest.mark.parametrize("turner", [mill(), baluster()], ids=["mill", "baluster"])
