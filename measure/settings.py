@@ -116,7 +116,14 @@ def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
     gaps = [f.z_from_mm for f in features if f.from_gap]
     gaps += [f.z_to_mm for f in features if f.to_gap]
     kept: list[Setting] = []
-    for rank, wish in sorted(wishes, key=lambda w: (w[0], w[1].z_mm)):
+    kept_turns: list[int] = []
+    # Of two sides that are as good as one the larger is kept: parted down to, it leaves the other.
+    order = sorted(
+        range(len(wishes)),
+        key=lambda k: (wishes[k][0], wishes[k][1].z_mm, -wishes[k][1].diameter_mm),
+    )
+    for turn in order:
+        rank, wish = wishes[turn]
         if wish.diameter_mm < 1.0 or any(abs(wish.z_mm - z) < GAP_MM for z in gaps):
             continue
         known = any(
@@ -125,11 +132,16 @@ def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
         ) or (rank > 0 and any(_on_flat(f, wish) for f in flats))
         if not known and (wish.is_known or not any(_asks_same(k, wish) for k in kept)):
             kept.append(wish)
-    return tuple(sorted(kept, key=lambda s: s.z_mm))
+            kept_turns.append(turn)
+    along = sorted(zip(kept, kept_turns, strict=True), key=lambda k: (k[0].z_mm, k[1]))
+    return tuple(setting for setting, _ in along)
 
 
 def _wishes(features: tuple[Feature, ...], i: int) -> list[tuple[int, Setting]]:
-    """Return what a feature would have set; of two that say one thing the lower rank is kept."""
+    """Return what a feature would have set, in order along the axis, each with its rank.
+
+    Of two that say one thing the lower rank is kept.
+    """
     f, first, last = features[i], i == 0, i == len(features) - 1
     before, after = (f if first else features[i - 1]), (f if last else features[i + 1])
     if f.kind in FLATS:
@@ -143,9 +155,7 @@ def _wishes(features: tuple[Feature, ...], i: int) -> list[tuple[int, Setting]]:
         free = [(z, d) for z, d, beside in ends if beside.kind not in FLATS]
         return [(0, crest), *((3, _setting(z, f"end of {f.kind}", d, f)) for z, d in free)]
     if f.kind == "shoulder":
-        sides = sorted(
-            ((f.diameter_from_mm, before), (f.diameter_to_mm, after)), key=lambda side: -side[0]
-        )
+        sides = ((f.diameter_from_mm, before), (f.diameter_to_mm, after))
         return [
             (2, _setting(f.z_mid_mm, "shoulder", d, beside if _is_level_of(beside, f) else f))
             for d, beside in sides

@@ -172,3 +172,26 @@ def test_turner_is_sent_to_the_piece_once_for_one_place() -> None:
     asked = [s.z_mm for s in sheet.settings if not s.is_known]
     assert asked
     assert np.all(np.diff(asked) >= 2.0)
+
+
+@pytest.mark.parametrize("foot_at_start", [True, False])
+@pytest.mark.parametrize("step", [3.0, -3.0])
+def test_of_a_shoulder_the_side_nearer_the_foot_comes_first(
+    step: float, foot_at_start: bool
+) -> None:
+    """A cove on either side: no straight says the diameters at the step."""
+    t = Turner(21.0)
+    t.flat(40.0)
+    t.bow(20.0, -3.0)
+    t.shoulder(step)
+    t.bow(20.0, -3.0)
+    t.flat(30.0)
+    p = traced(t.chain(), np.random.default_rng(1))
+    sheet = make_sheet(SheetRequest("step", p, foot_at_start=foot_at_start))
+    sides = [42.0, 42.0 + 2.0 * step]
+    want = sides if foot_at_start else sides[::-1]
+    place = 60.0 if foot_at_start else 50.0
+    at = [s for s in sheet.settings if abs(s.z_mm - place) < 0.3]
+    assert [s.diameter_mm for s in at] == pytest.approx(want, abs=0.3)
+    (mark,) = (m for m in sheet.marks if abs(m.z_mm - place) < 0.3)
+    assert [s.diameter_mm for s in mark.settings] == pytest.approx(want, abs=0.3)
