@@ -10,6 +10,7 @@ from measure.inches import FINEST, MM_PER_INCH
 from measure.units import Units
 
 __all__ = [
+    "GAP_MM",
     "LOOSE_MM",
     "MEASURE",
     "STEP_MM",

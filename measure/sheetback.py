@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from measure.features import Feature
+from measure.features import OUTLINE, Feature
 from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
+from measure.settings import LOOSE_MM, MEASURE
 from measure.sheet import Sheet
 from measure.sheetframe import AS_MARKED, EDGE_MM, TITLE_MM, frame, heading
 from measure.sheetsection import draw_bore_table, draw_section
@@ -242,6 +243,9 @@ def feature_words(feature: Feature, units: Units) -> str:
     part = f.from_gap or f.to_gap
     if part:
         span = f"seen {span}"
+    if f.kind == OUTLINE:
+        known = f"Ø {units.number(f.diameter_mm)} at {at}"
+        return f"{span}: {known if f.u95_mm <= LOOSE_MM else MEASURE}"
     if part and bow:
         return f"{span}: {f.name} Ø {units.number(f.diameter_mm)} at {at}"
     if bow:

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from measure.features import OUTLINE
 from measure.sheet import Sheet
 from measure.sheetframe import fair_words, shaft_words
 from measure.units import Units
@@ -44,7 +45,8 @@ def sheet_text(sheet: Sheet, units: Units, files: list[Path]) -> str:
         if sheet.section.shaft_cut_mm is not None:
             lines.append(f"{shaft_words(sheet, sheet.section.shaft_cut_mm, units)}.")
     if sheet.stray is not None:
-        lines.append(f"{len(sheet.features)} features. {fair_words(sheet.stray, units)}")
+        count = sum(f.kind != OUTLINE for f in sheet.features)
+        lines.append(f"{count} features. {fair_words(sheet.stray, units)}")
     lines += sheet.outline_notes
     lines += [f"Wrote {path}" for path in files]
     return "\n".join(lines)
