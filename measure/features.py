@@ -14,7 +14,7 @@ from measure.spanjoins import spans_of
 from measure.spans import FILLET_WIDEST_MM, Outline, Span, crest_of, is_whole
 from measure.stray import local_u95
 
-__all__ = ["KINDS", "OUTLINE", "Feature", "name_features"]
+__all__ = ["DEEPER", "KINDS", "OUTLINE", "PROUDER", "Feature", "name_features"]
 
 FloatArray = NDArray[np.float64]
 
@@ -33,6 +33,8 @@ KINDS = (
     "shoulder",
     OUTLINE,
 )
+
+DEEPER, PROUDER = "deeper", "prouder"
 
 LONG_MM, SLENDER = 25.0, 0.12
 """Longer than this and lower than this share of its length, a bead is called a swell and a
@@ -62,6 +64,7 @@ class Feature:
         profile's own z and length not included.
     from_gap, to_gap : whether it begins or ends where the outline stops being seen: that end
         is no edge of the piece.
+    fine : `DEEPER` or `PROUDER` where it is too narrow to show how much it is; otherwise empty.
     """
 
     kind: str
@@ -77,6 +80,7 @@ class Feature:
     place_u95_mm: float
     from_gap: bool = False
     to_gap: bool = False
+    fine: str = ""
 
     @property
     def width_mm(self) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import ceil
 
-from measure.features import Feature
+from measure.features import DEEPER, Feature
 from measure.inches import FINEST, MM_PER_INCH
 from measure.units import Units
 
@@ -18,6 +18,7 @@ __all__ = [
     "caliper_setting",
     "finish_words",
     "left_words",
+    "limit_words",
     "setting_words",
     "settings_of",
 ]
@@ -54,6 +55,7 @@ class Setting:
     setting_mm : for the caliper while turning: the first half millimetre that leaves something
         to finish, since wood that is left proud can still come off.
     width_mm, height_mm : of a whole bead, cove, swell or hollow; 0 where there is none.
+    fine : as of its feature: what it may be beyond the diameter, which is a limit then.
     """
 
     z_mm: float
@@ -63,11 +65,12 @@ class Setting:
     setting_mm: float
     width_mm: float = 0.0
     height_mm: float = 0.0
+    fine: str = ""
 
     @property
     def is_known(self) -> bool:
         """Whether the diameter is known well enough to part down to."""
-        return self.u95_mm <= LOOSE_MM
+        return self.u95_mm <= LOOSE_MM and not self.fine
 
 
 def caliper_setting(diameter_mm: float, step_mm: float = STEP_MM) -> float:
@@ -83,9 +86,16 @@ def left_words(units: Units) -> str:
     return f"{LEAVE_MM:g} to {LEAVE_MM + STEP_MM:g} mm"
 
 
+def limit_words(fine: str) -> str:
+    """Say that a diameter of something too narrow to show is a limit; empty where it is none."""
+    return f" or {'less' if fine == DEEPER else 'more'}" if fine else ""
+
+
 def finish_words(setting: Setting, units: Units) -> str:
     """Return the diameter to finish to with its ±; what is to be measured has none to trust."""
     value = units.fine(setting.diameter_mm)
+    if setting.fine:
+        return f"{value}{limit_words(setting.fine)}"
     if not setting.is_known:
         return f"about {value}"
     return f"{value} ±{units.spread(setting.u95_mm)}" if setting.u95_mm > 0.0 else value
@@ -188,4 +198,5 @@ def _on_flat(flat: Feature, wish: Setting) -> bool:
 
 
 def _setting(z: float, name: str, diameter: float, feature: Feature) -> Setting:
-    return Setting(z, name, diameter, feature.u95_mm, caliper_setting(diameter))
+    limit = feature.fine if z == feature.z_mid_mm else ""
+    return Setting(z, name, diameter, feature.u95_mm, caliper_setting(diameter), fine=limit)

@@ -23,6 +23,7 @@ from measure.chain import Chain
 from measure.curvestations import with_stations
 from measure.fair import FairCurve, fair_profile, to_profile
 from measure.features import Feature, name_features
+from measure.finefeatures import with_fine_marked
 from measure.mechanism import Mechanism
 from measure.profile import Profile
 from measure.settings import Setting, settings_of
@@ -177,6 +178,8 @@ def make_sheet(request: SheetRequest) -> Sheet:
     curve = fair_profile(measured)
     ends = (0.0, length)
     features = with_short_runs(name_features(curve, measured, ends), curve, measured)
+    if request.traced:  # what a plan says of a narrow groove is so
+        features = with_fine_marked(features)
     profile = to_profile(curve, measured) if request.fair else measured
     settings = with_stations(settings_of(features), features, curve, measured)
     parts = wood_parts(length, request.mechanism, request.split_mm, request.neck_clearance_mm)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from measure.features import OUTLINE, Feature
 from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
-from measure.settings import LOOSE_MM, MEASURE
+from measure.settings import LOOSE_MM, MEASURE, limit_words
 from measure.sheet import Sheet
-from measure.sheetframe import AS_MARKED, EDGE_MM, TITLE_MM, frame, heading
+from measure.sheetframe import AS_MARKED, EDGE_MM, TITLE_MM, frame, heading, sense_word
 from measure.sheetsection import draw_bore_table, draw_section
 from measure.speeds import SPEED_SOURCE
 from measure.storystick import spread_labels
@@ -249,10 +249,10 @@ def feature_words(feature: Feature, units: Units) -> str:
     if part and bow:
         return f"{span}: {f.name} Ø {units.number(f.diameter_mm)} at {at}"
     if bow:
-        sense = "proud" if f.kind in ("bead", "swell") else "deep"
-        return f"{span}: {f.name} {wide} wide, {units.number(f.height_mm)} {sense}, at {at}"
+        high = f"{units.number(f.height_mm)} {sense_word(f.name, f.fine)}"
+        return f"{span}: {f.name} {wide} wide, {high}, at {at}"
     if f.kind in ("cylinder", "fillet", "tenon"):
-        return f"{span}: {f.name} Ø {units.number(f.diameter_mm)}"
+        return f"{span}: {f.name} Ø {units.number(f.diameter_mm)}{limit_words(f.fine)}"
     a, b = units.number(f.diameter_from_mm), units.number(f.diameter_to_mm)
     return f"{span}: {'outline' if part else f.name} Ø {a} to {b}"
 

@@ -24,6 +24,7 @@ __all__ = [
     "frame",
     "heading",
     "length_words",
+    "sense_word",
     "shaft_words",
     "unseen_words",
 ]
@@ -114,6 +115,11 @@ def length_words(sheet: Sheet, units: Units) -> str:
     spread = units.spread(sheet.length_u95_mm)
     # A fraction and a decimal side by side need the unit between them.
     return f"{words} in ±{spread}" if units.inches else f"{words} ±{spread} mm"
+
+
+def sense_word(name: str, fine: str) -> str:
+    """Return what the height of a bead or cove says; of a narrow one it is the least."""
+    return f"or {fine}" if fine else "proud" if name.startswith(("bead", "swell")) else "deep"
 
 
 def shaft_words(sheet: Sheet, cut_mm: float, units: Units) -> str:

@@ -24,6 +24,7 @@ from measure.sheetframe import (
     frame,
     heading,
     length_words,
+    sense_word,
     unseen_words,
 )
 from measure.storystick import spread_labels
@@ -45,9 +46,8 @@ def what_words(setting: Setting, units: Units) -> str:
     """Return what is turned there: bead 6 wide, 2.5 proud."""
     if setting.width_mm <= 0.0:
         return setting.name
-    sense = "proud" if setting.name.startswith(("bead", "swell")) else "deep"
     wide, high = units.place(setting.width_mm), units.number(setting.height_mm)
-    return f"{setting.name} {wide} wide, {high} {sense}"
+    return f"{setting.name} {wide} wide, {high} {sense_word(setting.name, setting.fine)}"
 
 
 def draw_front(pen: Pen, sheet: Sheet, units: Units, page: str) -> None:
@@ -106,7 +106,8 @@ def _warning(sheet: Sheet, units: Units) -> str:
     words = [unseen_words(sheet, units)] if sheet.gaps else []
     if not all(s.is_known for s in sheet.settings):
         least = f"{units.fine(LOOSE_MM)} {units.name}"
-        words.append(f"“{MEASURE}”: not known to {least}, take it from the piece.")
+        narrow = " or too narrow to show" if any(s.fine for s in sheet.settings) else ""
+        words.append(f"“{MEASURE}”: not known to {least}{narrow}, take it from the piece.")
     return " ".join(words)
 
 
@@ -271,7 +272,7 @@ def _draw_table(
             pen.line(x, y - 1.5, x + width - 3.0, y - 1.5, FINE, grey=0.75)
             pen.text(x + 4.2, y, str(number), 9, "end", font=BOLD, room=4.2)
             pen.text(at, y, units.place(s.z_mm), 9.5, "end", room=at - x - 4.8)
-            pen.text(what, y, what_words(s, units), 9.0, room=set_at - set_room - what)
+            pen.text(what, y, what_words(s, units), 9.0, room=set_at - set_room - what - 1.5)
             words = setting_words(s, units)
             pen.text(set_at, y, words, 11, "end", font=BOLD, room=set_room)
             pen.text(exact_at, y, finish_words(s, units), 9, "end", room=23.0)
