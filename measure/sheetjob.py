@@ -204,7 +204,7 @@ def _allowances(asked: SheetAsked) -> Allowances:
 
 def _read_piece(asked: SheetAsked) -> tuple[Measured, bool, tuple[str, ...]]:
     """Return the piece, whether it is a trace, and how a drawing was read."""
-    plan = read_plan(asked.piece, asked.plan_units)
+    plan = read_plan(asked.piece, asked.plan_units, use="measure sheet")
     traced = plan.source == "trace"
     if traced and asked.piece.suffix.lower() != ".toml":
         return read_measured(asked.piece), True, ()

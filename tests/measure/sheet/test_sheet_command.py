@@ -237,6 +237,16 @@ def test_bad_requests(piece: Path, more: dict[str, object], code: str, status: i
     assert refused(SheetAsked(piece, **more)) == (code, status)
 
 
+def test_photo_in_place_of_a_trace_is_told_what_to_type() -> None:
+    """The sheet takes the trace by itself: it has no --plan."""
+    with pytest.raises(RefusalError) as caught:
+        run_sheet(SheetAsked(SAMPLES / "mill_tilted.jpg"))
+    assert caught.value.notice.code == "plan-kind"
+    advice = caught.value.notice.advice
+    assert advice.endswith(f"Then measure sheet {SAMPLES / 'mill_tilted-measured'}.")
+    assert "--plan" not in advice
+
+
 def test_results_never_overwrite_the_piece_or_each_other(piece: Path) -> None:
     assert refused(SheetAsked(piece, csv=piece))[0] == "same-file"
     one = piece.parent / "one"
