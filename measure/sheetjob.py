@@ -72,6 +72,7 @@ def run_sheet(asked: SheetAsked) -> Outcome:
         As the steps say; nothing is written then.
     """
     on = paper(asked.paper)
+    _check_names(asked)
     mechanism = None if asked.mechanism is None else read_mechanism(asked.mechanism)
     sheet = make_sheet(_request(asked, mechanism))
     units = units_for(asked.inches)
@@ -158,6 +159,23 @@ def _letter_notices(
             "Write the names in other letters, such as with --name.",
         ),
     )
+
+
+def _check_names(asked: SheetAsked) -> None:
+    """Refuse a name that says another kind of file than the one written: no viewer opens that."""
+    for option, path, kind in (
+        ("--out", asked.out, ".pdf"),
+        ("--dxf", asked.dxf, ".dxf"),
+        ("--svg", asked.svg, ".svg"),
+        ("--csv", asked.csv, ".csv"),
+        ("--stl", asked.stl, ".stl"),
+    ):
+        if path is not None and path.suffix.lower() not in ("", kind):
+            raise BadFileError(
+                "option-value",
+                f"{option} writes {kind[1:].upper()}, not a {path.suffix} file.",
+                f"Say {option} {path.with_suffix(kind)}.",
+            )
 
 
 def _check_numbers(asked: SheetAsked) -> None:

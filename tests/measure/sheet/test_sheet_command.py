@@ -229,6 +229,8 @@ def test_bad_mechanisms(piece: Path, text: str, code: str) -> None:
         ({"min_wall": -1.0}, "option-value", 2),
         ({"min_wall": float("nan")}, "option-value", 2),
         ({"foot": "left"}, "option-value", 2),
+        ({"out": Path("sheet.png")}, "option-value", 2),
+        ({"stl": Path("mill.dxf")}, "option-value", 2),
         ({"split": 500.0}, "split-outside", 2),
         ({"mechanism": EXAMPLES / "quay-knob.toml"}, "split-missing", 2),
     ],
