@@ -231,7 +231,7 @@ def make_sheet(request: SheetRequest) -> Sheet:
         speeds=speeds,
         steps=making_steps(parts, section, bool(request.layers)),
         cautions=cautions(length, _stem_mm(profile)),
-        first_drill=first_drill(section),
+        first_drill=first_drill(section, request.units),
         allow=request.allow,
         outline_notes=request.outline_notes,
         notices=(*request.notices, *_notices(request, length, gaps, section, curve, profile)),
