@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
@@ -309,6 +310,20 @@ def test_notices_are_in_the_units_asked_for(piece: Path) -> None:
     for inches, words in ((False, "less than 12.7 mm"), (True, "less than 1/2 in")):
         notices = run_sheet(replace(asked, inches=inches)).notices
         assert words in next(n for n in notices if n.code == "thin-wall").message
+
+
+def test_inches_leave_no_length_in_mm(tmp_path: Path) -> None:
+    """Drills are sold by the millimetre, the file's layout is in it; nothing else is."""
+    folder = as_trace(tmp_path / "open", 180.0, 184.0, 1.0)
+    asked = SheetAsked(folder, mechanism=EXAMPLES / "quay-crank.toml", out=tmp_path / "s.pdf")
+    outcome = run_sheet(replace(asked, inches=True))
+    assert "end-unseen" in [n.code for n in outcome.notices]
+    pages = [page.extract_text() for page in PdfReader(tmp_path / "s.pdf").pages]
+    said = [*(n.message + n.advice for n in outcome.notices), outcome.text, *pages]
+    for words in said:
+        for size in re.findall(r"(.{12})\bmm\b", words):
+            # Drills by name, and the bar to check the print with, which says both.
+            assert re.search(r"[(,] ?(6|20|30|42) $|100 $", size), size
 
 
 def test_shaft_is_known_no_better_than_the_length(tmp_path: Path) -> None:
