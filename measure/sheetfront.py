@@ -38,6 +38,7 @@ COLUMN_MM, COLUMN_INCHES_MM = 84.0, 115.0
 LINE_MM = 5.4
 ABOVE_MM, BELOW_MM = 31.0, 30.0
 LABEL_MM = 5.4
+WORDS = 9.5
 GREY = 0.35
 SHORTEST_DRAWING_MM = 88.0
 
@@ -46,8 +47,10 @@ def what_words(setting: Setting, units: Units) -> str:
     """Return what is turned there: bead 6 wide, 2.5 proud."""
     if setting.width_mm <= 0.0:
         return setting.name
-    wide, high = units.place(setting.width_mm), units.number(setting.height_mm)
-    return f"{setting.name} {wide} wide, {high} {sense_word(setting.name, setting.fine)}"
+    # How wide a narrow one is does not show either.
+    wide = "" if setting.fine else f" {units.place(setting.width_mm)} wide"
+    high = units.number(setting.height_mm)
+    return f"{setting.name}{wide}, {high} {sense_word(setting.name, setting.fine)}"
 
 
 def draw_front(pen: Pen, sheet: Sheet, units: Units, page: str) -> None:
@@ -75,25 +78,28 @@ def _draw_stretch(pen: Pen, sheet: Sheet, units: Units, page: str, part: Stretch
     # The drawing keeps to three-quarter size if the paper has room; the table can go on overleaf.
     tall = ABOVE_MM + BELOW_MM + min(0.75 * sheet.largest_mm, 70.0)
     drawing = max(SHORTEST_DRAWING_MM, min(tall, 0.55 * pen.height_mm))
-    warning = _warning(sheet, units)
     said = [
-        (words, font) for words, font in ((warning, BOLD), (_fair(sheet, units), PLAIN)) if words
+        (line, font)
+        for words, font in ((_warning(sheet, units), BOLD), (_fair(sheet, units), PLAIN))
+        for line in pen.wrapped(words, inner - 8.0, WORDS, font)
     ]
     drawing += LINE_MM * len(said)
     most_rows = int((pen.height_mm - EDGE_MM - floor - drawing - 14.0) / ROW_MM)
     columns = max(int((inner - 8.0) / (COLUMN_INCHES_MM if units.inches else COLUMN_MM)), 1)
     settings = list(part.settings)
     rows = min(-(-len(settings) // columns), most_rows)
-    table_top = floor + 4.0 + ROW_MM * (rows + 1) + 8.0
+    # Small paper may have no room for a table under the drawing.
+    table_top = floor + 4.0 + ROW_MM * (rows + 1) + 8.0 if rows > 0 else floor + 3.0
     low = table_top + 2.0
     for words, font in said[::-1]:
-        pen.text(EDGE_MM + 4.0, low, words, 10, font=font, room=inner - 8.0)
+        pen.text(EDGE_MM + 4.0, low, words, WORDS, font=font)
         low += LINE_MM
     scale = _draw_stations(pen, sheet, units, low, part)
     frame(pen, sheet, units, page, scale)
     while settings:
-        _draw_table(pen, units, settings[: rows * columns], (rows, columns), table_top, inner)
-        settings = settings[rows * columns :]
+        if rows > 0:
+            _draw_table(pen, units, settings[: rows * columns], (rows, columns), table_top, inner)
+            settings = settings[rows * columns :]
         if settings:
             pen.next_page()
             frame(pen, sheet, units, f"{page}, continued", "")
