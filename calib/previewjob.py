@@ -23,6 +23,7 @@ from calib.photochange import Asked, Change, Outlook, Seen, changes, outlook, pl
 from calib.printed import PrintScale, scale_of_target
 from calib.refusal import BadFileError, Notice
 from calib.sight import fit_view
+from calib.sourcewords import scale_words
 from calib.targets import parse_target
 from calib.view import View
 
@@ -190,7 +191,7 @@ def _text(photo: Photo, seen: Preview) -> str:
     asked, expects = seen.asked, seen.expects
     lines = [
         f"Photo    {photo.name}, {photo.size_px[0]} x {photo.size_px[1]} pixels",
-        f"Target   {seen.found.scale_from}, {seen.distance_mm:.0f} mm from the phone; "
+        f"Target   {scale_words(seen.found.scale_from)}, {seen.distance_mm:.0f} mm from the phone; "
         f"{seen.px_per_mm:.1f} pixels to the mm at the piece",
         f"Lens     {_lens_words(seen)}",
         f"Tilt     {math.degrees(seen.tilt_rad):.0f}° from looking straight down on the target",
@@ -225,9 +226,7 @@ def _lens_words(seen: Preview) -> str:
     if lens.source == "calibrated":
         named = "" if seen.lens_name is None else f" ({seen.lens_name})"
         return f"calibrated{named}; focal length known to {1.96 * sd:.1f} %"
-    where = (
-        "from the camera's data in the photo" if lens.source == "exif" else "not stated; assumed"
-    )
+    where = "from the photo's own note (EXIF)" if lens.source == "exif" else "not stated; assumed"
     return f"{where}; focal length known to {1.96 * sd:.0f} %"
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.sourcewords import scale_words
 from measure.landmarks import SHOULDER, landmarks
 from measure.overlay import CYAN, ORANGE, WHITE, YELLOW, Overlay
 from measure.result import CUT, TraceResult
@@ -163,7 +164,9 @@ def _draw_target(overlay: Overlay, result: TraceResult) -> None:
     if result.target_is_board:
         return
     middle = result.target_px.mean(axis=0)
-    overlay.plate(result.scale_from, middle, np.array([0.0, -1.0]), must=True, leader=False)
+    overlay.plate(
+        scale_words(result.scale_from), middle, np.array([0.0, -1.0]), must=True, leader=False
+    )
 
 
 def _draw_left_out(overlay: Overlay, result: TraceResult, rims: Rims) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from calib.sourcewords import source_words
 from measure.drawprofile import profile_svg
 from measure.landmarks import SHOULDER, Landmark, landmarks
 from measure.page import drawing, fill_page, picture_source
@@ -44,8 +45,7 @@ def trace_report(
         title=f"{result.photo_name}: measured",
         photo=result.photo_name,
         setup=SETUP_WORDS[result.setup],
-        scale_from=result.scale_from,
-        lens_from=result.lens_from,
+        sources=source_words(result.scale_from, result.lens_from),
         notices=result.notices,
         headline=_headline(result, units),
         picture=picture_source(picture),

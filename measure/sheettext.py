@@ -25,7 +25,8 @@ def sheet_text(sheet: Sheet, units: Units, files: list[Path]) -> str:
         long = units.with_spread(sheet.length_mm, sheet.length_u95_mm)
     lines = [
         f"{sheet.name}: {long} long, "
-        f"largest Ø {units.number(sheet.largest_mm)} {u}, {len(sheet.settings)} settings."
+        f"largest Ø {units.number(sheet.largest_mm)} {u}, {len(sheet.settings)} "
+        f"{'setting' if len(sheet.settings) == 1 else 'settings'}."
     ]
     for blank in sheet.blanks:
         side = units.place(blank.side_mm)

@@ -363,3 +363,9 @@ def test_how_a_drawing_was_read_is_said(tmp_path: Path) -> None:
     outcome = run_sheet(SheetAsked(plan))
     assert outcome.data["outline_notes"]
     assert outcome.data["outline_notes"][0] in outcome.text
+
+
+def test_one_setting_is_one_setting(tmp_path: Path) -> None:
+    plan = tmp_path / "rod.csv"
+    plan.write_text("z_mm,diameter_mm\n0,40\n100,40\n")
+    assert " 1 setting." in run_sheet(SheetAsked(plan)).text
