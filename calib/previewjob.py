@@ -22,6 +22,7 @@ from calib.photo import Photo, read_photo
 from calib.photochange import Asked, Change, Outlook, Seen, changes, outlook, placed
 from calib.printed import PrintScale, scale_of_target
 from calib.refusal import BadFileError, Notice
+from calib.setupwords import setup_advice
 from calib.sight import fit_view
 from calib.sourcewords import scale_words
 from calib.targets import parse_target
@@ -88,7 +89,7 @@ def asked_for(
     """
     setup = setup.strip().lower()
     if setup not in SETUPS:
-        raise _bad(f"--setup {setup} is not known.", f"Use one of {', '.join(SETUPS)}.")
+        raise _bad(f"--setup {setup} is not known.", setup_advice(setup, SETUPS))
     for option, value in (("diameter", diameter_mm), ("length", length_mm)):
         if not 1.0 <= value <= LARGEST_MM:
             raise _bad(f"--{option} {value:g} cannot be.", "Give it in mm, 1 or more.")

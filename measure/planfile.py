@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from calib.headers import picture_kind
+from calib.nearby import RESULTS, missing_file_advice
 from calib.refusal import BadFileError
 from measure.measured import Measured, read_measured
 from measure.plan import Plan
@@ -41,7 +42,7 @@ def read_plan(
         The file is missing, of another kind, or no plan.
     """
     if not path.exists():
-        raise BadFileError("no-plan", f"The plan {path} is not there.", "Check the file name.")
+        raise BadFileError("no-plan", f"The plan {path} is not there.", missing_file_advice(path))
     if path.is_dir() or path.suffix.lower() == ".json" or _is_trace(path):
         if units is not None and mm_per_unit(units) != 1.0:
             raise BadFileError(
@@ -68,7 +69,7 @@ def read_plan(
 def _no_plan_yet(photo: Path, use: str) -> BadFileError:
     typed, folder = (
         f'"{name}"' if " " in str(name) else str(name)
-        for name in (photo, photo.with_name(f"{photo.stem}-measured"))
+        for name in (photo, photo.with_name(f"{photo.stem}{RESULTS}"))
     )
     return BadFileError(
         "plan-kind",
