@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.sourcewords import scale_words
-from measure.landmarks import SHOULDER, landmarks
+from measure.landmarks import landmarks
+from measure.markwords import size_words
 from measure.overlay import CYAN, ORANGE, WHITE, YELLOW, Overlay
 from measure.result import CUT, TraceResult
 from measure.units import METRIC, Units
@@ -208,9 +209,7 @@ def _draw_diameters(overlay: Overlay, result: TraceResult, rims: Rims, units: Un
     largest = result.largest()
     wanted = [(largest.z_mm, units.number(largest.diameter_mm))]
     for mark in marks[:MOST_LANDMARKS]:
-        words = units.number(mark.diameter_mm)
-        if mark.kind == SHOULDER and mark.other_mm is not None:
-            words = f"{units.number(mark.other_mm)} / {words}"
+        words = size_words(result.profile, mark, units.number, traced=result.kind == "trace")
         if all(abs(mark.z_mm - z) > 1e-6 for z, _ in wanted):
             wanted.append((mark.z_mm, words))
     for z, words in wanted:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from measure.features import DEEPER, PROUDER, Feature
 from measure.finedetail import NARROW_MM
 
-__all__ = ["with_fine_marked"]
+__all__ = ["WIDEST_MM", "with_fine_marked"]
 
 SMEAR_MM = 1.0
 """A trace draws its edge through about so much at a time: over that, the brim of a cut runs out

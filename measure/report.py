@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 from calib.sourcewords import source_words
 from measure.drawprofile import profile_svg
-from measure.landmarks import SHOULDER, Landmark, landmarks
+from measure.landmarks import Landmark, landmarks
+from measure.markwords import is_narrow, size_words
 from measure.page import drawing, fill_page, picture_source
 from measure.profile import Profile
 from measure.result import CUT, TraceResult
@@ -54,7 +55,7 @@ def trace_report(
         unit_word=units.word,
         inches=units.inches,
         left_out=[(units.span(p.z_from_mm, p.z_to_mm), p.reason) for p in result.left_out],
-        marks=[_mark(mark, units) for mark in landmarks(result.profile)],
+        marks=[_mark(result.profile, mark, units) for mark in landmarks(result.profile)],
         every=units.place(units.step(every_mm)),
         rows=_rows(stations(result.profile, units.step(every_mm)), units),
         target="board" if result.target_is_board else "card",
@@ -78,11 +79,12 @@ def _headline(result: TraceResult, units: Units) -> list[tuple[str, str, str]]:
     return rows
 
 
-def _mark(mark: Landmark, units: Units) -> dict[str, str]:
+def _mark(profile: Profile, mark: Landmark, units: Units) -> dict[str, str]:
     size = _row(mark.z_mm, mark.diameter_mm, mark.u95_mm, units)
-    if mark.kind == SHOULDER and mark.other_mm is not None:
-        for key, write in (("diameter", units.number), ("decimal", units.fine)):
-            size[key] = f"{write(mark.other_mm)} / {write(mark.diameter_mm)}"
+    for key, write in (("diameter", units.number), ("decimal", units.fine)):
+        size[key] = size_words(profile, mark, write)
+    if is_narrow(profile, mark):  # a limit has no ±
+        size["spread"] = ""
     return {"what": mark.kind, **size}
 
 
