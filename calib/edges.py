@@ -11,7 +11,7 @@ lines is found by projecting all of them on all bases at once (variable projecti
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import product
 
@@ -224,12 +224,24 @@ def card_shapes(
 
 
 @lru_cache(maxsize=32)
-def rim_shapes(half_px: float, reach_px: float, sigma_px: float) -> EdgeShapes:
-    """Return shapes for a rim of a round piece: the inside may shade toward it."""
+def rim_shapes(half_px: float, reach_px: float, sigmas_px: tuple[float, ...]) -> EdgeShapes:
+    """Return shapes for a rim of a round piece: the inside may shade toward it.
+
+    `sigmas_px` are the blurs that the photo may have: a blur taken for wider than it is puts the
+    edge inside, where the piece shades, and one taken for narrower outside.
+    """
     offsets, positions = _grids(half_px, reach_px)
     outsides = [(0.0, 1.0), (0.4, 4.0), (0.85, 2.5), (0.85, 8.0)]
     insides: list[tuple[float, ...]] = [(), (20.0,), (3.0, 20.0)]
-    return _build(offsets, positions, sigma_px, insides, outsides, (0.0,), SHADOW_PRICE)
+    rivals = [
+        _build(offsets, positions, sigma, insides, outsides, (0.0,), SHADOW_PRICE)
+        for sigma in sigmas_px
+    ]
+    return replace(
+        rivals[0],
+        bases=np.concatenate([rival.bases for rival in rivals]),
+        price=np.concatenate([rival.price for rival in rivals]),
+    )
 
 
 def fit_edges(

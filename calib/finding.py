@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -67,6 +68,7 @@ def find_target(
     scale: PrintScale | None,
     *,
     doubt_lean: bool = True,
+    steepest_deg: float = 90.0,
 ) -> FoundTarget:
     """Find a target in a photo.
 
@@ -76,6 +78,8 @@ def find_target(
     target : what to look for.
     scale : for a board, what is known of its print.
     doubt_lean : whether what the points of a card's side get wrong together counts.
+    steepest_deg : of two that could be a card, one seen at more of a slant is another thing: the
+        side of a block seen sharply from above may have a card's shape.
 
     Raises
     ------
@@ -84,7 +88,7 @@ def find_target(
     """
     if isinstance(target, Board):
         return _find_board(photo, lens, target, scale)
-    return _find_rectangle(photo, lens, target, doubt_lean)
+    return _find_rectangle(photo, lens, target, doubt_lean, steepest_deg)
 
 
 def _find_board(photo: Photo, lens: Lens, board: Board, scale: PrintScale | None) -> FoundTarget:
@@ -121,7 +125,9 @@ def _find_board(photo: Photo, lens: Lens, board: Board, scale: PrintScale | None
     )
 
 
-def _find_rectangle(photo: Photo, lens: Lens, target: Rectangle, doubt_lean: bool) -> FoundTarget:
+def _find_rectangle(
+    photo: Photo, lens: Lens, target: Rectangle, doubt_lean: bool, steepest_deg: float
+) -> FoundTarget:
     search = find_cards(
         photo.bgr,
         linear_table(),
@@ -135,6 +141,10 @@ def _find_rectangle(photo: Photo, lens: Lens, target: Rectangle, doubt_lean: boo
     good = [c for c in search.candidates if c.good]
     if not good:
         raise _printed_board(photo, name) or _why_not(search, name, photo.name)
+    if len(good) > 1:
+        # The share of the face's normal that points at the phone is its slant's cosine.
+        least = math.cos(math.radians(steepest_deg))
+        good = [c for c in good if abs(c.view.rotation[2, 2]) >= least] or good
     if len(good) > 1:
         raise RefusalError(
             "two-targets",
@@ -171,6 +181,14 @@ def _why_not(search: CardSearch, name: str, photo_name: str) -> RefusalError:
     if search.candidates or search.other:
         best = min(search.candidates, key=lambda c: c.misfit, default=None)
         what = "its corners differ" if best is not None and best.fits else "its shape differs"
+        if best is not None and name == "card":
+            # Its shape is nearly the card's: a size that is typed would only hide what is wrong.
+            return RefusalError(
+                "wrong-rectangle",
+                f"The rectangle in {photo_name} is nearly a bank card, but {what}.",
+                "A bank card (85.6 x 54 mm)? One side is in shadow or too like its ground: lay it "
+                "on another tone. Anything else: take a bank card.",
+            )
         return RefusalError(
             "wrong-rectangle",
             f"The rectangle in {photo_name} is not the {name}: {what}.",

@@ -22,7 +22,8 @@ from calib.photo import Photo, read_photo
 from calib.photochange import Asked, Change, Outlook, Seen, changes, outlook, placed
 from calib.printed import PrintScale, scale_of_target
 from calib.refusal import BadFileError, Notice
-from calib.setupwords import setup_advice
+from calib.setupdoubt import setup_notices
+from calib.setupnames import setup_advice
 from calib.sight import fit_view
 from calib.sourcewords import scale_words
 from calib.targets import parse_target
@@ -165,7 +166,8 @@ def preview(
     worth = tuple(c for c in tried if c.gives.worth_mm < WORTH_SHARE * expects.worth_mm)
     tilt, _ = tilt_of(view)
     blur, light = judge_light(photo.bgr, found.sight, linear_table())
-    notices = [*photo.notices, *found.notices, *light]
+    doubt = setup_notices(asked.setup, math.degrees(tilt))
+    notices = [*photo.notices, *found.notices, *light, *doubt]
     if room_in_picture(view, piece) < 0.0:
         notices.append(_beyond(asked))
     middle = piece.at(np.array([0.5 * piece.length_mm]))[0]

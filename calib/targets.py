@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -44,6 +45,8 @@ ID1 = Rectangle("id1", 85.60, 53.98, 0.76, 3.18, 0.06, 0.03)
 SHORTEST_MM, LONGEST_MM, THICKEST_MM = 20.0, 1000.0, 30.0
 DEFAULT_THICKNESS_MM = 0.3
 """Thickness of a WxH target that says none: card stock (common practice, no source)."""
+CARD_MM = 0.6
+"""A card measured with a rule is so near to its true size (common practice, no source)."""
 SD_BY_DECIMALS_MM = (0.15, 0.10, 0.05)
 """How well a side was measured, told by the decimals typed: none, one, two (common practice, no
 source: steel rule, good rule, calipers)."""
@@ -57,7 +60,8 @@ def parse_target(text: str) -> Target:
     Parameters
     ----------
     text : "id1", "a4", "letter", "a3", "pocket", or "WxH" or "WxHxT" in mm. Sides may come in
-        either order. A decimal comma is taken as a point.
+        either order. A decimal comma is taken as a point. A size that is the card's, with no
+        thickness, is the card, whose round corners and tolerances are known.
 
     Raises
     ------
@@ -73,8 +77,10 @@ def parse_target(text: str) -> Target:
     if match is None:
         raise _refusal(f"'{text}' is no target.")
     sides = sorted(((float(s), _side_sd(s)) for s in match.groups()[:2]), reverse=True)
-    thickness = DEFAULT_THICKNESS_MM if match[3] is None else float(match[3])
     (width, width_sd), (height, height_sd) = sides
+    if match[3] is None and math.dist((width, height), (ID1.width_mm, ID1.height_mm)) < CARD_MM:
+        return ID1
+    thickness = DEFAULT_THICKNESS_MM if match[3] is None else float(match[3])
     if not SHORTEST_MM <= height <= width <= LONGEST_MM or thickness > THICKEST_MM:
         raise _refusal(
             f"A target of {text} mm cannot be used: sides go from {SHORTEST_MM:g} to "

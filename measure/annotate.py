@@ -209,7 +209,7 @@ def _draw_diameters(overlay: Overlay, result: TraceResult, rims: Rims, units: Un
     largest = result.largest()
     wanted = [(largest.z_mm, units.number(largest.diameter_mm))]
     for mark in marks[:MOST_LANDMARKS]:
-        words = size_words(result.profile, mark, units.number, traced=result.kind == "trace")
+        words = size_words(result.profile, mark, units.number)
         if all(abs(mark.z_mm - z) > 1e-6 for z, _ in wanted):
             wanted.append((mark.z_mm, words))
     for z, words in wanted:

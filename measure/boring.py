@@ -35,6 +35,7 @@ class Edge:
     front_mm : how far its front lies behind the tip of the tool.
     length_mm : how long it stays that wide.
     guides : whether it runs in a bored hole and does not cut.
+    front_u95_mm : of `front_mm`.
     """
 
     name: str
@@ -43,6 +44,7 @@ class Edge:
     front_mm: float
     length_mm: float
     guides: bool = False
+    front_u95_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

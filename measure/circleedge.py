@@ -8,26 +8,34 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from calib.edges import EdgeFits, EdgeShapes, fit_edges, normal_cdf, orthonormal, sample_lines
 from calib.view import View
 from measure.circles import Circle, CircleFit, arc_degrees, circle_points, fit_projected_circle
+from measure.mating import COVERAGE
 
 __all__ = ["EdgeCircle", "follow_circle"]
 
 FloatArray = NDArray[np.float64]
 
 HALF_PX = 9.0
+"""Scan lines run this far to either side of the circle."""
 REACHES_PX = (6.0, 3.0)
+"""How far off a guess the edge may be, in turn: a rough circle is right to a few pixels."""
 BLURS_PX = (0.8, 1.2, 1.8, 2.6)
+"""Standard deviations of the blur of a phone's edges, sharp to just acceptable."""
 ALONG_PX = np.array([-1.0, 0.0, 1.0])
 SPACING_PX = 3.0
 """Scan lines stand as far apart as the stretch that each averages, so that they are independent."""
 CLEAR = 2.0
 """Least root of light explained over light unexplained for a scan line to count."""
 UNSURE_PX = 0.7
+"""A scan line whose edge is known no better than this does not show one."""
 CLASH_PX = 3.0
+"""So far beyond its reach a circle keeps off another's edge: the edge's own blur."""
 POSITION_STEP_PX, RAMP_PX = 0.25, 20.0
+"""Between edges tried; and over how much light changes slowly on a face."""
 SECTORS = 24
 """Points within one sector share what spoils them: a shadow, torn fibre, a chip."""
 OFF_PX = 1.5
@@ -73,7 +81,7 @@ def follow_circle(
     bgr : (H, W, 3) photo; `to_linear` : (256,) from encoded to linear light.
     view, height_mm : the view, and the plane of the circle in the target frame.
     start : the guess, mm, right to a few pixels.
-    others : circles already followed, whose edges are not to be taken for this one's.
+    others : larger circles already followed, whose edges are not to be taken for this one's.
     """
     circle = start
     found: EdgeCircle | None = None
@@ -87,6 +95,9 @@ def follow_circle(
             on = view.on_plane(px, height_mm)
             off = np.linalg.norm(on - other.centre, axis=1) - other.radius
             good &= np.abs(off) * scale > reach + CLASH_PX
+            if np.linalg.norm(circle.centre - other.centre) < other.radius:
+                # A step down a bore is seen through the bore's mouth only.
+                good &= off < 0.0
         if good.sum() < 12:
             return None
         points = px[good] + seen.offset_px[good, None] * across[good]
@@ -188,7 +199,9 @@ def _with_waves(
     said = np.zeros((SECTORS, 3))
     np.add.at(said, sector, rows * (weights * residuals_mm)[:, None])
     seen = len(np.unique(sector))
-    more = seen / max(seen - 3.0, 1.0)
+    free = max(seen - 3.0, 1.0)
+    # Few sectors tell their own spread poorly: Student's t in place of the normal ([JCGM100] G.3).
+    more = seen / free * (stdtrit(free, 0.975) / COVERAGE) ** 2
     waves = more * bread @ (said.T @ said) @ bread
     # Three numbers fitted to few sectors can hide their waves: keep the larger of both.
     larger = np.trace(waves) > np.trace(fit.covariance)

@@ -23,17 +23,20 @@ ByteArray = NDArray[np.uint8]
 
 LONGEST_PX = 1300
 FINEST_PX_PER_MM = 5.0
+"""Size and scale of the straightened picture: what finds 15 mm bores in a second or two."""
 SMALLEST_MM, LARGEST_MM = 3.0, 80.0
+"""Radii looked for."""
 ALIGNED = 0.94
 """Least cosine between an edge's gradient and the radius for the edge to count."""
-CENTRES = 10
-RADII = 8
-MOST_CIRCLES = 12
-BIN_MM = 0.25
-BAND_MM = 0.35
+CENTRES, RADII, MOST_CIRCLES = 10, 8, 12
+"""Centres tried, radii tried round each, and circles kept: a face has four or five."""
+BIN_MM, BAND_MM = 0.25, 0.35
+"""Width of a bin of radii; how far off a circle an edge may be and still belong to it."""
 BLUR_PX = 1.6
+"""Against grain, which is finer than a rim's edge is long."""
 MOST_EDGES = 25_000
 GROWN = 1.06
+"""How much larger than the card what is kept off is: its own shadow."""
 
 
 @dataclass(frozen=True, slots=True)

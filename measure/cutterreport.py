@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from measure.drawprofile import profile_svg
 from measure.page import drawing, fill_page, picture_source
-from measure.report import SETUP_WORDS
+from measure.setupwords import SETUP_WORDS
 from measure.tool import Tool, ToolStep
 from measure.toolplan import BoringPlan
 from measure.toolroles import Role

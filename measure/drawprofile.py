@@ -64,7 +64,7 @@ def profile_svg(result: TraceResult, units: Units = METRIC) -> str:
     left = (WIDTH - far * scale) / 2.0
     room = int((WIDTH - 2.0 * LETTERS) / LABEL_GAP)
     marks = _marks(result, room)
-    words = [_words(result, mark, units) for mark in marks]
+    words = [_words(result.profile, mark, units) for mark in marks]
     top = max(map(len, words)) * LETTERS * LETTER_WIDTH + 34.0
     frame = _Frame(scale, left, top + radius, far)
     parts = [
@@ -169,8 +169,8 @@ def _marks(result: TraceResult, most: int) -> list[Landmark]:
     return sorted(chosen, key=lambda mark: mark.z_mm)
 
 
-def _words(result: TraceResult, mark: Landmark, units: Units) -> str:
-    size = size_words(result.profile, mark, units.number, traced=result.kind == "trace")
+def _words(profile: Profile, mark: Landmark, units: Units) -> str:
+    size = size_words(profile, mark, units.number)
     return f"Ø {size} at {units.place(mark.z_mm)}"
 
 

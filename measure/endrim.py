@@ -38,7 +38,7 @@ MIDDLE, BETTER, SAME = 0.6, 0.6, 0.01
 it scatters so much less about its own, or where that is smaller by such a share."""
 BESIDE_MM = (0.8, 2.5)
 """Where, inward of a rim, the sides tell whether they close in."""
-SQUARE_MM, CHAMFER_MOST_MM, CHAMFER_SHARE = 0.35, 1.6, 0.3
+SQUARE_MM, CHAMFER_MOST_MM, CHAMFER_SHARE = 0.35, 1.6, 0.15
 """Sides that close in by less end square; a chamfer is no larger, nor a larger share of the
 radius: anything else is rounded (common practice, no source)."""
 EASED_MM, ROUNDED_SHARE, LEAST_SINE = 0.3, 0.5, 0.2
@@ -47,7 +47,10 @@ EASED_MM, ROUNDED_SHARE, LEAST_SINE = 0.3, 0.5, 0.2
 OBLIQUE, DOME_SHARE = (0.5, 0.7), 0.5
 """Sine of the angle between sight and end, seen from inside, from which a dome's arc begins to
 pass for a circle, and at which it does; and how often it then is a dome (rendered photos)."""
-HIDDEN_CHAMFER_MM, CHAMFER_SHARE = 0.7, 0.15
+DOME_LOST_MM = (SQUARE_MM, 3.0 * SQUARE_MM)
+"""An end that closes in by less is a face with a broken edge, by more as likely a dome as said
+(common practice, no source): in between no reading of a tenth may turn the one into the other."""
+HIDDEN_CHAMFER_MM, CHAMFERED_SHARE = 0.7, 0.15
 """Chamfer that hides itself from so oblique a sight, and how often there is one (rendered
 photos)."""
 
@@ -249,12 +252,11 @@ def _obliquely_hidden(lost_mm: float, broadest_mm: float, rays: FloatArray, axis
     """
     sine, cosine = _sight(rays, axis)
     oblique = float(np.interp(sine, OBLIQUE, (0.0, 1.0)))
-    chamfer = CHAMFER_SHARE * HIDDEN_CHAMFER_MM**2
-    if lost_mm < SQUARE_MM:
-        return oblique * chamfer
-    angle = float(np.arccos(np.clip(1.0 - lost_mm / broadest_mm, 0.1, 1.0)))
+    chamfer = CHAMFERED_SHARE * HIDDEN_CHAMFER_MM**2
+    share = DOME_SHARE * float(np.interp(lost_mm, DOME_LOST_MM, (0.0, 1.0)))
+    angle = float(np.arccos(np.clip(1.0 - max(lost_mm, 0.0) / broadest_mm, 0.1, 1.0)))
     height = broadest_mm * np.tan(angle) * sine / max(cosine, LEAST_SINE)
-    dome = DOME_SHARE * (height * (1.0 - np.sin(angle))) ** 2
+    dome = share * (height * (1.0 - np.sin(angle))) ** 2
     return oblique * float(max(chamfer, dome))
 
 

@@ -17,20 +17,36 @@ from numpy.typing import NDArray
 from calib.view import View
 from measure.circleedge import EdgeCircle
 from measure.circles import Circle, fit_circle
+from measure.mating import COVERAGE
 
-__all__ = ["DEEPER", "GIVEN", "ON_FACE", "UNTOLD", "FaceCircle", "Plane", "measure_face"]
+__all__ = [
+    "DEEPER",
+    "DEPTH_SD_MM",
+    "GIVEN",
+    "ON_FACE",
+    "UNTOLD",
+    "FaceCircle",
+    "Plane",
+    "circle_names",
+    "measure_face",
+]
 
 FloatArray = NDArray[np.float64]
 
 EDGE_BIAS_PX = 0.15
 """Standard uncertainty of an edge all round, radius: what a phone's sharpening and a broken
-rim leave (design measurement on sharpened synthetic edges: 0.12 to 0.16 px)."""
+rim leave (measured on sharpened synthetic edges: 0.12 to 0.16 px)."""
+LOPSIDED = 0.5
+"""What of it does not go all round alike, and so shifts the centre (common practice, no source)."""
 DEPTH_SD_MM = 0.2
 """Of a depth that the turner gives (rule in a bore; common practice, no source)."""
 SURE = 3.0
+"""Standard uncertainties off the face that prove a circle deeper, or leave it no room to be."""
 SHALLOW_MM = 1.0
 """A circle is told to lie on the face only where one this much deeper would be seen to."""
-COVER = 1.96
+NEAREST_AWAY_MM, MOST_SHIFT = 1.0, 0.9
+"""No depth is told nearer to the axis than this, nor from a shift of more of the way there: a
+circle that deep would be ten times as far from the phone as the face."""
 
 ON_FACE, GIVEN, DEEPER, UNTOLD = "on the face", "depth given", "looks deeper", "depth not told"
 
@@ -59,6 +75,7 @@ class FaceCircle:
         where the depth is not told.
     implied_depth_mm, implied_u95_mm : what its shift says if it shares the axis; None for the
         reference and where the camera stands over the axis.
+    implied_per_mm : how much deeper it would look for each millimetre off the axis.
     arc_deg, scatter_px : how much of it was seen, and how ragged.
     points_px : (n, 2) its edge in the photo.
     """
@@ -74,6 +91,7 @@ class FaceCircle:
     off_centre_u95_mm: float | None
     implied_depth_mm: float | None
     implied_u95_mm: float | None
+    implied_per_mm: float | None
     arc_deg: float
     scatter_px: float
     points_px: FloatArray
@@ -84,16 +102,22 @@ class _Placed:
     """A circle at a height, and how it moves: rows of (x, y, radius), mm, one a cause.
 
     `shared` are the steps of one standard deviation along each independent cause that all
-    circles share (view, plane); `own` is (3, 3), its own covariance.
+    circles share (view, plane); `eye` (n, 3) how the camera moves with each, over the face;
+    `own` is (3, 3), its own covariance.
     """
 
     circle: Circle
     shared: FloatArray
+    eye: FloatArray
     own: FloatArray
 
 
 def measure_face(
-    edges: list[EdgeCircle], view: View, plane: Plane, depths: dict[str, float]
+    edges: list[EdgeCircle],
+    view: View,
+    plane: Plane,
+    depths: dict[str, float],
+    rimmed: bool = True,
 ) -> list[FaceCircle]:
     """Return the circles, outermost first.
 
@@ -101,19 +125,21 @@ def measure_face(
     ----------
     edges : the circles followed, in any order.
     depths : name to depth below the face, mm, as the turner gives them.
+    rimmed : whether the outermost may be the rim of the face; else it is a bore in it.
     """
     edges = sorted(edges, key=lambda edge: -edge.circle.radius)
-    names = _names(len(edges))
+    names = circle_names(len(edges), rimmed)
     flat = [_placed(edge, view, plane, 0.0) for edge in edges]
     eye = view.camera_centre_mm
     reference = _reference(flat, eye, plane, names, depths)
+    below = depths.get(names[reference], 0.0)
     doubts = [0.0] * len(edges)
     rows: list[FaceCircle] = []
-    told: list[tuple[tuple[float, float] | None, str, float | None]] = []
+    told: list[tuple[tuple[float, float, float] | None, str, float | None]] = []
     for index in range(len(edges)):
         implied = None
         if index != reference:
-            implied = _implied_depth(flat[index], flat[reference], eye, plane)
+            implied = _implied_depth(flat[index], flat[reference], eye, plane, below)
         told.append((implied, *_where(index, reference, names[index], implied, depths)))
         # Of two that are taken for the face's, the one that looks a little deeper may be so.
         if implied is not None and told[-1][1] == ON_FACE:
@@ -128,18 +154,25 @@ def measure_face(
             at = _placed(edge, view, plane, depth or 0.0, sd if depth is not None else 0.0)
         row = _row(edge, name, where, depth, at)
         if implied is not None:
-            row = replace(row, implied_depth_mm=implied[0], implied_u95_mm=COVER * implied[1])
+            row = replace(
+                row,
+                implied_depth_mm=implied[0],
+                implied_u95_mm=COVERAGE * implied[1],
+                implied_per_mm=implied[2],
+            )
         if index != reference and depth is not None:
             off, off_sd = _apart(at, base)
-            row = replace(row, off_centre_mm=off, off_centre_u95_mm=COVER * off_sd)
+            row = replace(row, off_centre_mm=off, off_centre_u95_mm=COVERAGE * off_sd)
         rows.append(row)
     return rows
 
 
-def _names(count: int) -> list[str]:
-    if count == 1:
+def circle_names(count: int, rimmed: bool = True) -> list[str]:
+    """Return the names of so many circles of a face, outermost first."""
+    if rimmed and count == 1:
         return ["circle"]
-    return ["rim", "bore", *(f"step{k}" for k in range(1, count - 1))][:count]
+    inner = ["bore", *(f"step{k}" for k in range(1, count))]
+    return (["rim", *inner] if rimmed else inner)[:count]
 
 
 def _reference(
@@ -149,11 +182,11 @@ def _reference(
     names: list[str],
     depths: dict[str, float],
 ) -> int:
-    """Return which circle is taken for the face's: the outermost, unless the next lies higher."""
-    for index in range(min(len(flat), 2)):
-        if depths.get(names[index]) == 0.0:
-            return index
-    if len(flat) > 1:
+    """Return which circle is taken for the face's: the outermost, unless the next lies higher.
+
+    That the bore lies in the face does not take the rim out of it.
+    """
+    if len(flat) > 1 and depths.get(names[0]) != 0.0:
         implied = _implied_depth(flat[1], flat[0], eye, plane)
         higher = implied is not None and implied[0] < -max(SURE * implied[1], SHALLOW_MM)
         if higher or depths.get(names[0], 0.0) > 0.0:
@@ -165,7 +198,7 @@ def _where(
     index: int,
     reference: int,
     name: str,
-    implied: tuple[float, float] | None,
+    implied: tuple[float, float, float] | None,
     depths: dict[str, float],
 ) -> tuple[str, float | None]:
     """Return what is told of a circle's depth, and the depth."""
@@ -178,12 +211,12 @@ def _where(
     if implied is not None and abs(implied[0]) + SURE * implied[1] < SHALLOW_MM:
         return ON_FACE, 0.0
     # The first bore inside a rim opens on the face; what lies within it may be anywhere.
-    return (ON_FACE, 0.0) if index == 1 else (UNTOLD, None)
+    return (ON_FACE, 0.0) if name == "bore" else (UNTOLD, None)
 
 
 def _row(edge: EdgeCircle, name: str, where: str, depth: float | None, at: _Placed) -> FaceCircle:
-    common = 2.0 * COVER * float(np.linalg.norm(at.shared[:, 2]))
-    whole = float(np.hypot(common, 2.0 * COVER * np.sqrt(at.own[2, 2])))
+    common = 2.0 * COVERAGE * float(np.linalg.norm(at.shared[:, 2]))
+    whole = float(np.hypot(common, 2.0 * COVERAGE * np.sqrt(at.own[2, 2])))
     told = depth is not None
     return FaceCircle(
         name=name,
@@ -197,6 +230,7 @@ def _row(edge: EdgeCircle, name: str, where: str, depth: float | None, at: _Plac
         off_centre_u95_mm=None,
         implied_depth_mm=None,
         implied_u95_mm=None,
+        implied_per_mm=None,
         arc_deg=edge.arc_deg,
         scatter_px=edge.scatter_px,
         points_px=edge.points_px,
@@ -223,21 +257,22 @@ def _placed(
     nominal = Circle(eye[:2] + grown * (edge.circle.centre - eye[:2]), grown * edge.circle.radius)
     values, ways = np.linalg.eigh(view.covariance)
     vector = view.vector()
-    shared = []
+    shared, moves = [], []
     for value, way in zip(values, ways.T, strict=True):
         step = np.sqrt(max(float(value), 0.0)) * way
-        forth = at(view.with_vector(vector + step))
-        back = at(view.with_vector(vector - step))
-        shared.append(0.5 * (forth - back))
+        forth, back = view.with_vector(vector + step), view.with_vector(vector - step)
+        shared.append(0.5 * (at(forth) - at(back)))
+        moves.append(0.5 * (forth.camera_centre_mm - back.camera_centre_mm))
     sd = plane.sd_mm
     shared.append(0.5 * (at(view, sd) - at(view, -sd)))
+    moves.append(np.array([0.0, 0.0, -sd]))
     own = edge.covariance * grown**2
     bias = grown * EDGE_BIAS_PX / edge.px_per_mm
-    own = own + np.diag([0.25 * bias**2, 0.25 * bias**2, bias**2])
+    own = own + np.diag(np.square([LOPSIDED * bias, LOPSIDED * bias, bias]))
     if depth_sd:
         deep = 0.5 * (at(view, depth_sd) - at(view, -depth_sd))
         own = own + np.outer(deep, deep)
-    return _Placed(nominal, np.array(shared), own)
+    return _Placed(nominal, np.array(shared), np.array(moves), own)
 
 
 def _apart(one: _Placed, other: _Placed) -> tuple[float, float]:
@@ -255,22 +290,50 @@ def _difference(one: _Placed, other: _Placed) -> FloatArray:
 
 
 def _implied_depth(
-    one: _Placed, base: _Placed, eye: FloatArray, plane: Plane
-) -> tuple[float, float] | None:
-    """Return how deep a circle lies under another if both share an axis, and its uncertainty.
+    one: _Placed, base: _Placed, eye: FloatArray, plane: Plane, below_mm: float = 0.0
+) -> tuple[float, float, float] | None:
+    """Return how deep a circle lies under the face if it shares an axis with another.
 
-    None where the camera stands so nearly over the axis that depth does not shift a centre.
+    With its standard uncertainty, and with what a millimetre off that axis makes of it; the
+    other one lies `below_mm` under the face.
+
+    The place of the camera counts as much as the shift: a lens known to a few per cent puts it
+    millimetres aside. None where the camera stands so nearly over the axis that depth does not
+    shift a centre.
     """
-    to_eye = eye[:2] - base.circle.centre
+    over = np.array([eye[0], eye[1], eye[2] - plane.height_mm + below_mm])
+    place, foot = one.circle.centre, base.circle.centre
+    depth = _depth_by_shift(place, foot, over)
+    if depth is None:
+        return None
+    h = 1e-4
+    variance = 0.0
+    for moved, founded, eyed in zip(one.shared, base.shared, one.eye, strict=True):
+        steps = h * moved[:2], h * founded[:2], h * eyed
+        forth = _depth_by_shift(place + steps[0], foot + steps[1], over + steps[2])
+        back = _depth_by_shift(place - steps[0], foot - steps[1], over - steps[2])
+        if forth is None or back is None:
+            return None
+        variance += ((forth - back) / (2.0 * h)) ** 2
+    to_eye = over[:2] - foot
     away = float(np.linalg.norm(to_eye))
-    if away < 1.0:
-        return None
     way = to_eye / away
-    shift = float((one.circle.centre - base.circle.centre) @ way)
-    sd = float(np.sqrt(way @ _difference(one, base) @ way))
-    over = float(eye[2]) - plane.height_mm
-    if shift >= 0.9 * away:
+    own = float(way @ (one.own[:2, :2] + base.own[:2, :2]) @ way)
+    per_mm = (float(over[2]) + depth) ** 2 / (float(over[2]) * away)
+    return below_mm + depth, float(np.sqrt(variance + own * per_mm**2)), per_mm
+
+
+def _depth_by_shift(place: FloatArray, foot: FloatArray, over: FloatArray) -> float | None:
+    """Return the depth at which a centre over `foot` (2,) appears at `place` (2,) in the face.
+
+    Seen from `over`, (3,) over the face, it is shifted toward the eye's foot by d / (H + d) of
+    the way there.
+    """
+    to_eye = over[:2] - foot
+    away = float(np.linalg.norm(to_eye))
+    if away < NEAREST_AWAY_MM:
         return None
-    # The face's centre, seen d deeper, lies at away * d / (over + d) toward the eye's foot.
-    depth = over * shift / (away - shift)
-    return depth, sd * over * away / (away - shift) ** 2
+    shift = float((place - foot) @ to_eye) / away
+    if shift >= MOST_SHIFT * away:
+        return None
+    return float(over[2]) * shift / (away - shift)

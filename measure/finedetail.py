@@ -8,18 +8,18 @@ from scipy.ndimage import grey_closing, grey_opening
 
 from measure.plan import Plan
 
-__all__ = ["HARDLY_MORE", "LEAST_MM", "NARROW_MM", "STEP_MM", "stands_out", "too_fine"]
+__all__ = ["NARROW_MM", "too_fine"]
 
 FloatArray = NDArray[np.float64]
 
 NARROW_MM = 1.5
 """A trace draws its edge through about a millimetre at a time, and a deep cut hides its bottom
 from every line of sight that is not square to the axis: rule of thumb, no source."""
-HARDLY_MORE = 1.5
+_HARDLY_MORE = 1.5
 """Over twice the breadth an open valley stands out twice as much, a rounded crest four times."""
 _MARGIN_MM = 0.5
-LEAST_MM = 0.2
-STEP_MM = 0.05
+_LEAST_MM = 0.2
+_STEP_MM = 0.05
 
 
 def too_fine(plan: Plan, z_mm: FloatArray) -> NDArray[np.bool_]:
@@ -32,28 +32,22 @@ def too_fine(plan: Plan, z_mm: FloatArray) -> NDArray[np.bool_]:
     z = np.asarray(z_mm, dtype=np.float64)
     if plan.source == "trace":
         return np.zeros(len(z), dtype=np.bool_)
-    places = np.arange(plan.z_mm[0], plan.z_mm[-1] + STEP_MM / 2.0, STEP_MM)
+    places = np.arange(plan.z_mm[0], plan.z_mm[-1] + _STEP_MM / 2.0, _STEP_MM)
     planned = plan.at(places)
     known = np.isfinite(planned)
     if not np.any(known):
         return np.zeros(len(z), dtype=np.bool_)
     d = np.interp(places, places[known], planned[known])
-    narrow, wide = stands_out(d, NARROW_MM), stands_out(d, 2.0 * NARROW_MM)
+    narrow, wide = _stands_out(d, NARROW_MM), _stands_out(d, 2.0 * NARROW_MM)
     doubt = np.nan_to_num(plan.u95_at(places)[0])
-    fine = (narrow > np.maximum(LEAST_MM, doubt)) & (wide < HARDLY_MORE * narrow)
+    fine = (narrow > np.maximum(_LEAST_MM, doubt)) & (wide < _HARDLY_MORE * narrow)
     where = places[known & fine]
     first = np.searchsorted(where, z - _MARGIN_MM)
     return np.asarray(first < np.searchsorted(where, z + _MARGIN_MM))
 
 
-def stands_out(d: FloatArray, width_mm: float) -> FloatArray:
-    """Return what closing fills up or opening takes away; a shoulder stays as it is in both.
-
-    Parameters
-    ----------
-    d : (n,) diameters, `STEP_MM` apart.
-    width_mm : over what breadth.
-    """
-    size = 2 * round(width_mm / STEP_MM / 2.0) + 1
+def _stands_out(d: FloatArray, width_mm: float) -> FloatArray:
+    """Return what closing fills up or opening takes away; a shoulder stays as it is in both."""
+    size = 2 * round(width_mm / _STEP_MM / 2.0) + 1
     filled = grey_closing(d, size, mode="nearest") - d
     return np.asarray(np.maximum(filled, d - grey_opening(d, size, mode="nearest")))

@@ -29,7 +29,7 @@ def fit_text(report: FitReport, units: Units) -> str:
             f"Clearance  {spread} on the diameter; chance that it goes in: "
             f"{chance_words(mating.chance_goes_in)}",
         ]
-    if mating.one_photo:
+    if mating.one_photo and min(report.part.u95_common_mm, report.hole.u95_common_mm) > 0.0:
         lines.append("           (from one photo: what both share has cancelled)")
     width = max(len(preset.name) for preset, _ in report.fits)
     lines.append("")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,31 +12,43 @@ from numpy.typing import NDArray
 from calib.board import Board
 from calib.finding import find_target, linear_table
 from calib.lens import Lens
+from calib.lightcheck import judge_light
 from calib.photo import Photo
 from calib.printed import PrintScale
 from calib.refusal import BadFileError, Notice, RefusalError
 from calib.targets import Target
+from calib.view import View
 from measure.circleedge import EdgeCircle, follow_circle
 from measure.circlefind import find_circles
-from measure.face import DEEPER, GIVEN, ON_FACE, UNTOLD, FaceCircle, Plane, measure_face
-from measure.holerequest import HoleRequest
+from measure.face import (
+    DEEPER,
+    ON_FACE,
+    UNTOLD,
+    FaceCircle,
+    Plane,
+    circle_names,
+    measure_face,
+)
+from measure.faceplane import check_card, check_depths
+from measure.holerequest import COPLANAR, HoleRequest
+from measure.holerequest import ON_FACE as CARD_ON_FACE
+from measure.nest import LEAST_ARC_DEG, mouth_of, one_face, with_told_steps
 from measure.trace import prior_lens
 
 __all__ = ["HoleResult", "measure_hole"]
 
 FloatArray = NDArray[np.float64]
 
-LEAST_ARC_DEG = 60.0
-"""Below this no diameter is given, even in a box."""
 PLAIN_ARC_DEG, RIM_ARC_DEG = 180.0, 240.0
 """Least arc of a circle, and of the clearest one of a face, where no box was drawn round it: the
 grain of a bench and the highlights of a tool make arcs of circles too."""
-NEST_MM = 0.5
 CLEAREST_PX = 1.2
-SURE = 3.5
+"""Edge points of a turned rim or a bore scatter less about a circle, those of grain more
+(measured on rendered photos)."""
 NEAREST_MM = 40.0
 """The phone cannot stand nearer to the face than this and see it sharp."""
 STEEPEST_DEG = 45.0
+"""Beyond this the far wall of a bore hides its edge, and tilt costs more than it tells."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +94,7 @@ def measure_hole(
     """
     progress("finding the card")
     lens = lens or prior_lens(photo)
-    found = find_target(photo, lens, target, scale)
+    found = find_target(photo, lens, target, scale, steepest_deg=STEEPEST_DEG)
     view = found.view
     plane = Plane(request.height_mm(found.thickness_mm), request.plane_sd_mm)
     phone = float(view.camera_centre_mm[2]) - plane.height_mm
@@ -101,35 +113,28 @@ def measure_hole(
             "Hold it square over the end face, within 20 degrees or so.",
         )
     progress("looking for circles")
-    keep_off = np.zeros((3, 2)) if isinstance(target, Board) else found.polygon_px
     boxed = request.box_px is not None
+    keep_off = np.zeros((3, 2)) if isinstance(target, Board) else found.polygon_px
+    look = _Look(photo.bgr, view, plane.height_mm, keep_off)
     least = LEAST_ARC_DEG if boxed else PLAIN_ARC_DEG
-    seek = 45.0 if boxed else 150.0
-    try:
-        rough = find_circles(photo.bgr, view, plane.height_mm, keep_off, request.box_px, seek)
-    except ValueError:
-        rough = []
-    progress("measuring")
-    edges: list[EdgeCircle] = []
-    short = 0.0
-    for circle in sorted(rough, key=lambda c: -c.radius):
-        edge = follow_circle(
-            photo.bgr, linear_table(), view, plane.height_mm, circle,
-            [other.circle for other in edges],
-        )  # fmt: skip
-        if edge is None or edge.scatter_px > CLEAREST_PX:
-            continue
-        if edge.arc_deg < least:
-            short = max(short, edge.arc_deg)
-            continue
-        edges.append(edge)
-    edges = _one_face(edges)
+    seen = look.followed(request.box_px, 45.0 if boxed else 150.0, least)
+    edges = one_face([edge for edge in seen if edge.arc_deg >= least])
     if not edges or (not boxed and max(edge.arc_deg for edge in edges) < RIM_ARC_DEG):
-        short = max([short, *(edge.arc_deg for edge in edges)])
-        raise _nothing(photo.name, short)
-    circles = measure_face(edges, view, plane, request.depths)
+        raise _nothing(photo.name, max((edge.arc_deg for edge in seen), default=0.0), boxed)
+    # A face on which the card lies goes on round it, and so does its rim.
+    outer = edges[0].circle
+    rimmed = request.card != CARD_ON_FACE or bool(np.linalg.norm(outer.centre) < outer.radius)
+    if set(request.depths) - set(circle_names(len(edges), rimmed)):
+        progress("looking down the bore")
+        arcs = look.followed(_box_of(mouth_of(edges, rimmed)), 45.0, 360.0, edges)
+        over = view.camera_centre_mm - np.array([0.0, 0.0, plane.height_mm])
+        edges = with_told_steps(edges, arcs, over, request.depths, rimmed)
+    progress("measuring")
+    check_card(photo, found.sight, view, request, edges)
+    circles = measure_face(edges, view, plane, request.depths, rimmed)
     _check_names(circles, request)
-    _check_plane(circles, request, photo.name)
+    _, light = judge_light(photo.bgr, found.sight, linear_table())
+    doubts = check_depths(circles, request, photo.name)
     return HoleResult(
         photo_name=photo.name,
         card=request.card,
@@ -142,40 +147,68 @@ def measure_hole(
         px_per_mm=edges[0].px_per_mm,
         target_px=found.polygon_px,
         target_is_board=found.is_board,
-        notices=(*found.notices, *_notices(circles, request, phone)),
+        notices=(*found.notices, *light, *doubts, *_notices(circles, request, phone)),
     )
 
 
-def _one_face(edges: list[EdgeCircle]) -> list[EdgeCircle]:
-    """Return the largest set of circles that lie in one another: those of one end face."""
-    best: list[EdgeCircle] = []
-    for outer in edges:
-        nest = [outer]
-        for edge in edges:
-            last = nest[-1].circle
-            room = (
-                last.radius
-                - edge.circle.radius
-                - float(np.linalg.norm(edge.circle.centre - last.centre))
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """A photo and the plane in it in which circles are looked for."""
+
+    bgr: NDArray[np.uint8]
+    view: View
+    height_mm: float
+    keep_off_px: FloatArray
+
+    def followed(
+        self,
+        box_px: tuple[float, float, float, float] | None,
+        seek_deg: float,
+        least_arc_deg: float,
+        known: Sequence[EdgeCircle] = (),
+    ) -> list[EdgeCircle]:
+        """Return the circles with a clear edge, largest first; none where those known are.
+
+        Rough ones are looked for with so much of an arc; once so much of one is followed, no
+        other is looked for along its edge.
+        """
+        try:
+            rough = find_circles(
+                self.bgr, self.view, self.height_mm, self.keep_off_px, box_px, seek_deg
             )
-            if edge.circle.radius < last.radius and room > -NEST_MM:
-                nest.append(edge)
-        if sum(edge.arc_deg for edge in nest) > sum(edge.arc_deg for edge in best):
-            best = nest
-    return best
+        except ValueError:
+            return []
+        edges: list[EdgeCircle] = []
+        for circle in sorted(rough, key=lambda c: -c.radius):
+            kept = [edge for edge in edges if edge.arc_deg >= least_arc_deg]
+            others = [edge.circle for edge in (*known, *kept)]
+            edge = follow_circle(
+                self.bgr, linear_table(), self.view, self.height_mm, circle, others
+            )
+            if edge is not None and edge.scatter_px <= CLEAREST_PX:
+                edges.append(edge)
+        return edges
 
 
-def _nothing(name: str, short: float) -> RefusalError:
+def _box_of(edge: EdgeCircle) -> tuple[float, float, float, float]:
+    low, high = edge.points_px.min(axis=0), edge.points_px.max(axis=0)
+    return float(low[0]), float(low[1]), float(high[0] - low[0]), float(high[1] - low[1])
+
+
+def _nothing(name: str, short: float, boxed: bool) -> RefusalError:
     if short > 0.0:
         return RefusalError(
             "arc-short",
             f"Only {short:.0f} degrees of a circle are to be seen in {name}.",
-            "Show the whole end face; or draw a --box round it if part of it is hidden.",
+            f"Show the whole end face, or {LEAST_ARC_DEG:.0f} degrees at least."
+            if boxed
+            else "Show the whole end face; or draw a --box round it if part of it is hidden.",
         )
     return RefusalError(
         "no-circle",
         f"No circle of an end face is to be seen in {name}.",
-        "Turn the end face to the phone, whole in the picture, clear of the card; or give --box.",
+        "Turn the end face to the phone, whole in the picture, clear of the card; or "
+        + ("draw the --box wider." if boxed else "give --box."),
     )
 
 
@@ -187,26 +220,6 @@ def _check_names(circles: list[FaceCircle], request: HoleRequest) -> None:
                 "bad-option",
                 f"--depth names {name}, which is not among the circles found.",
                 f"Found: {', '.join(names)}.",
-            )
-
-
-def _check_plane(circles: list[FaceCircle], request: HoleRequest, photo_name: str) -> None:
-    """Refuse where the shift of a circle of known depth says that the face is elsewhere.
-
-    The shift tells the depth as a share of the phone's distance: with the card in another
-    plane than the one told, the distance and so the depth come out wrong by the same factor.
-    """
-    for circle in circles:
-        if circle.where != GIVEN or circle.implied_depth_mm is None or not circle.depth_mm:
-            continue
-        sd = math.hypot((circle.implied_u95_mm or 0.0) / 1.96, 0.2, 0.02 * circle.depth_mm)
-        if abs(circle.implied_depth_mm - circle.depth_mm) > SURE * sd:
-            raise RefusalError(
-                "plane-contradicted",
-                f"{circle.name} in {photo_name} looks {circle.implied_depth_mm:.1f} mm deep, "
-                f"not {circle.depth_mm:.1f}: the face is not where --card {request.card} puts it, "
-                "or the bore is off centre.",
-                "Check the depth, and where the card lay; see --card.",
             )
 
 
@@ -243,12 +256,13 @@ def _notices(circles: list[FaceCircle], request: HoleRequest, phone: float) -> l
                         "If it lies deeper, give --depth bore:MM.",
                     )
                 )
-    if request.card == "coplanar":
+    if request.card == COPLANAR:
         notices.append(
             Notice(
                 "plane-told",
                 "The card was taken to be level with the face; a photo alone cannot tell.",
-                f"Each millimetre between them is {100.0 / phone:.1f} % of every diameter.",
+                f"Each millimetre between them is {100.0 / phone:.1f} % of every diameter. If the "
+                "card lay on the bench, give --card at-foot --face-height MM.",
             )
         )
     return notices

@@ -14,6 +14,7 @@ from calib.targets import parse_target
 from measure.hole import measure_hole
 from measure.holerequest import HoleRequest
 from measure.holetext import CARD_WORDS, circle_words, hole_data, hole_text
+from measure.mating import COVERAGE
 from measure.options import out_folder
 from measure.progress import StepWatch
 from measure.resultfile import result_json
@@ -67,7 +68,7 @@ def hole_photo(
                 lens_from=result.lens_from,
                 notices=result.notices,
                 rows=[circle_words(circle, units) for circle in result.circles],
-                plane=f"±{units.spread(1.96 * result.plane.sd_mm)} {units.name}",
+                plane=f"±{units.spread(COVERAGE * result.plane.sd_mm)} {units.name}",
                 picture=picture_source(picture),
             ).encode("utf-8")
         folder = out_folder(path, out)

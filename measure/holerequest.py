@@ -24,12 +24,14 @@ class HoleRequest:
     Attributes
     ----------
     card : where the card is, one of `CARDS`; `face_height_mm` over the bench for `AT_FOOT`.
+    card_said : whether the turner said so, or level with the face was taken for granted.
     plane_sd_mm : standard uncertainty of where the face lies.
     depths : name of a circle to its depth below the face, mm.
     target, box_px : as for a trace.
     """
 
     card: str
+    card_said: bool
     face_height_mm: float | None
     plane_sd_mm: float
     depths: dict[str, float]
@@ -47,7 +49,7 @@ class HoleRequest:
 
 def build_hole_request(
     *,
-    card: str = COPLANAR,
+    card: str | None = None,
     face_height: float | None = None,
     plane_unsure: float = 0.3,
     depth: Sequence[str] | None = None,
@@ -65,7 +67,8 @@ def build_hole_request(
         Code `bad-option`: a word that is not known, a number out of range, or options that do
         not go together.
     """
-    card = card.strip().lower()
+    said = card is not None
+    card = COPLANAR if card is None else card.strip().lower()
     if setup.strip().lower() != "end":
         raise _bad(f"--setup {setup} is not for a hole.", "Leave it out, and say where --card is.")
     if known or start is not None:
@@ -88,6 +91,7 @@ def build_hole_request(
         )
     return HoleRequest(
         card=card,
+        card_said=said,
         face_height_mm=face_height,
         plane_sd_mm=plane_unsure,
         depths=_depths(depth or ()),

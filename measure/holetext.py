@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from measure.face import FaceCircle
+from measure.face import GIVEN, FaceCircle
 from measure.hole import HoleResult
 from measure.resultfile import notice_list, rounded
 from measure.units import METRIC, Units
@@ -41,10 +41,11 @@ def circle_words(circle: FaceCircle, units: Units) -> tuple[str, str, str, str]:
     if circle.diameter_mm is not None and circle.u95_mm is not None:
         diameter = units.with_spread(circle.diameter_mm, circle.u95_mm)
     depth = circle.where
-    if circle.depth_mm:
+    if circle.where == GIVEN and circle.depth_mm is not None:
         depth = f"{units.place(circle.depth_mm)} {units.name} (given)"
     elif circle.diameter_mm is None and circle.implied_depth_mm is not None:
-        depth = f"looks {units.place(circle.implied_depth_mm)} {units.name} deep"
+        way = "deep" if circle.implied_depth_mm > 0.0 else "nearer"
+        depth = f"looks {units.place(abs(circle.implied_depth_mm))} {units.name} {way}"
     off = ""
     if circle.off_centre_mm is not None and circle.off_centre_u95_mm is not None:
         u95 = circle.off_centre_u95_mm

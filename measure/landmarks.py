@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import grey_closing
 
-from measure.profile import Profile
+from measure.profile import GRID_MM, Profile
 
 __all__ = [
     "CREST",
     "END",
     "HOLLOW",
+    "OR_LESS",
     "SHOULDER",
     "Landmark",
     "landmarks",
@@ -23,6 +25,8 @@ __all__ = [
 
 FloatArray = NDArray[np.float64]
 
+OR_LESS = "or less"
+"""What is said beside the diameter of a narrow hollow."""
 CREST, HOLLOW, SHOULDER, END = "crest", "hollow", "shoulder", "end"
 
 LEAST_MM = 0.6
@@ -31,6 +35,10 @@ STEEP = 1.0
 """Slope |dr/dz| above which a diameter is ill defined."""
 EDGE_MM = 0.3
 """A row of the grid this near to a shoulder belongs to it."""
+NARROW_MM, FINE_MM, HARDLY_MORE = 3.4, 0.25, 1.6
+"""A hollow that stands out by the second over so little of the axis, and by hardly more over twice
+as much, is a cut: of 82 such hollows 44 were deeper than their ± allows, of 31 others 2 were, and
+by little (rendered photos)."""
 HALF_CHORD_MM = 0.5
 """The slope is that of the chord over this much to both sides, since rows carry noise."""
 
@@ -47,6 +55,7 @@ class Landmark:
     other_mm : the smaller diameter of a shoulder; None otherwise.
     prominence_mm : how far it stands out from what is beside it, on the diameter; infinite
         for an end.
+    narrow : whether a hollow is so narrow that its bottom may lie deeper than what is seen.
     """
 
     kind: str
@@ -55,6 +64,7 @@ class Landmark:
     u95_mm: float
     other_mm: float | None
     prominence_mm: float
+    narrow: bool = False
 
 
 def landmarks(profile: Profile, least_mm: float = LEAST_MM) -> tuple[Landmark, ...]:
@@ -95,16 +105,34 @@ def _shoulders(profile: Profile, piece: slice, least: FloatArray) -> list[Landma
 def _turns(profile: Profile, piece: slice, least: FloatArray) -> list[Landmark]:
     d = profile.diameter_mm[piece]
     steep = steep_rows(profile)
+    cut = _narrow_rows(profile.z_mm[piece], d)
     found = []
     for kind, heights in ((CREST, d), (HOLLOW, -d)):
         for index, prominence in _peaks(heights):
             row = piece.start + index
             if prominence >= least[row] and not steep[row]:
-                found.append(_landmark(profile, row, kind, None, prominence))
+                mark = _landmark(profile, row, kind, None, prominence)
+                found.append(replace(mark, narrow=kind == HOLLOW and bool(cut[index])))
     for row in (0, len(profile.z_mm) - 1):
         if piece.start <= row < piece.stop and not steep[row]:
             found.append(_landmark(profile, row, END, None, np.inf))
     return found
+
+
+def _narrow_rows(z_mm: FloatArray, diameter_mm: FloatArray) -> NDArray[np.bool_]:
+    """Return which rows, (n,) of one run, lie in a cut too narrow to see its bottom."""
+    places = np.arange(z_mm[0], z_mm[-1] + GRID_MM / 2.0, GRID_MM)
+    d = np.interp(places, z_mm, diameter_mm)
+
+    def filled(width_mm: float) -> FloatArray:
+        size = round(width_mm / GRID_MM) + 1
+        # Past the ends of the run there is nothing that a bar would rest on.
+        beyond = np.pad(d, size, constant_values=0.0)
+        return np.asarray(grey_closing(beyond, size)[size:-size] - d)
+
+    depth, more = filled(NARROW_MM), filled(2.0 * NARROW_MM)
+    cut = (depth > FINE_MM) & (more < HARDLY_MORE * depth)
+    return cut[np.clip(np.searchsorted(places, z_mm - GRID_MM / 2.0), 0, len(places) - 1)]
 
 
 def steep_rows(profile: Profile) -> NDArray[np.bool_]:

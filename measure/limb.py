@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["limb"]
+from calib.vectors import cross
+
+__all__ = ["limb", "limbs"]
 
 FloatArray = NDArray[np.float64]
 
@@ -26,13 +28,23 @@ def limb(
     count : places round the circle that are looked at.
     least : cosine of the normal to the last of `frame` above which a place is kept.
     """
+    place, normal = limbs(centre[None], radius, frame, count)
+    kept = normal[0] @ frame[2] > least
+    return place[0, kept], normal[0, kept]
+
+
+def limbs(
+    centres: FloatArray, radius: float, frame: FloatArray, count: int
+) -> tuple[FloatArray, FloatArray]:
+    """Return all places (n, count, 3) of circles (n, 3), and the outward unit normals there.
+
+    As in `limb`.
+    """
     angle = np.linspace(0.0, 2.0 * np.pi, count, endpoint=False)[:, None]
     c, s = np.cos(angle), np.sin(angle)
     radial, tangent = c * frame[0] + s * frame[1], c * frame[1] - s * frame[0]
-    place = centre + radius * radial
-    sight = place / np.linalg.norm(place, axis=1, keepdims=True)
-    normal = np.cross(sight, tangent)
-    normal *= np.where(np.sum(normal * radial, axis=1) < 0.0, -1.0, 1.0)[:, None]
-    normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-12)
-    kept = normal @ frame[2] > least
-    return place[kept], normal[kept]
+    place = centres[:, None, :] + radius * radial
+    normal = cross(place, tangent)
+    size = np.sqrt(np.sum(normal * normal, axis=-1))
+    size *= np.where(np.sum(normal * radial, axis=-1) < 0.0, -1.0, 1.0)
+    return place, normal / np.where(size == 0.0, 1.0, size)[..., None]

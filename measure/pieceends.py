@@ -17,7 +17,16 @@ from measure.revolve import Axis
 from measure.sides import SideCurve, without_corners
 from measure.startend import far_end_name
 
-__all__ = ["PieceEnds", "end_notices", "piece_ends", "pixel_mm", "rays_of_ends", "seen_end"]
+__all__ = [
+    "PieceEnds",
+    "arc_of",
+    "end_notices",
+    "is_cut",
+    "piece_ends",
+    "pixel_mm",
+    "rays_of_ends",
+    "seen_end",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -72,7 +81,7 @@ def piece_ends(
     scale, rays = pixel_mm(view, axis), view.rays(outline.points_px)
     ends, cut = [], []
     for first, is_open in zip((True, False), open_ends, strict=True):
-        cut.append(is_open or _is_cut(size_px, request.box_px, outline, curves, first))
+        cut.append(is_open or is_cut(size_px, request.box_px, outline, curves, first))
         seen = seen_end(outline, rays, view.camera_centre_mm, axis, curves, first, scale)
         ends.append(_cut_end(curves, first) if cut[-1] else seen)
     if request.setup == "upright" and not open_ends[0]:
@@ -105,7 +114,7 @@ def seen_end(
     scale_mm : of a pixel at the piece.
     """
     sides = (without_corners(curves[0], outline.bend), without_corners(curves[1], outline.bend))
-    near = _arc(outline, sides, first)
+    near = arc_of(outline, sides, first)
     return find_end(rays, camera_mm, axis, sides, near, first, scale_mm)
 
 
@@ -125,7 +134,7 @@ def rays_of_ends(
     """
     rays = []
     for end, first in ((ends.start, True), (ends.stop, False)):
-        arc = np.flatnonzero(_arc(outline, curves, first) & np.isfinite(weight))
+        arc = np.flatnonzero(arc_of(outline, curves, first) & np.isfinite(weight))
         shows = end.kind in ("flat", "dome", "hidden") and len(arc) > 0
         index = int(arc[np.argmin(weight[arc])]) if shows else None
         rays.append(EndRay(index, end.z_mm))
@@ -184,7 +193,7 @@ def _standing_end(axis: Axis, bench_mm: float, seen: EndPoint) -> EndPoint:
     return EndPoint(float(z), STANDING_SD_MM, "flat", seen.seen_z_mm)
 
 
-def _is_cut(
+def is_cut(
     size_px: tuple[int, int],
     box_px: tuple[float, float, float, float] | None,
     outline: Outline,
@@ -197,7 +206,7 @@ def _is_cut(
     if box_px is not None:
         x, y, w, h = box_px
         x0, y0, x1, y1 = max(x0, x), max(y0, y), min(x1, x + w), min(y1, y + h)
-    tips = outline.points_px[_arc(outline, curves, first)]
+    tips = outline.points_px[arc_of(outline, curves, first)]
     margin = np.array([tips[:, 0] - x0, x1 - tips[:, 0], tips[:, 1] - y0, y1 - tips[:, 1]])
     near = margin.min(axis=0) < BORDER_PX * max(width, height) / 4032 + 6.0
     return int(near.sum()) >= CUT_POINTS
@@ -209,7 +218,7 @@ def _cut_end(curves: tuple[SideCurve, SideCurve], first: bool) -> EndPoint:
     return EndPoint(z, 0.05, "cut", z)
 
 
-def _arc(outline: Outline, curves: tuple[SideCurve, SideCurve], first: bool) -> NDArray[np.bool_]:
+def arc_of(outline: Outline, curves: tuple[SideCurve, SideCurve], first: bool) -> NDArray[np.bool_]:
     """Return which outline points (n,) lie on the arc that joins both sides at one end."""
     n = len(outline.points_px)
     place = 0 if first else -1

@@ -42,9 +42,10 @@ class BoreCheck:
     verdict : of the diameter.
     off_mm : the step's diameter less the bore's; None without a step.
     chance : that the diameter is within tolerance.
-    depth_mm : where the step's front ends up; None without a step, and for a through bore.
-    deep_mm : depth less what is needed; negative if short.
-    depth_ok : whether that is within the tolerance; None where `depth_mm` is.
+    depth_mm : where the step's front ends up, also in a through bore that other bores stop
+        short; None without a step or where nothing stops it.
+    deep_mm : depth less what is needed; negative if short; None for a through bore.
+    depth_ok : whether that is within the tolerance; None where `deep_mm` is.
     """
 
     bore: Bore
@@ -73,16 +74,17 @@ class Plunge:
     ----------
     tip_mm : how deep the tip goes; None if no bore is made with the cutter, and where a
         through bore asks for no depth.
-    goes_through : whether a bore that the cutter makes runs right through.
     unwanted : steps that would cut what should stand, at that depth.
+    follows : the step that would cut what should stand if a part bored right through is longer
+        than the tool in front of it; None if there is none, or other bores stop the tip.
     """
 
     part: str
     from_end: str
     bores: tuple[BoreCheck, ...]
     tip_mm: float | None
-    goes_through: bool
     unwanted: tuple[Unwanted, ...]
+    follows: Edge | None = None
 
 
 def check_plunges(
@@ -126,8 +128,8 @@ def _plunge(
         from_end=end,
         bores=tuple(_bore_check(bore, edge, drill, tip) for bore, edge in matched),
         tip_mm=tip,
-        goes_through=any(bore.through for bore, _ in made),
         unwanted=_unwanted(bores, edges, tip),
+        follows=None if tip is not None or not made else _following(bores, edges),
     )
 
 
@@ -166,11 +168,13 @@ def _bore_check(bore: Bore, edge: Edge | None, drill: Edge | None, tip: float | 
         return BoreCheck(bore, None, Verdict.OTHER_TOOL, None, 0.0, None, None, None)
     verdict, chance = _verdict(bore, edge)
     off = edge.diameter_mm - bore.diameter_mm
-    if bore.depth_mm is None or tip is None or edge is drill or verdict not in _STAYS:
+    if tip is None or edge is drill or verdict not in _STAYS:
         return BoreCheck(bore, edge, verdict, off, chance, None, None, None)
     depth = tip - edge.front_mm
+    if bore.depth_mm is None:
+        return BoreCheck(bore, edge, verdict, off, chance, depth, None, None)
     deep = depth - bore.depth_mm
-    ok = abs(deep) <= bore.depth_tolerance_mm + 1e-9
+    ok = bool(abs(deep) <= bore.depth_tolerance_mm + 1e-9)
     return BoreCheck(bore, edge, verdict, off, chance, depth, deep, ok)
 
 
@@ -188,10 +192,22 @@ def _unwanted(
         held = [
             bore
             for bore in bores
-            if normal_below(bore.diameter_mm + bore.tolerance_mm, edge.diameter_mm, edge.u95_mm)
-            > 1.0 - SURE
+            if _may_hold(bore, edge)
             and (bore.depth_mm is None or bore.depth_mm + bore.depth_tolerance_mm >= depth)
         ]
         if not held:
             found.append(Unwanted(edge, depth))
     return tuple(found)
+
+
+def _following(bores: Sequence[Bore], edges: Sequence[Edge]) -> Edge | None:
+    """Return the first step from the tip on that no through bore holds."""
+    through = [bore for bore in bores if bore.through]
+    wide = [e for e in edges if not e.guides and not any(_may_hold(b, e) for b in through)]
+    return min(wide, key=lambda edge: edge.front_mm) if wide else None
+
+
+def _may_hold(bore: Bore, edge: Edge) -> bool:
+    """Return whether a bore may be wide enough for a step."""
+    widest = bore.diameter_mm + bore.tolerance_mm
+    return normal_below(widest, edge.diameter_mm, edge.u95_mm) > 1.0 - SURE

@@ -11,6 +11,7 @@ from typing import Any
 from calib.decimals import unclear_pair
 from calib.refusal import BadFileError
 from measure.mating import FitPreset
+from measure.onelines import one_line
 
 __all__ = ["preset_named", "presets_from", "read_presets"]
 
@@ -111,4 +112,6 @@ def _preset(name: str, table: Any, where: str) -> FitPreset:
         raise _bad(where, f"[{name}] least_mm and most_mm must be numbers within 20 mm")
     if not isinstance(says, str) or least > most:
         raise _bad(where, f"[{name}] says must be text, and least_mm not above most_mm")
-    return FitPreset(name, says, float(least), float(most))
+    if not one_line(name) or not one_line(says):
+        raise _bad(where, f"[{one_line(name)}] needs a name, and words in says")
+    return FitPreset(one_line(name), one_line(says), float(least), float(most))

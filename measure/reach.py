@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.vectors import cross
 from measure.lineruns import fit_line
 from measure.revolve import Axis
 
@@ -80,7 +81,7 @@ def frame_of(camera_mm: FloatArray, axis: Axis) -> tuple[FloatArray, FloatArray]
     back = camera_mm - axis.point_mm
     toward = back - (back @ axis.direction) * axis.direction
     toward = toward / np.linalg.norm(toward)
-    return np.cross(toward, axis.direction), toward
+    return cross(toward, axis.direction), toward
 
 
 def reach_over(camera_mm: FloatArray, rays: FloatArray, axis: Axis) -> SideReach:
@@ -99,15 +100,15 @@ def reach_over(camera_mm: FloatArray, rays: FloatArray, axis: Axis) -> SideReach
     """
     d = axis.direction
     back = camera_mm - axis.point_mm
-    if np.linalg.norm(np.cross(back, d)) < 1e-9:
+    if np.linalg.norm(cross(back, d)) < 1e-9:
         raise ValueError("the camera is on the axis; no side of the piece is seen")
     _, toward = frame_of(camera_mm, axis)
-    normal = np.cross(rays, d)
+    normal = cross(rays, d)
     normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
     reach = normal @ back
     # Outward normals: both point to the side that the camera is on.
     normal *= np.sign(reach)[:, None]
-    tangent = np.cross(d, normal)
+    tangent = cross(d, normal)
     s = -(tangent @ back) / np.sum(tangent * rays, axis=-1)
     z = back @ d + s * (rays @ d)
     return SideReach(z, np.abs(reach), np.arcsin(np.clip(normal @ toward, -1.0, 1.0)))

@@ -7,21 +7,15 @@ from collections.abc import Sequence
 from calib.sourcewords import source_words
 from measure.drawprofile import profile_svg
 from measure.landmarks import Landmark, landmarks
-from measure.markwords import is_narrow, size_words
+from measure.markwords import size_words
 from measure.page import drawing, fill_page, picture_source
 from measure.profile import Profile
 from measure.result import CUT, TraceResult
+from measure.setupwords import SETUP_WORDS
 from measure.stations import stations
 from measure.units import METRIC, Units
 
-__all__ = ["SETUP_WORDS", "trace_report"]
-
-SETUP_WORDS = {
-    "bench": "piece lying on the bench beside the card",
-    "upright": "piece standing on the bench",
-    "level": "piece chocked level",
-    "plane": "card held in the plane of the axis",
-}
+__all__ = ["trace_report"]
 
 
 def trace_report(
@@ -83,8 +77,6 @@ def _mark(profile: Profile, mark: Landmark, units: Units) -> dict[str, str]:
     size = _row(mark.z_mm, mark.diameter_mm, mark.u95_mm, units)
     for key, write in (("diameter", units.number), ("decimal", units.fine)):
         size[key] = size_words(profile, mark, write)
-    if is_narrow(profile, mark):  # a limit has no ±
-        size["spread"] = ""
     return {"what": mark.kind, **size}
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from calib.refusal import BadFileError
-from calib.setupwords import setup_advice
+from calib.setupnames import setup_advice
 from measure.profile import GRID_MM
 from measure.result import SETUPS, TraceRequest
 

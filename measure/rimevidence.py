@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.view import View
-from measure.reach import frame_of
 from measure.revolve import Axis
+from measure.rimpixels import rim_pixels
 from measure.scene import FREE, Scene
 
 __all__ = [
@@ -26,7 +26,6 @@ __all__ = [
     "bench_columns",
     "laid_out",
     "rim_evidence",
-    "rim_points",
     "step_strength",
 ]
 
@@ -82,22 +81,6 @@ class RimSide:
     slopes: Float32Array
 
 
-def rim_points(
-    camera_mm: FloatArray, axis: Axis, z_mm: FloatArray, r_mm: FloatArray, sign: float
-) -> FloatArray:
-    """Return the points (..., 3) where cylinders about the axis show their rim on one side.
-
-    `z_mm` and `r_mm` are broadcast; `sign` is +1 for the `across` side.
-    """
-    across, toward = frame_of(camera_mm, axis)
-    back = camera_mm - axis.point_mm
-    distance = float(np.linalg.norm(back - (back @ axis.direction) * axis.direction))
-    z, r = np.broadcast_arrays(z_mm, r_mm)
-    sin = r / distance
-    normal = sign * np.sqrt(1.0 - sin**2)[..., None] * across + sin[..., None] * toward
-    return np.asarray(axis.at(z) + r[..., None] * normal)
-
-
 def laid_out(
     bgr: NDArray[np.uint8],
     scene: Scene,
@@ -111,16 +94,14 @@ def laid_out(
     Where a row runs into what is not searched (the target, what lies outside a box), what lies
     before it is carried on: a card has edges as straight as any rim.
     """
-    points = rim_points(view.camera_centre_mm, axis, layout.z[:, None], layout.r[None, :], sign)
-    pixels = view.to_pixels(points)
-    x, y = pixels[..., 0].astype(np.float32), pixels[..., 1].astype(np.float32)
+    x, y = rim_pixels(view, axis, layout.z, layout.r, sign)
     laid = cv2.remap(bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     laid = np.asarray(laid, dtype=np.float32) / np.float32(255.0)
-    small = scene.from_photo(pixels.reshape(-1, 2)).reshape(pixels.shape).astype(np.float32)
+    small = [scene.from_photo(at.astype(np.float64)).astype(np.float32) for at in (x, y)]
     free = cv2.remap(
         np.ascontiguousarray(scene.features[..., FREE]),
-        small[..., 0],
-        small[..., 1],
+        small[0],
+        small[1],
         cv2.INTER_NEAREST,
         borderMode=cv2.BORDER_REPLICATE,
     )
@@ -193,16 +174,32 @@ def _beyond(edge: Float32Array, strength: Float32Array, layout: RimLayout) -> Fl
     columns = edge.shape[1]
     clear, halo = int(CLEAR_PX / COLUMN_PX), int(HALO_PX / COLUMN_PX)
     for step in range(clear, min(halo, columns)):
-        counts = strength[:, step:] > HALO_SHARE * strength[:, : columns - step]
-        outer = np.where(counts, edge[:, step:], 0.0)
-        np.maximum(found[:, : columns - step], outer, out=found[:, : columns - step])
+        counts = strength[:, step:] > np.float32(HALO_SHARE) * strength[:, : columns - step]
+        near = found[:, : columns - step]
+        np.maximum(near, edge[:, step:] * counts, out=near)
     last = (MIRROR_SHARE * layout.r + MIRROR_MM) / layout.column_mm
-    for column in range(columns - halo):
-        stop = column + halo + max(int(last[column]) - halo, 1)
-        np.maximum(
-            found[:, column], edge[:, column + halo : stop].max(axis=1), out=found[:, column]
-        )
+    first = np.arange(max(columns - halo, 0)) + halo
+    stop = np.minimum(first + np.maximum(last[: len(first)].astype(int) - halo, 1), columns)
+    np.maximum(found[:, : len(first)], _largest_of(edge, first, stop), out=found[:, : len(first)])
     return found
+
+
+def _largest_of(
+    values: Float32Array, first: NDArray[np.int64], stop: NDArray[np.int64]
+) -> Float32Array:
+    """Return the largest (rows, k) of the columns from each `first` to before each `stop`.
+
+    Any run of columns is two, which may overlap, of a length that is a power of two.
+    """
+    largest, width = values, 1
+    found = np.zeros((len(values), len(first)), dtype=np.float32)
+    while True:
+        here = np.flatnonzero((stop - first >= width) & (stop - first < 2 * width))
+        found[:, here] = np.maximum(largest[:, first[here]], largest[:, stop[here] - width])
+        if largest.shape[1] <= width or not np.any(stop - first >= 2 * width):
+            return found
+        largest = np.maximum(largest[:, :-width], largest[:, width:])
+        width *= 2
 
 
 def step_strength(side: RimSide, rows: slice) -> Float32Array:

@@ -17,36 +17,56 @@ from numpy.typing import NDArray
 
 from calib.view import View
 from measure.revolve import Axis
-from measure.rimchoice import STEP_PX, chosen_rims, edges_of_step, in_sight, onset_kernel
-from measure.rimevidence import rim_points
-from measure.rimoutline import Cylinder
+from measure.rimchoice import (
+    BESIDE_MM,
+    MOST_ASIDE_MM,
+    ROW_MM,
+    STEP_PX,
+    chosen_rims,
+    edges_of_step,
+    in_sight,
+    onset_kernel,
+    read_anew,
+)
+from measure.rimoutline import LIKELY_LOSS, Cylinder
+from measure.rimpixels import rim_pixels
 
-__all__ = ["laid_along"]
+__all__ = ["laid_along", "overlooks"]
 
 FloatArray = NDArray[np.float64]
 
-ROW_MM, ALONG_ROWS = 0.25, 7
-BEYOND_MM = 25.0
-"""How far past the ends that were found rims may go on."""
-HELD_SHARE = 0.5
-"""A row shows a rim if it shows this much of its change of colour."""
-BENCH_MM = 4.0
-"""So far beside the rim the bench's texture is taken."""
-CLEAR, OTHER_GAIN = 6.0, 0.25
-"""A change of colour other than in the step's middle is one too where it is so many times the
-texture; but counts for less."""
+ALONG_ROWS = 7
+"""Rows averaged before they are judged: longer than a chamfer, hardly longer than the shortest
+step."""
 SHORTEST_MM = 1.5
+"""A shorter stretch is a chamfer or a speck."""
+BEYOND_MM = 25.0
+"""How far past the ends that were found rims may go on: half a shank, where the bench's tone hid it
+from the coarse outline."""
+HELD_SHARE = 0.5
+"""A row shows a rim if it shows this much of its change of colour: halfway between all and none."""
+BENCH_MM = 4.0
+"""So far beside the rim the bench's texture is taken: clear of the rim's own surroundings
+(`OUTSIDE_MM`) and in much the same light."""
+CLEAR, OTHER_GAIN = 6.0, 0.5 * (1.0 - HELD_SHARE)
+"""A change of colour other than in the step's middle is one too where it is so many times the
+texture, between a doubtful and a sure edge; but counts for half."""
 OVERLOOKED_MM = 4.0
-"""A gap that shows so much and is no step's is looked through for one."""
-ALIKE_MM, GOES_ON_MM = 0.6, 0.3
-"""Steps are told apart when their radii differ so much; a rim goes on where there is an edge so
-near to it."""
-SURE_LOSS, LIKELY_LOSS = 1.5, 2.5
-"""What at most speaks against a step that was overlooked: whatever its neighbours do, and if none
-of them goes on."""
-PART_MM, MOST_RADII, ASIDE_MM = 8.0, 3.0, 0.6
-"""Length of the parts in which a larger step is looked for, how many times as thick it may be,
-and how far beside the axis."""
+"""A gap that shows so much and is no step's is looked through for one: two blocks of rows between
+two ends that are left out, and a row each."""
+ALIKE_MM, GOES_ON_MM = 0.6, BESIDE_MM
+"""Steps are told apart when their radii differ by what makes a shoulder; a rim goes on where there
+is an edge so near to it."""
+SURE_LOSS = 1.5
+"""What at most speaks against a step that was overlooked, whatever its neighbours do; and by how
+much less than against the one it is part of: odds of e^1.5, four or five to one."""
+PART_MM = 8.0
+"""Length of the parts in which a larger step is looked for: half a usual cutting step, so that one
+part lies within it."""
+TIMES_RADIUS = (1.7, 3.0, 5.0)
+"""How many times as thick a larger step is looked for: near by first, for farther off lie the card
+and the edge of the bench, whose edges speak against what lies within. A shank of 8 mm carries heads
+to 40 (common practice, no source)."""
 SIGNS = (1.0, -1.0)
 
 
@@ -73,29 +93,51 @@ def laid_along(
     return _closed(bgr, view, axis, steps)
 
 
+def overlooks(bgr: NDArray[np.uint8], view: View, axis: Axis, steps: Sequence[Cylinder]) -> bool:
+    """Return whether a stretch of a step shows itself to be part of a larger one."""
+    parts = (part for step in steps if step.is_seen for part in _parts(step))
+    return any(_larger(bgr, view, axis, part) is not None for part in parts)
+
+
+def _parts(step: Cylinder) -> list[Cylinder]:
+    """Return a step in parts of one length; one that is too short for two as it is."""
+    count = max(int((step.z_to_mm - step.z_from_mm) / PART_MM), 1)
+    places = np.linspace(step.z_from_mm, step.z_to_mm, count + 1)
+    return [
+        replace(step, z_from_mm=float(low), z_to_mm=float(high)) for low, high in pairwise(places)
+    ]
+
+
 def _parted(bgr: NDArray[np.uint8], view: View, axis: Axis, step: Cylinder) -> list[Cylinder]:
     """Return a step, parted where a larger one was overlooked in it.
 
     A highlight may go on at one radius over the steps on either side of a larger one and over
     that one too. Beyond doubt it is no rim where both sides show edges farther out.
     """
-    count = int((step.z_to_mm - step.z_from_mm) / PART_MM)
-    if count < 2:
-        return [step]
-    places = np.linspace(step.z_from_mm, step.z_to_mm, count + 1)
     parts: list[Cylinder] = []
-    for low, high in pairwise(places):
-        own = replace(step, z_from_mm=float(low), z_to_mm=float(high))
-        wide = replace(own, radius_mm=MOST_RADII * step.radius_mm, overlooked=True)
-        found = chosen_rims(bgr, view, axis, [wide])
-        larger = bool(found) and found[0].radius_mm > step.radius_mm + 2.0 * ALIKE_MM
-        aside = found[0].aside_mm - step.aside_mm if found else 0.0
-        part = found[0] if larger and found[0].loss < SURE_LOSS and abs(aside) < ASIDE_MM else own
+    for own in _parts(step):
+        part = own
+        if own.z_to_mm - own.z_from_mm < step.z_to_mm - step.z_from_mm:
+            part = _larger(bgr, view, axis, own) or own
         if parts and abs(parts[-1].radius_mm - part.radius_mm) < ALIKE_MM:
             parts[-1] = replace(parts[-1], z_to_mm=part.z_to_mm)
         else:
             parts.append(part)
     return parts
+
+
+def _larger(bgr: NDArray[np.uint8], view: View, axis: Axis, own: Cylinder) -> Cylinder | None:
+    """Return the larger step that a stretch of one shows itself to be; None if it does not."""
+    for times in TIMES_RADIUS:
+        read = read_anew(bgr, view, axis, own, times * own.radius_mm)
+        if read is None:
+            continue
+        found, own_loss = read
+        larger = found.radius_mm > own.radius_mm + 2.0 * ALIKE_MM
+        likely = found.loss + SURE_LOSS < own_loss and found.loss < LIKELY_LOSS
+        if larger and likely and abs(found.aside_mm - own.aside_mm) < MOST_ASIDE_MM:
+            return found
+    return None
 
 
 def _between(
@@ -115,7 +157,7 @@ def _between(
     gap = Cylinder(
         a.z_to_mm + 0.5,
         b.z_from_mm - 0.5,
-        MOST_RADII * max(a.radius_mm, b.radius_mm),
+        TIMES_RADIUS[1] * max(a.radius_mm, b.radius_mm),
         0.5 * (a.aside_mm + b.aside_mm),
         overlooked=True,
     )
@@ -208,11 +250,8 @@ def _onset_at(
     sign: float,
 ) -> FloatArray:
     """Return the onset (rows, 3) in the middle of a few columns of radius."""
-    points = rim_points(view.camera_centre_mm, axis, z[:, None], radii_mm[None], sign)
-    pixels = view.to_pixels(points).astype(np.float32)
-    laid = cv2.remap(
-        bgr, pixels[..., 0], pixels[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
+    x, y = rim_pixels(view, axis, z, radii_mm, sign)
+    laid = cv2.remap(bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     weights = onset_kernel().astype(np.float64)
     return np.asarray(np.einsum("rck,c->rk", laid.astype(np.float64), weights))
 

@@ -13,15 +13,23 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.edges import fit_edges, rim_shapes, sample_lines
+from calib.edges import EdgeFits, EdgeShapes, fit_edges, rim_shapes, sample_lines
 from calib.view import View
 from measure.outline import SPACING_PX, Outline, resample, rescan
 from measure.reach import frame_of
 from measure.revolve import Axis
-from measure.rimevidence import rim_points
+from measure.rimpixels import rim_points
 from measure.rims import Rim
 
-__all__ = ["Cylinder", "RimOutline", "borne_out", "cylinders_of", "rim_outline"]
+__all__ = [
+    "LIKELY_LOSS",
+    "Cylinder",
+    "RimOutline",
+    "borne_out",
+    "cylinders_of",
+    "hidden",
+    "rim_outline",
+]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -29,7 +37,14 @@ IndexArray = NDArray[np.int64]
 
 ALONG_PX = 12.0
 """A rim is averaged so far to each side before its edge is fitted."""
-REACH_PX, HALF_PX, BLUR_PX = 3.5, 7.0, 1.1
+REACH_PX, HALF_PX = 3.5, 6.0
+"""How far from where a rim was chosen its edge is looked for: two columns of the choice and what
+an onset's crest is off. And how much of the photo on both sides counts: three times the widest
+blur, for farther off are reflections and shadows."""
+BLURS_PX = (0.6, 0.8, 1.1, 1.5)
+"""What blurs the edge: the lens and the pixel at least, some want of focus at most."""
+EVERY = 4
+"""Of the outline's points every so many is fitted: those between share what was averaged."""
 CORNER_MM = 1.2
 """So near to its ends a rim is left to the shoulders' edges."""
 AGREE_PX = 1.2
@@ -38,8 +53,13 @@ CREST_PX, CREST_SD_PX = -0.55, 0.6
 rendered photos."""
 FLOOR_PX = 0.06
 CIRCLE_POINTS = 180
-LEAST_LIKELY = 8.0
-"""Rims that lose so much count for nothing."""
+LEAST_FITTED = 8
+LEAST_CONTRAST, LEAST_FOUND = 1.0, 0.3
+"""A rim is seen where so large a share of its scan lines shows an edge above their own noise."""
+POOLED, LEAST_GROUPS = 4, 3
+LEAST_LIKELY, LIKELY_LOSS = 8.0, 2.5
+"""Rims that lose so much count for nothing; those that lose less than the latter are believed."""
+LARGER_MM = 1.2
 NEAR_CIRCLE_PX = 12.0
 
 
@@ -93,6 +113,21 @@ def borne_out(steps: Sequence[Cylinder]) -> float:
     return sum(step.borne_out_mm for step in steps)
 
 
+def hidden(steps: Sequence[Cylinder], others: Sequence[Cylinder]) -> float:
+    """Return the length of steps, mm, along which others, borne out, are larger.
+
+    Nothing of a tool lies outside its rims: what is seen inside a larger step is none.
+    """
+    total = 0.0
+    for step in steps:
+        for other in others:
+            shared = min(step.z_to_mm, other.z_to_mm) - max(step.z_from_mm, other.z_from_mm)
+            larger = other.radius_mm > step.radius_mm + LARGER_MM
+            if larger and other.is_seen and other.loss < LIKELY_LOSS:
+                total += max(shared, 0.0)
+    return total
+
+
 def cylinders_of(rims: Sequence[Rim]) -> tuple[Cylinder, ...]:
     """Return the steps that rims belong to; gaps between neighbours are closed.
 
@@ -139,16 +174,19 @@ def rim_outline(
     outline = rescan(bgr, to_linear, line, tangents)
     members, drawn = [], []
     for step in steps:
-        sides, away = [], []
+        sides, away, open_px = [], [], []
         for sign in (1.0, -1.0):
             index, normal, on_rim = _on_rim(line, view, axis, step, sign)
             if len(index) >= 8:
-                away.append(_put(outline, bgr, to_linear, index, on_rim, normal))
+                put = _put(outline, bgr, to_linear, index, on_rim, normal)
+                away.append(put[0])
+                open_px.append(put[1])
             sides.append(index)
         members.append((sides[0], sides[1]))
         middle = axis.at(0.5 * (step.z_from_mm + step.z_to_mm)) - view.camera_centre_mm
         scale = float(np.linalg.norm(middle)) / view.lens.focal_px
-        drawn.append(replace(step, doubt_mm=float(np.hypot(step.doubt_mm, _doubt(away) * scale))))
+        doubt_px = np.hypot(_doubt(away), 0.5 * float(np.linalg.norm(open_px)))
+        drawn.append(replace(step, doubt_mm=float(np.hypot(step.doubt_mm, doubt_px * scale))))
     between = _between(outline, members, view, axis, steps)
     places = (steps[0].z_from_mm, *(step.z_to_mm for step in steps))
     return RimOutline(outline, tuple(members), between, places, tuple(drawn))
@@ -249,25 +287,30 @@ def _put(
     index: IndexArray,
     on_rim: FloatArray,
     normal: FloatArray,
-) -> float:
+) -> tuple[float, float]:
     """Fit the edge of one rim, averaged along it, and put its points into the outline.
 
-    Returns how far outward its middle lies of where it was looked for, px.
+    Returns how far outward its middle lies of where it was looked for, and what the shapes that an
+    edge may have leave open of that, standard deviation, px. The latter is the same all along the
+    rim, so that more of it makes it no surer.
     """
+    fitted = np.arange(0, len(index), max(min(EVERY, len(index) // LEAST_FITTED), 1))
     normals = np.broadcast_to(normal, on_rim.shape)
-    shapes = rim_shapes(HALF_PX, REACH_PX, BLUR_PX)
+    shapes = rim_shapes(HALF_PX, REACH_PX, BLURS_PX)
     offsets = np.arange(-ALONG_PX, ALONG_PX + 1.0, 2.0)
-    lines = sample_lines(bgr, on_rim, normals, shapes.offsets_px, offsets, to_linear)
-    fits = fit_edges(lines, shapes)
-    found = ~fits.at_limit & (fits.contrast > 1.0)
-    if found.sum() < 0.3 * len(index):
+    feet = on_rim[fitted]
+    lines = sample_lines(bgr, feet, normals[fitted], shapes.offsets_px, offsets, to_linear)
+    fits, at = _fitted(lines, shapes, fitted.astype(np.float64))
+    found = ~fits.at_limit & (fits.contrast > LEAST_CONTRAST)
+    if found.sum() < LEAST_FOUND * len(at):
         outline.clear[index] = False
-        return CREST_PX
-    place = np.arange(len(index), dtype=np.float64)
-    slope, level = _steady(place[found], fits.offset_px[found])
-    away = fits.offset_px - level - slope * place
+        return CREST_PX, 0.0
+    slope, level = _steady(at[found], fits.offset_px[found])
+    away = fits.offset_px - level - slope * at
     clear = found & (np.abs(away) < AGREE_PX)
-    moved = np.where(clear, fits.offset_px, level + slope * place)
+    place = np.arange(len(index), dtype=np.float64)
+    nearest = np.rint(np.interp(place, at, np.arange(len(at)))).astype(int)
+    moved = level + slope * place + np.interp(place, at, np.where(clear, away, 0.0))
     outline.points_px[index] = on_rim + moved[:, None] * normals
     flat = np.array([-normal[1], normal[0]])
     way = np.sign(float(np.median(outline.tangents[index] @ flat))) or 1.0
@@ -276,10 +319,28 @@ def _put(
     outline.bend[index] = 0.0
     # Neighbours share most of what was averaged: each counts for its share of it.
     shared = np.sqrt(2.0 * ALONG_PX / (3.0 * SPACING_PX))
-    outline.sd_px[index] = np.sqrt((shared * fits.sd_px) ** 2 + FLOOR_PX**2)
-    outline.contrast[index] = fits.contrast
-    outline.clear[index] = clear
-    return level + slope * 0.5 * (len(index) - 1)
+    outline.sd_px[index] = np.sqrt((shared * fits.sd_px[nearest]) ** 2 + FLOOR_PX**2)
+    outline.contrast[index] = fits.contrast[nearest]
+    outline.clear[index] = clear[nearest]
+    left_open = min(float(np.median(fits.sd_px[found])), REACH_PX / np.sqrt(3.0))
+    return level + slope * 0.5 * (len(index) - 1), left_open
+
+
+def _fitted(
+    lines: Float32Array, shapes: EdgeShapes, place: FloatArray
+) -> tuple[EdgeFits, FloatArray]:
+    """Return the fits of a rim's scan lines, and the places (k,) along it that they are of.
+
+    Where most show too little by themselves they are averaged over longer stretches of it.
+    """
+    fits = fit_edges(lines, shapes)
+    shown = ~fits.at_limit & (fits.contrast > LEAST_CONTRAST)
+    groups = len(place) // POOLED
+    if shown.sum() >= LEAST_FOUND * len(place) or groups < LEAST_GROUPS:
+        return fits, place
+    pooled = lines[: groups * POOLED].reshape(groups, POOLED, *lines.shape[1:]).mean(axis=1)
+    middles = place[: groups * POOLED].reshape(groups, POOLED).mean(axis=1)
+    return fit_edges(np.asarray(pooled, dtype=np.float32), shapes), middles
 
 
 def _steady(x: FloatArray, y: FloatArray) -> tuple[float, float]:

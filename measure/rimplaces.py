@@ -13,8 +13,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.vectors import cross
 from calib.view import View
-from measure.limb import limb
+from measure.limb import limbs
 from measure.reach import frame_of
 from measure.revolve import Axis
 from measure.rimoutline import Cylinder
@@ -201,38 +202,60 @@ def _past_chamfer(look: _Look, step: Cylinder, out: float, z: float) -> float:
 def _contrasts(
     look: _Look, step: Cylinder, smaller_mm: float, out: float, tried_mm: FloatArray
 ) -> FloatArray:
-    """Return the contrast of the arc at each z tried, (n,)."""
-    return np.array([_contrast(look, step, smaller_mm, out, float(z)) for z in tried_mm])
-
-
-def _contrast(look: _Look, step: Cylinder, smaller_mm: float, out: float, z: float) -> float:
-    """Return the mean contrast across the arc of a shoulder's edge at z; NaN if it has none.
+    """Return the mean contrast across the arc of a shoulder's edge at each z tried, (n,).
 
     The arc is that part of the circle that bounds the picture of the tool: where its outward
-    normal points neither into the step nor into its end, outside the smaller step.
+    normal points neither into the step nor into its end, outside the smaller step. NaN where it
+    has none.
     """
+    found = [
+        _contrasts_of_some(look, step, smaller_mm, out, tried_mm[k : k + AT_ONCE])
+        for k in range(0, len(tried_mm), AT_ONCE)
+    ]
+    return np.concatenate(found)
+
+
+AT_ONCE = 64
+"""So many arcs are looked at together; a picture that is resampled must not be too long."""
+
+
+def _contrasts_of_some(
+    look: _Look, step: Cylinder, smaller_mm: float, out: float, tried_mm: FloatArray
+) -> FloatArray:
     view, axis = look.view, look.axis
     across, toward = frame_of(view.camera_centre_mm, axis)
-    centre = axis.at(z) + step.aside_mm * across - view.camera_centre_mm
+    centre = axis.at(tried_mm) + step.aside_mm * across - view.camera_centre_mm
     frame = np.stack([across, toward, out * axis.direction])
-    place, normal = limb(centre, step.radius_mm, frame, TURNS, LIMB)
+    place, normal = limbs(centre, step.radius_mm, frame, TURNS)
     # How far from the axis each sight passes: inside the smaller step it ends on that.
-    lever = np.cross(place, axis.direction)
-    lever /= np.maximum(np.linalg.norm(lever, axis=1, keepdims=True), 1e-9)
-    past = np.abs(lever @ centre)
+    lever = cross(place, axis.direction)
+    size = np.sqrt(np.sum(lever * lever, axis=-1))
+    past = np.abs(np.sum(lever * centre[:, None, :], axis=-1)) / np.maximum(size, 1e-9)
     bounds = (past > 1.05 * smaller_mm) & (past < RIM_SHARE * step.radius_mm)
-    if bounds.sum() < LEAST_POINTS:
-        return float("nan")
-    place, normal = place[bounds] + view.camera_centre_mm, normal[bounds]
-    pixels = view.to_pixels(place)
-    ahead = view.to_pixels(place + 0.2 * normal) - pixels
+    bounds &= normal @ frame[2] > LIMB
+    counts = bounds.sum(axis=1)
+    bounds[counts < LEAST_POINTS] = False
+    found = np.full(len(tried_mm), np.nan)
+    if not bounds.any():
+        return found
+    change = _change_across(look, place[bounds] + view.camera_centre_mm, normal[bounds])
+    ends = np.cumsum(bounds.sum(axis=1))
+    for k in np.flatnonzero(counts >= LEAST_POINTS):
+        count = int(counts[k]) // BLOCK * BLOCK
+        first = int(ends[k] - counts[k])
+        blocks = change[first : first + count].reshape(-1, BLOCK, 3).mean(axis=1)
+        found[k] = np.mean(np.sqrt(np.sum(blocks * blocks, axis=1)))
+    return found
+
+
+def _change_across(look: _Look, place: FloatArray, normal: FloatArray) -> FloatArray:
+    """Return how the colour changes outward at places of arcs, (n, 3) grey levels."""
+    pixels = look.view.to_pixels(place)
+    ahead = look.view.to_pixels(place + 0.2 * normal) - pixels
     ahead /= np.maximum(np.linalg.norm(ahead, axis=1, keepdims=True), 1e-9)
     at = (pixels[:, None, :] + BESIDE_PX[None, :, None] * ahead[:, None, :]).astype(np.float32)
     seen = cv2.remap(
         look.bgr, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     ).astype(np.float64)
     half = len(BESIDE_PX) // 2
-    change = seen[:, half:].mean(axis=1) - seen[:, :half].mean(axis=1)
-    count = len(change) // BLOCK * BLOCK
-    blocks = change[:count].reshape(-1, BLOCK, 3).mean(axis=1)
-    return float(np.mean(np.linalg.norm(blocks, axis=1)))
+    return np.asarray(seen[:, half:].mean(axis=1) - seen[:, :half].mean(axis=1))

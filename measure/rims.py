@@ -35,6 +35,7 @@ from measure.rimevidence import (
     rim_evidence,
     step_strength,
 )
+from measure.rimlean import lean_of
 from measure.scene import Scene
 
 __all__ = ["Rim", "find_rims"]
@@ -51,7 +52,6 @@ HELD_SHARE = 0.5
 SIGNS = (1.0, -1.0)
 LOOKS_MM = ((12.0, 0.3), (1.5, 0.1))
 """Of the two looks: how far off the axis may be, and how finely it is looked for."""
-MOST_TURN = 0.1
 APART_MM = 0.5
 """How far the two sides of one step may differ from their mean: half of a cutter's offset and
 what the axis is still off."""
@@ -115,7 +115,7 @@ def find_rims(
         sides = [
             rim_evidence(laid_out(bgr, scene, view, axis, layout, s), layout, along) for s in SIGNS
         ]
-        shift, turn = _lean(sides[0].mirror, sides[1].mirror, layout, farthest, grain)
+        shift, turn = lean_of(sides[0].mirror, sides[1].mirror, layout, farthest, grain)
         moved = axis.direction + turn * across
         axis = Axis(
             axis.point_mm + (shift - turn * 0.5 * length_mm) * across,
@@ -125,47 +125,6 @@ def find_rims(
         rim_evidence(laid_out(bgr, scene, view, axis, layout, s), layout, along) for s in SIGNS
     ]
     return axis, _rims(sides[0], sides[1], layout)
-
-
-def _lean(
-    a: Float32Array, b: Float32Array, layout: RimLayout, farthest_mm: float, grain_mm: float
-) -> tuple[float, float]:
-    """Return shift (mm, at the middle) and turn (rad) of the axis toward the first side.
-
-    For each shift and turn tried, what both sides show at one radius is averaged along the axis
-    and the best radius of each place counts.
-    """
-    every = max(round(grain_mm / layout.column_mm), 1)
-    rows = round(1.0 / ROW_MM)
-    a, b = (_pooled(side, rows, every) for side in (a, b))
-    z = np.arange(len(a)) * rows * ROW_MM
-    z = z - z.mean()
-    column = every * layout.column_mm
-    shifts = np.arange(-round(farthest_mm / column), round(farthest_mm / column) + 1)
-    turns = np.arange(-MOST_TURN, MOST_TURN + 1e-9, 2.0 * column / float(np.ptp(z)))
-    if farthest_mm < 5.0:
-        turns = turns[np.abs(turns) * 0.5 * np.ptp(z) <= farthest_mm]
-    pad = int(shifts[-1] + np.ceil(np.abs(turns).max() * np.abs(z).max() / column)) + 1
-    a, b = (np.pad(side, ((0, 0), (pad, pad))) for side in (a, b))
-    index = np.arange(a.shape[1] - 2 * pad) + pad
-    row = np.arange(len(a))[:, None]
-    best = (-1.0, 0.0, 0.0)
-    for turn in turns:
-        for shift in shifts:
-            line = np.rint(shift + turn * z / column).astype(int)[:, None]
-            both = a[row, index + line] * b[row, index - line]
-            total = float(cv2.blur(both, (1, 7)).max(axis=1).sum())
-            if total > best[0]:
-                best = (total, float(shift * column), float(turn))
-    return best[1], best[2]
-
-
-def _pooled(side: Float32Array, rows: int, columns: int) -> Float32Array:
-    """Return means over `rows` of the largest of `columns`, which a neighbour may share."""
-    side = np.asarray(cv2.dilate(side, np.ones((1, columns + 2), np.uint8)), dtype=np.float32)
-    n, m = len(side) // rows, side.shape[1] // columns
-    pooled = side[: n * rows, : m * columns : columns].reshape(n, rows, m).mean(axis=1)
-    return np.asarray(pooled, dtype=np.float32)
 
 
 def _rims(a: RimSide, b: RimSide, layout: RimLayout) -> tuple[Rim, ...]:
@@ -338,16 +297,19 @@ def _in_pairs(a: Float32Array, b: Float32Array, reach: int) -> Float32Array:
     """
     n, m = a.shape
     wide = 2 * reach
-    one, other = (
+    sides = [
         np.pad(cv2.dilate(side, np.ones((1, 3), np.uint8)), ((0, 0), (reach, reach)))
         for side in (a, b)
-    )
+    ]
+    # The mean of both, geometric and arithmetic; the latter is averaged once for all shifts.
+    one, other = (np.sqrt(side) for side in sides)
+    alone, mate = (np.asarray(cv2.blur(np.float32(0.25) * side, (1, PAIR_ROWS))) for side in sides)
     best = np.zeros((n, m), dtype=np.float32)
     for shift in range(wide + 1):
-        first, second = one[:, shift : shift + m], other[:, wide - shift : wide - shift + m]
-        both = np.sqrt(first * second) + 0.25 * (first + second)
-        np.maximum(best, cv2.blur(both, (1, PAIR_ROWS)) / 1.5, out=best)
-    return best
+        first, second = slice(shift, shift + m), slice(wide - shift, wide - shift + m)
+        both = np.asarray(cv2.blur(one[:, first] * other[:, second], (1, PAIR_ROWS)))
+        np.maximum(best, both + alone[:, first] + mate[:, second], out=best)
+    return best / np.float32(1.5)
 
 
 PAIR_ROWS = 13

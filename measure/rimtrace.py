@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +23,8 @@ from measure.rest import resting_places
 from measure.result import TraceRequest
 from measure.revolve import Axis
 from measure.rimchoice import chosen_rims
-from measure.rimextents import laid_along
-from measure.rimoutline import Cylinder, RimOutline, borne_out, cylinders_of, rim_outline
+from measure.rimextents import laid_along, overlooks
+from measure.rimoutline import Cylinder, RimOutline, borne_out, cylinders_of, hidden, rim_outline
 from measure.rimplaces import places_sought
 from measure.rims import Rim, find_rims
 from measure.scene import Scene
@@ -38,9 +39,16 @@ KNOWN_SD_MM = 0.05
 """Standard uncertainty of a caliper reading (common practice, no source)."""
 CONTACT_SD_MM = 0.05
 """How flat and clean bench and tool are where they touch (common practice, no source)."""
+SAME_CORNER_MM, DRAWN_SD_MM = 6.0, 0.15
+"""A corner moves by less than this when it is solved, along the axis and thrice across it; the
+radius that it was drawn with is off by a pixel or two."""
 LEAST_KEPT = 0.6
 LEAST_COVERED = 0.6
 LEAST_CHANCE = 0.02
+STILL_LIKELY = 0.8
+LEAST_POINTS = 30
+OVERLOOKING = 0.5
+"""What a trace is worth that overlooks a step: less than one of most of the tool that does not."""
 GOOD_SHARE = 0.7
 """A trace worth this share of its length needs no rival."""
 LOOKS = 3
@@ -55,12 +63,16 @@ class RimTrace:
     ----------
     steps : in the axis' own z.
     covered : share of the length, from end to end, that steps cover.
+    contacts : (2, 2) the corners (z, r) that it rests on; None where it does not.
+    overlooks : whether a stretch of a step shows itself to be part of a larger one.
     """
 
     found: RimOutline
     estimate: Estimate
     steps: tuple[SolvedStep, ...]
     covered: float
+    contacts: FloatArray | None = None
+    overlooks: bool = False
 
     @property
     def worth(self) -> float:
@@ -70,8 +82,14 @@ class RimTrace:
             self.estimate.kept
             * self.covered
             * borne_out(self.found.steps)
+            * (OVERLOOKING if self.overlooks else 1.0)
             / (1.0 + 0.1 * float(np.mean(turns)))
         )
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether the steps at both ends are among those solved: else its length is not known."""
+        return self.steps[0].of == 0 and self.steps[-1].of == len(self.found.steps) - 1
 
     @property
     def is_good(self) -> bool:
@@ -122,10 +140,23 @@ def trace_rims(
     With rims chosen from all edges of all steps; where these make no tool, with those that stand
     out most in each step.
     """
-    chosen = _looked_at(photo, scene, request, lens, target, sides_px, True)
+    view = target.view
+    axis, length, radius = first_guess(sides_px, view, -target.thickness_mm)
+    start = _Found(length, radius, *find_rims(photo.bgr, scene, view, axis, length, radius))
+    chosen = _looked_at(photo, scene, request, lens, target, start, True)
     if chosen is not None:
         return chosen
-    return _looked_at(photo, scene, request, lens, target, sides_px, False)
+    return _looked_at(photo, scene, request, lens, target, start, False)
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What the first look for rims found, mm: rough size, axis and rims."""
+
+    length_mm: float
+    radius_mm: float
+    axis: Axis
+    rims: tuple[Rim, ...]
 
 
 def _looked_at(
@@ -134,24 +165,25 @@ def _looked_at(
     request: TraceRequest,
     lens: Lens,
     target: FoundTarget,
-    sides_px: tuple[FloatArray, FloatArray],
+    start: _Found,
     choose: bool,
 ) -> RimTrace | None:
     """Return the tool after some looks, each about the axis that the one before found."""
     view = target.view
-    axis, length, radius = first_guess(sides_px, view, -target.thickness_mm)
+    axis, length, radius = start.axis, start.length_mm, start.radius_mm
+    found_axis, found = axis, cylinders_of(start.rims)
     best: RimTrace | None = None
     steps: tuple[Cylinder, ...] = ()
     for look in range(LOOKS):
-        if look < LOOKS - 1:
-            found_axis, rims = find_rims(photo.bgr, scene, view, axis, length, radius, look > 0)
+        if 0 < look < LOOKS - 1:
+            found_axis, rims = find_rims(photo.bgr, scene, view, axis, length, radius, True)
             found = cylinders_of(rims)
         if look == 0 or (not choose and look < LOOKS - 1):
             axis, steps = found_axis, found
         elif choose:
             steps = _weighed(photo, view, axis, steps)
             found = _weighed(photo, view, found_axis, found) if look < LOOKS - 1 else ()
-            if borne_out(found) > borne_out(steps):
+            if borne_out(found) - hidden(found, steps) > borne_out(steps) - hidden(steps, found):
                 axis, steps = found_axis, found
         if steps:
             steps = places_sought(photo.bgr, view, axis, steps)
@@ -163,14 +195,18 @@ def _looked_at(
         if best is None or traced.worth > 0.98 * best.worth:
             best = traced
         view, axis = best.estimate.view, best.estimate.axis
-        start = best.steps[0].z_from_mm
-        axis = Axis(axis.at(start), axis.direction)
-        length = best.steps[-1].z_to_mm - start
-        steps = _drawn_anew(best.steps, start)
+        axis = Axis(axis.at(best.steps[0].z_from_mm), axis.direction)
+        length = best.steps[-1].z_to_mm - best.steps[0].z_from_mm
+        steps = _drawn_anew(best, best.steps[0].z_from_mm)
         radius = max(step.radius_mm for step in steps)
     if best is None:
         return None
-    return replace(best, steps=solved_steps(best.found, best.estimate))
+    view, axis = best.estimate.view, best.estimate.axis
+    return replace(
+        best,
+        steps=solved_steps(best.found, best.estimate),
+        overlooks=overlooks(photo.bgr, view, axis, _drawn_anew(best, 0.0)),
+    )
 
 
 def _weighed(
@@ -182,16 +218,22 @@ def _weighed(
     return laid_along(photo.bgr, view, axis, chosen_rims(photo.bgr, view, axis, steps))
 
 
-def _drawn_anew(steps: Sequence[SolvedStep], start: float) -> tuple[Cylinder, ...]:
-    """Return the cylinders of solved steps, z from the start end, gaps closed."""
-    rims = [
-        Rim(
-            step.z_from_mm - start,
-            step.z_to_mm - start,
-            (0.25 * (step.at_from_mm + step.at_to_mm),) * 2,
-        )
-        for step in steps
-    ]
+def _drawn_anew(traced: RimTrace, start: float) -> tuple[Cylinder, ...]:
+    """Return the cylinders of a traced tool, z from the start end, gaps closed.
+
+    A step that was drawn but not solved, since its rims hardly show, stays as it was drawn: left
+    out, its neighbours would be carried on through it.
+    """
+    solved = {step.of: step for step in traced.steps}
+    rims = []
+    for k, drawn in enumerate(traced.found.steps):
+        if k in solved:
+            step = solved[k]
+            radius = 0.25 * (step.at_from_mm + step.at_to_mm)
+            rims.append(Rim(step.z_from_mm - start, step.z_to_mm - start, (radius, radius)))
+        elif drawn.is_seen:
+            radii = (drawn.radius_mm + drawn.aside_mm, drawn.radius_mm - drawn.aside_mm)
+            rims.append(Rim(drawn.z_from_mm - start, drawn.z_to_mm - start, radii))
     return cylinders_of(rims)
 
 
@@ -203,12 +245,22 @@ def _solved(
     axis: Axis,
     steps: Sequence[Cylinder],
 ) -> RimTrace | None:
-    """Return the best of the ways in which the tool may lie; None if none can be solved."""
-    found: list[RimTrace] = []
-    for contacts in _ways_to_rest(request, steps):
-        traced = _solved_so(request, lens, target, outline, axis, contacts)
-        if traced is not None:
-            found.append(traced)
+    """Return the best of the ways in which the tool may lie; None if none can be solved.
+
+    What touches the bench is known only when the radii are, so each is solved twice; but those
+    that are much worse after the first time no more.
+    """
+    solve = partial(_solved_so, request, lens, target, outline)
+    ways = [solve(axis, contacts, None) for contacts in _ways_to_rest(request, steps)]
+    rough = [way for way in ways if way is not None]
+    most = max((way.worth for way in rough), default=0.0)
+    likely = [way for way in rough if way.worth >= STILL_LIKELY * most]
+    settled = [solve(way.estimate.axis, way.contacts, way) for way in likely]
+    found = [
+        way
+        for way in settled
+        if way is not None and way.estimate.kept >= LEAST_KEPT and way.covered >= LEAST_COVERED
+    ]
     return max(found, key=lambda trace: trace.worth) if found else None
 
 
@@ -236,7 +288,10 @@ def _heights(
             for step in steps
             for end, at in ((step.z_from_mm, step.at_from_mm), (step.z_to_mm, step.at_to_mm))
         ]
-        _, z_there, radius, sd = min(ends) if ends else (0.0, z, r, 0.0)
+        far, z_there, radius, sd = min(ends, default=(np.inf, z, r, 0.0))
+        if far > SAME_CORNER_MM:
+            # The step that it belongs to was not solved: it is as it was drawn.
+            z_there, radius, sd = z, r, DRAWN_SD_MM
         rows.append((z_there, bench + radius * upright, float(np.hypot(CONTACT_SD_MM, sd))))
     return np.array(rows)
 
@@ -254,39 +309,36 @@ def _solved_so(
     outline: RimOutline,
     axis: Axis,
     contacts: FloatArray | None,
+    before: RimTrace | None,
 ) -> RimTrace | None:
-    """Solve with the tool resting on two corners of its steps, each as it is found."""
-    view = target.view
+    """Solve with the tool resting on two corners of its steps, as they came out `before`."""
+    view = target.view if before is None else before.estimate.view
+    steps = () if before is None else before.steps
     bench = -target.thickness_mm
-    solved: Estimate | None = None
-    steps: tuple[SolvedStep, ...] = ()
-    for _ in range(2):
-        curves, _values = curves_of(outline.outline, view, axis)
-        if min(len(curve.index) for curve in curves) < 30:
-            return None
-        length = float(curves[0].z_mm[-1] - curves[0].z_mm[0])
-        knowledge = setup_knowledge(
-            request.setup,
-            axis,
-            length,
-            bench,
-            request.axis_height_mm,
-            request.axis_offset_mm,
-            _readings(request, steps[0].z_from_mm) if steps else None,
-        )
-        if contacts is not None:
-            heights = _heights(contacts, steps, axis, bench)
-            knowledge = replace(knowledge, heights=heights)
-        try:
-            solved = estimate(outline.outline, target.sight, lens, view, axis, knowledge, curves)
-        except ValueError:
-            return None
-        view, axis = solved.view, solved.axis
-        steps = solved_steps(outline, solved, with_common=False)
-        if not steps:
-            return None
-    if solved is None or solved.kept < LEAST_KEPT:
+    curves, _values = curves_of(outline.outline, view, axis)
+    if min(len(curve.index) for curve in curves) < LEAST_POINTS:
         return None
-    whole = steps[-1].z_to_mm - steps[0].z_from_mm
-    covered = sum(step.z_to_mm - step.z_from_mm for step in steps) / whole
-    return RimTrace(outline, solved, steps, covered) if covered >= LEAST_COVERED else None
+    length = float(curves[0].z_mm[-1] - curves[0].z_mm[0])
+    knowledge = setup_knowledge(
+        request.setup,
+        axis,
+        length,
+        bench,
+        request.axis_height_mm,
+        request.axis_offset_mm,
+        _readings(request, steps[0].z_from_mm) if steps else None,
+    )
+    if contacts is not None:
+        heights = _heights(contacts, steps, axis, bench)
+        knowledge = replace(knowledge, heights=heights)
+    try:
+        solved = estimate(outline.outline, target.sight, lens, view, axis, knowledge, curves)
+    except ValueError:
+        return None
+    steps = solved_steps(outline, solved, with_common=False)
+    if not steps:
+        return None
+    # Of the whole that was drawn: a step whose rims were lost must not make the tool shorter.
+    whole = outline.places_mm[-1] - outline.places_mm[0]
+    covered = min(sum(step.z_to_mm - step.z_from_mm for step in steps) / whole, 1.0)
+    return RimTrace(outline, solved, steps, covered, contacts)

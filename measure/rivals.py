@@ -12,17 +12,20 @@ from calib.finding import FoundTarget, linear_table
 from calib.lens import Lens
 from calib.photo import Photo
 from calib.refusal import RefusalError
+from measure.endbulge import ends_straight
 from measure.freedside import with_side_freed
 from measure.goingon import gone_on, longer_at, may_go_on
 from measure.laps import Laps
 from measure.mending import mended
 from measure.outline import refine_outline
 from measure.paired import Rim, paired_rim
+from measure.pieceends import is_cut
 from measure.plainoutline import cluster_silhouettes, plain_silhouettes
 from measure.result import TraceRequest
 from measure.rimorder import goes_on, in_order
 from measure.scene import Scene
 from measure.searchedoutline import searched_silhouettes
+from measure.setting import curves_of
 from measure.solving import Solved, not_turned, solve_outline
 from measure.startend import from_start
 from measure.strangers import burnt_share, strange_share
@@ -76,7 +79,12 @@ def followed(
                 solved = _follow(photo, request, lens, found, rim.sides_px, laps)
             except RefusalError as refused:
                 # A caliper reading that contradicts one outline may bear out the next.
-                contradicted, solved = contradicted or refused, None
+                alone = _follow(photo, replace(request, known=()), lens, found, rim.sides_px, laps)
+                if alone is not None and alone.round:
+                    contradicted = contradicted or refused
+                else:
+                    tried |= alone is not None
+                solved = None
             if solved is not None and (solved.quite_round if tried else solved.round):
                 return _whole(photo, request, lens, found, scene, laps, rim, solved)
             tried |= solved is not None
@@ -161,11 +169,20 @@ def _follow(
             solved,
             strange=strange_share(photo.bgr, linear_table(), solved.outline),
             burnt=burnt_share(photo.bgr, solved.outline),
+            straight=_ends_straight(photo.size_px, request, solved),
         )
     except ValueError:
         solved = None
     laps.lap("fit")
     return solved
+
+
+def _ends_straight(size_px: tuple[int, int], request: TraceRequest, solved: Solved) -> bool:
+    """Return whether ends that nothing cuts are straight lines: a sheet's, a box's."""
+    outline, view, axis = solved.outline, solved.estimate.view, solved.estimate.axis
+    curves, _ = curves_of(outline, view, axis)
+    start, stop = (is_cut(size_px, request.box_px, outline, curves, f) for f in (True, False))
+    return ends_straight(outline, view, axis, (start, stop))
 
 
 def _start(request: TraceRequest) -> str | None:
@@ -179,5 +196,6 @@ def no_piece(photo_name: str, boxed: bool) -> RefusalError:
         "no-piece",
         f"No turned piece is to be seen in {photo_name}{', inside the box' if boxed else ''}.",
         "Lay it clear of the target on a plain bench of another tone, "
-        + ("and draw the box round it." if boxed else "whole in the picture, or give --box."),
+        + ("and draw the box round it." if boxed else "whole in the picture, or give --box.")
+        + " For an end face there is measure hole, for a drawing measure drawing.",
     )

@@ -179,7 +179,7 @@ def make_sheet(request: SheetRequest) -> Sheet:
     ends = (0.0, length)
     features = with_short_runs(name_features(curve, measured, ends), curve, measured)
     if request.traced:  # what a plan says of a narrow groove is so
-        features = with_fine_marked(features)
+        features = with_fine_marked(features, measured)
     profile = to_profile(curve, measured) if request.fair else measured
     settings = with_stations(settings_of(features), features, curve, measured)
     parts = wood_parts(length, request.mechanism, request.split_mm, request.neck_clearance_mm)

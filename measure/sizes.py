@@ -143,7 +143,14 @@ def _of_result(path: Path, which: str) -> GivenSize:
     photo = f"{data.get('photo')} in {file.resolve().parent}"
     rows = _named_rows(data)
     if which in rows:
-        return GivenSize(_row_size(rows[which], f"{which}, {data.get('photo')}", photo, file))
+        row, source = rows[which], f"{which}, {data.get('photo')}"
+        if "diameter_mm" in row and row["diameter_mm"] is None:
+            raise RefusalError(
+                "size-not-there",
+                f"The diameter of {source}, was not told: its depth was not known.",
+                f"Measure the face again with --depth {row.get('name') or which}:MM.",
+            )
+        return GivenSize(_row_size(row, source, photo, file), _bound_notices(row, which))
     profile = file.with_name("profile.csv")
     if _place(which) is not None and profile.is_file():
         return _of_profile(profile, which, photo)
@@ -163,8 +170,11 @@ def _named_rows(data: dict[str, Any]) -> dict[str, dict[str, Any]]:
 
 
 def _row_size(row: dict[str, Any], source: str, photo: str, file: Path) -> Size:
+    """Return the size of a circle, or of a step: what it sweeps, which its hole must clear."""
     try:
-        diameter, u95 = float(row["diameter_mm"]), float(row["u95_mm"])
+        swept = row.get("swept_diameter_mm") is not None
+        diameter = float(row["swept_diameter_mm" if swept else "diameter_mm"])
+        u95 = float(row["swept_u95_mm" if swept else "u95_mm"])
         return Size(diameter, u95, float(row.get("u95_common_mm") or 0.0), source, photo)
     except (KeyError, TypeError, ValueError):
         raise BadFileError(
@@ -172,6 +182,19 @@ def _row_size(row: dict[str, Any], source: str, photo: str, file: Path) -> Size:
             f"{file.name} gives no diameter for {source}.",
             "Measure the photo again, or type the size.",
         ) from None
+
+
+def _bound_notices(row: dict[str, Any], which: str) -> tuple[Notice, ...]:
+    """Return a warning where a step was seen from one side only."""
+    if not row.get("swept_is_lower_bound"):
+        return ()
+    return (
+        Notice(
+            "sweeps-more",
+            f"{which} was seen from one side: it may sweep more than its photo shows.",
+            "Bore scrap and measure the hole, or measure the tool turned a quarter as well.",
+        ),
+    )
 
 
 def _place(which: str) -> tuple[float, float] | None:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calib.finding import FoundTarget
 from calib.lens import Lens
-from calib.refusal import RefusalError
+from calib.refusal import BadFileError, RefusalError
 from calib.view import View
 from measure.fit import Estimate, estimate
 from measure.outline import Outline
@@ -42,6 +42,9 @@ BURNT_MOST = 0.3
 """An outline with a larger share burnt out inside is that of a highlight (no source)."""
 CUT_PX = 0.01
 """What lies nearer to the edge of the box, as a share of it, is the cut."""
+BESIDE_MM = 1.5
+"""A caliper's jaws cover about so much: a reading tells of no place farther off (common practice,
+no source)."""
 SEEN_LEAST = 30
 """Points of either side that a solution needs."""
 
@@ -58,6 +61,7 @@ class Solved:
     open_ends : whether the piece seems to go on past its start and its far end.
     strange : share of the outline outside which there is something unlike the bench.
     burnt : share of the area inside it in which the photo is burnt out.
+    straight : whether its ends are straight lines: those of a sheet or a box.
     """
 
     outline: Outline
@@ -67,6 +71,7 @@ class Solved:
     open_ends: tuple[bool, bool] = (False, False)
     strange: float = 0.0
     burnt: float = 0.0
+    straight: bool = False
 
     @property
     def followed(self) -> bool:
@@ -89,6 +94,7 @@ class Solved:
             and self.followed
             and self.strange <= STRANGE_MOST
             and self.burnt <= BURNT_MOST
+            and not self.straight
         )
 
     @property
@@ -193,14 +199,16 @@ def _readings(
 
     Raises
     ------
-    RefusalError
-        `known-contradicts`.
+    RefusalError, BadFileError
+        `known-contradicts`, `known-place`.
     """
     if not request.known or solved is None:
         return None
     scale, rays = pixel_mm(view, axis), view.rays(outline.points_px)
     start = seen_end(outline, rays, view.camera_centre_mm, axis, curves, True, scale)
     for z, d in request.known:
+        if before_readings:
+            _refuse_unseen(z, z + start.z_mm, start.z_mm, curves)
         seen = 2.0 * float(np.mean([np.interp(z + start.z_mm, c.z_mm, c.r_mm) for c in curves]))
         if before_readings and abs(d - seen) > CONTRADICTS_MM + CONTRADICTS_SHARE * seen:
             raise RefusalError(
@@ -209,6 +217,33 @@ def _readings(
                 "Measure there again in mm, or check which end z counts from.",
             )
     return np.array([(z + start.z_mm, d, KNOWN_SD_MM) for z, d in request.known])
+
+
+def _refuse_unseen(
+    told_mm: float, z_mm: float, start_mm: float, curves: tuple[SideCurve, SideCurve]
+) -> None:
+    """Refuse a reading where the photo shows no diameter to compare it with.
+
+    Raises
+    ------
+    BadFileError
+        `known-place`.
+    """
+    last = min(float(c.z_mm[-1]) for c in curves) - start_mm
+    if not -BESIDE_MM <= told_mm <= last + BESIDE_MM:
+        raise BadFileError(
+            "known-place",
+            f"The caliper reading at z = {told_mm:g} lies off the piece, which is seen from 0 to "
+            f"{last:.0f} mm.",
+            "Take it on the piece, and count z from the end that the picture marks.",
+        )
+    if max(float(np.abs(c.z_mm - z_mm).min()) for c in curves) > BESIDE_MM:
+        raise BadFileError(
+            "known-place",
+            f"At z = {told_mm:g}, where the caliper reading was taken, the photo does not show "
+            "both sides.",
+            "Trace without it, and take a reading where diameters are drawn.",
+        )
 
 
 def _axis_ends(outline: Outline) -> FloatArray:
@@ -237,5 +272,6 @@ def not_turned(photo_name: str) -> RefusalError:
         "not-turned",
         f"What lies in {photo_name} is not round about one axis, or its sides cannot be told.",
         "A hard shadow, a bench like the wood or polished steel hide the rim: take soft light and "
-        "a plain bench of another tone.",
+        "a plain bench of another tone. For an end face there is measure hole, for a boring tool "
+        "measure cutter.",
     )

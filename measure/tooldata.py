@@ -91,6 +91,7 @@ def _mechanism(plan: BoringPlan) -> dict[str, Any] | None:
         return None
     bores: list[dict[str, Any]] = []
     unwanted: list[dict[str, Any]] = []
+    stops: list[dict[str, Any]] = []
     for plunge in plan.plunges:
         where = {"part": plunge.part, "from": plunge.from_end}
         for check in plunge.bores:
@@ -103,11 +104,17 @@ def _mechanism(plan: BoringPlan) -> dict[str, Any] | None:
                     "off_mm": rounded(check.off_mm),
                     "chance": rounded(check.chance),
                     "depth_mm": rounded(check.depth_mm),
+                    "depth_u95_mm": rounded(
+                        None if check.edge is None else check.edge.front_u95_mm
+                    ),
                     "deep_mm": rounded(check.deep_mm),
                     "depth_ok": check.depth_ok,
                     "tip_mm": rounded(plunge.tip_mm),
                 }
             )
+        if plunge.follows is not None:
+            follows = {"by": plunge.follows.name, "tip_mm": rounded(plunge.follows.front_mm)}
+            stops.append({**where, **follows})
         for cut in plunge.unwanted:
             unwanted.append({**where, "by": cut.edge.name, "depth_mm": rounded(cut.depth_mm)})
-    return {"name": plan.mechanism.name, "bores": bores, "unwanted": unwanted}
+    return {"name": plan.mechanism.name, "bores": bores, "unwanted": unwanted, "stop": stops}

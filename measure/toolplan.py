@@ -67,6 +67,7 @@ def plan_boring(tool: Tool, mechanism: Mechanism | None, inches: bool) -> Boring
 def _edge(tool: Tool, step: ToolStep) -> Edge:
     front = step.step.from_mm if tool.roles.tip_first else step.step.to_mm
     swept = step.swept
+    u95 = step.step.from_u95_mm if tool.roles.tip_first else step.step.to_u95_mm
     return Edge(
         name=f"step {step.number}",
         diameter_mm=step.step.diameter_mm if swept is None else swept.diameter_mm,
@@ -74,6 +75,7 @@ def _edge(tool: Tool, step: ToolStep) -> Edge:
         front_mm=abs(front - tool.tip_mm),
         length_mm=step.step.length_mm,
         guides=step.role is Role.PILOT,
+        front_u95_mm=u95,
     )
 
 

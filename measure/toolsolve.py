@@ -13,8 +13,8 @@ from measure.lineruns import fit_line
 from measure.mating import COVERAGE
 from measure.profile import GRID_MM, Profile
 from measure.reach import SideReach, reach_over
-from measure.revolve import Axis
 from measure.rimoutline import RimOutline
+from measure.shoulders import shoulders_of
 from measure.steps import Step
 from measure.unknowns import rim_bias
 
@@ -33,19 +33,13 @@ FloatArray = NDArray[np.float64]
 RIM_SD_PX = 0.25
 """How far a rim of steel as a whole is off, standard deviation, beside the bias that all share:
 it mirrors what happens to lie beside it. Measured on rendered photos."""
+ASIDE_SD_MM = 0.2
+"""How far a step may lie beside the common axis, standard deviation: `TRUE_SD_MM` of most and
+`BENT_SD_MM` of one in five, as rims are chosen."""
 LEAST_POINTS = 8
 LEAST_NOISE_MM = 0.01
-LEAST_SLOPE = 0.15
-"""Points of a shoulder's edge that would move by less of z than this tell nothing of z."""
 LEAST_TAPER = 3.0
 """A taper is believed when it is this many times its standard deviation, over the step."""
-CHAMFER_MM = 1.2
-FARTHEST_EDGE_MM = 4.0
-EDGE_SD_MM, SEEN_SHARE = 0.3, 0.1
-"""How well the plane of a shoulder is found, standard deviation, and the share of the half-length
-of its ellipse that it is off besides. Measured on rendered photos."""
-LOOSE_EDGE_MM = 0.5
-"""Points of a shoulder's edge that scatter more over z belong to something else."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,9 +48,10 @@ class SolvedStep:
 
     `sd_mm` is the standard deviation of its diameter apart from the common part; `taper` its
     change of diameter per length in standard deviations, believed or not; `from_sd_mm` and
-    `to_sd_mm` are the standard deviations of its ends.
+    `to_sd_mm` are the standard deviations of its ends; `of` says which step of the outline.
     """
 
+    of: int
     z_from_mm: float
     z_to_mm: float
     at_from_mm: float
@@ -103,7 +98,7 @@ def solved_rays(
 def solved_steps(
     found: RimOutline, solved: Estimate, with_common: bool = True
 ) -> tuple[SolvedStep, ...]:
-    """Return the steps both sides of which are seen, in order along the axis.
+    """Return the steps a side of which is seen, in order along the axis.
 
     Without `with_common` their common standard deviation is 0, and it takes a tenth of the time.
     """
@@ -113,23 +108,24 @@ def solved_steps(
     if not kept:
         return ()
     gradient = np.zeros((len(kept), len(solved.x)))
+    moved_radii = []
     for j, h in enumerate(solved.steps if with_common else ()):
-        ends = []
-        for sign in (1.0, -1.0):
-            x = solved.x.copy()
-            x[j] += sign * h
-            moved = _lines(found, solved, x, scale)
-            ends.append([_level(moved[k], _level(here[k], 0.0)) for k in kept])
-        gradient[:, j] = (np.array(ends[0]) - np.array(ends[1])) / (2.0 * h)
+        x = solved.x.copy()
+        x[j] += h
+        moved = _lines(found, solved, x, scale)
+        moved = [line if there is None else there for line, there in zip(here, moved, strict=True)]
+        gradient[:, j] = [(_level(moved[k]) - _level(here[k])) / h for k in kept]
+        moved_radii.append(_larger_radii(moved))
     common = np.sqrt(np.sum(gradient @ solved.covariance * gradient, axis=1))
-    places, edge_sd = _places(found, solved, here)
+    places = shoulders_of(found, solved, _larger_radii(here), _outward(here), moved_radii)
     steps = []
     for row, k in enumerate(kept):
         line = here[k]
         assert line is not None
-        z_from, z_to = places[k], places[k + 1]
+        z_from, z_to = places.z_mm[k], places.z_mm[k + 1]
         steps.append(
             SolvedStep(
+                k,
                 z_from,
                 z_to,
                 line.at(z_from),
@@ -137,25 +133,11 @@ def solved_steps(
                 line.sd,
                 float(common[row]),
                 line.taper,
-                edge_sd[k],
-                edge_sd[k + 1],
+                places.sd_mm[k],
+                places.sd_mm[k + 1],
             )
         )
     return tuple(steps)
-
-
-def _edge_sd(solved: Estimate, z: float, radius: float, seen: bool) -> float:
-    """Return the standard deviation of the place where steps meet or end, mm.
-
-    Seen from aslant the edge of a shoulder is an ellipse that reaches past the ends of both rims.
-    Where it was not seen the whole half-length of the ellipse is taken for the limit of a
-    rectangular distribution; where it was, a share of that: the rest of the camera's error.
-    """
-    sight = solved.axis.at(z) - solved.view.camera_centre_mm
-    along = float(sight @ solved.axis.direction)
-    across = float(np.sqrt(max(float(sight @ sight) - along**2, 1e-9)))
-    half = radius * abs(along) / across
-    return float(np.hypot(EDGE_SD_MM, half * (SEEN_SHARE if seen else 1.0 / np.sqrt(3.0))))
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,8 +156,14 @@ class _Line:
         return self.level + self.slope * (z - self.middle)
 
 
-def _level(line: _Line | None, otherwise: float) -> float:
-    return otherwise if line is None else line.level
+def _level(line: _Line | None) -> float:
+    return 0.0 if line is None else line.level
+
+
+def _larger_radii(lines: Sequence[_Line | None]) -> FloatArray:
+    """Return the radius of the larger of the steps that meet at each place, (n + 1,) mm."""
+    radii = [0.5 * _level(line) for line in lines]
+    return np.maximum([0.0, *radii], [*radii, 0.0])
 
 
 def _scale(solved: Estimate) -> float:
@@ -184,22 +172,37 @@ def _scale(solved: Estimate) -> float:
     return float(np.linalg.norm(away)) / solved.view.lens.focal_px
 
 
+def _outward(lines: Sequence[_Line | None]) -> list[float]:
+    """Return on which side of each place the smaller step lies, +1 that of rising z, else -1."""
+    levels = [_level(line) for line in lines]
+    return [
+        1.0 if before > after else -1.0
+        for before, after in zip([0.0, *levels], [*levels, 0.0], strict=True)
+    ]
+
+
 def _lines(found: RimOutline, solved: Estimate, x: FloatArray, scale: float) -> list[_Line | None]:
     lines: list[_Line | None] = []
     rays = solved_rays(found, solved, x)
     for a, b, step in zip(*rays, found.steps, strict=True):
-        if min(len(a.z_mm), len(b.z_mm)) < LEAST_POINTS:
+        seen = [side for side in (a, b) if len(side.z_mm) >= LEAST_POINTS]
+        if not seen:
             lines.append(None)
             continue
-        low, high = max(a.z_mm.min(), b.z_mm.min()), min(a.z_mm.max(), b.z_mm.max())
+        low = max(float(side.z_mm.min()) for side in seen)
+        high = min(float(side.z_mm.max()) for side in seen)
         middle = 0.5 * (low + high)
         level, slope, variance, turn = 0.0, 0.0, (2.0 * step.doubt_mm) ** 2, 0.0
-        for side in (a, b):
+        share = 2.0 / len(seen)
+        if len(seen) == 1:
+            # One side alone says as much of what the step is off the axis as of its radius.
+            variance += (2.0 * ASIDE_SD_MM) ** 2
+        for side in seen:
             value, tilt, spread, tilt_variance = _side_line(side, middle)
-            level += value
-            slope += tilt
-            variance += spread + (RIM_SD_PX * scale) ** 2
-            turn += tilt_variance
+            level += share * value
+            slope += share * tilt
+            variance += share**2 * (spread + (RIM_SD_PX * scale) ** 2)
+            turn += share**2 * tilt_variance
         taper = slope / float(np.sqrt(turn))
         slope = slope if abs(taper) >= LEAST_TAPER else 0.0
         lines.append(_Line(level, slope, middle, low, high, float(np.sqrt(variance)), taper))
@@ -220,82 +223,6 @@ def _side_line(side: SideReach, middle: float) -> tuple[float, float, float, flo
     # A rim that waves is off by its waves: what one end says of the other counts for little.
     tilt_variance = scatter**2 / count / run + (0.5 * scatter / np.sqrt(12.0 * run)) ** 2
     return value + slope * (middle - float(z.mean())), slope, scatter**2 / count, tilt_variance
-
-
-def _places(
-    found: RimOutline, solved: Estimate, lines: Sequence[_Line | None]
-) -> tuple[list[float], list[float]]:
-    """Return z of each place where steps meet or end, as it was where it is not seen, and the
-    standard deviation of its distance from the first."""
-    places: list[float] = []
-    sds: list[float] = []
-    last = len(lines)
-    for place in range(last + 1):
-        was = found.places_mm[place]
-        beside = [lines[k] for k in (place - 1, place) if 0 <= k < last]
-        radius = max((0.5 * line.level for line in beside if line is not None), default=0.0)
-        seen_at = None
-        if radius > 0.0:
-            seen_at = _edge_plane(found, solved, place, radius, was, place in (0, last))
-        places.append(was if seen_at is None else seen_at)
-        own = _edge_sd(solved, places[-1], radius, seen_at is not None)
-        # The first place is z = 0: what it is off, all others are.
-        sds.append(float(np.hypot(own, sds[0])) if sds else own)
-    return list(np.maximum.accumulate(places)), sds
-
-
-def _edge_plane(
-    found: RimOutline, solved: Estimate, place: int, radius: float, guess: float, at_end: bool
-) -> float | None:
-    """Return z of the plane in which the edge of a shoulder lies; None if it is not seen.
-
-    The edge is a circle of the larger step's radius; each of its points lies where its ray is
-    that far from the axis. At an end the edge may be broken by a chamfer, so there the radius
-    is found with it.
-    """
-    index = found.between[place]
-    index = index[found.outline.clear[index]]
-    if len(index) < LEAST_POINTS:
-        return None
-    camera, axis = solved.view.camera_centre_mm, solved.axis
-    rays = solved.view.rays(found.outline.points_px[index])
-    chamfers = np.arange(0.0, CHAMFER_MM + 0.01, 0.1) if at_end else np.zeros(1)
-    best: tuple[float, float] | None = None
-    for chamfer in chamfers:
-        z, slope = _plane_of_each(camera, rays, axis, radius - chamfer, guess)
-        good = (np.abs(slope) > LEAST_SLOPE) & (np.abs(z - guess) < FARTHEST_EDGE_MM)
-        if good.sum() < LEAST_POINTS:
-            continue
-        middle = float(np.median(z[good]))
-        weights = np.minimum(np.abs(slope[good]), 3.0)
-        away = np.minimum(np.abs(z[good] - middle), 1.0)
-        spread = float(np.sum(weights * away) / np.sum(weights))
-        if best is None or spread < best[0]:
-            near = good & (np.abs(z - middle) < 0.8)
-            if near.sum() < LEAST_POINTS // 2:
-                continue
-            square = np.minimum(np.abs(slope[near]), 3.0) ** 2
-            best = (spread, float(np.sum(square * z[near]) / np.sum(square)))
-    return None if best is None or best[0] > LOOSE_EDGE_MM else best[1]
-
-
-def _plane_of_each(
-    camera: FloatArray, rays: FloatArray, axis: Axis, radius: float, guess: float
-) -> tuple[FloatArray, FloatArray]:
-    """Return, for each ray, the z at which it is `radius` from the axis, and how fast that is."""
-    z, slope = np.full(len(rays), guess), np.ones(len(rays))
-    for _ in range(6):
-        off = _distance(camera, rays, axis, z) - radius
-        slope = (_distance(camera, rays, axis, z + 0.05) - radius - off) / 0.05
-        z = z - np.clip(off / np.where(np.abs(slope) < 1e-3, 1e-3, slope), -2.0, 2.0)
-    return z, slope
-
-
-def _distance(camera: FloatArray, rays: FloatArray, axis: Axis, z: FloatArray) -> FloatArray:
-    """Return how far from the axis each ray crosses its plane of z, (n,)."""
-    foot = axis.at(z)
-    s = ((foot - camera) @ axis.direction) / (rays @ axis.direction)
-    return np.asarray(np.linalg.norm(camera + s[:, None] * rays - foot, axis=1))
 
 
 def solved_profile(steps: Sequence[SolvedStep]) -> Profile:

@@ -197,7 +197,13 @@ def _agrees(found: RimTrace) -> bool:
     )
     thinnest = min(min(step.at_from_mm, step.at_to_mm) for step in steps)
     worst = max(float(np.hypot(step.sd_mm, step.common_sd_mm)) for step in steps)
-    return cones <= len(steps) // 3 and thinnest > THINNEST_MM and worst < USELESS_SD_MM
+    return (
+        found.is_whole
+        and not found.overlooks
+        and cones <= len(steps) // 3
+        and thinnest > THINNEST_MM
+        and worst < USELESS_SD_MM
+    )
 
 
 def _of_rims(
@@ -218,6 +224,8 @@ def _of_rims(
     )
     index = [pair[k][outline.clear[pair[k]]] for k in (0, 1) for pair in found.found.on_rims]
     rims_px = outline.points_px[np.concatenate(index)]
+    # A radius is the mean of two rims.
+    doubts = [step.doubt_mm for step in found.found.steps if step.is_seen]
     ends_px = view.to_pixels(axis.at(np.array([0.0, length])))
     cut = [_is_cut(photo, request, rims_px[np.abs(z - place) < 3.0]) for place in (0.0, length)]
     share = max(step.common_sd_mm / max(step.at_from_mm, 1.0) for step in steps)
@@ -257,7 +265,7 @@ def _of_rims(
             view.rays(_debiased(found, 1)),
         ),
         steps=tuple(step_of(step, start) for step in steps),
-        rim_sd_mm=RIM_SD_PX * scale,
+        rim_sd_mm=float(np.hypot(RIM_SD_PX * scale, np.sqrt(2.0) * np.median(doubts))),
     )
     return ToolTrace(result, tool, -target.thickness_mm, _side_names(view, axis))
 

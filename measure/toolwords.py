@@ -126,6 +126,7 @@ def _bore_words(check: BoreCheck, units: Units) -> str:
     name = f"{bore.name}, {units.fine(bore.diameter_mm)} x {depth}"
     off = "" if check.off_mm is None else f"{units.fine(abs(check.off_mm))} {units.name}"
     edge = "" if check.edge is None else check.edge.name
+    edge_u95 = 0.0 if check.edge is None else check.edge.front_u95_mm
     if check.verdict is Verdict.OTHER_TOOL:
         return f"{name}: needs another tool, {units.fine(bore.diameter_mm)} {units.name}."
     if check.verdict in (Verdict.TOO_WIDE, Verdict.TOO_NARROW):
@@ -134,9 +135,15 @@ def _bore_words(check: BoreCheck, units: Units) -> str:
     words = f"{name}: {sure} {edge}"
     if check.verdict is Verdict.UNSURE:
         words += f" ({check.chance:.0%} within tolerance): bore scrap and measure"
+    if bore.through and check.depth_mm is not None:
+        words += f", {units.place(check.depth_mm)} {units.name} deep; bore on through with a drill"
     if check.depth_ok is False and check.deep_mm is not None:
         way = "too deep" if check.deep_mm > 0.0 else "short"
         words += f", but {units.place(abs(check.deep_mm))} {units.name} {way}"
+    elif check.depth_ok and edge_u95 > bore.depth_tolerance_mm:
+        words += (
+            f", its depth known only to ±{units.place(edge_u95)} {units.name}: measure on the tool"
+        )
     return words + "."
 
 
@@ -144,6 +151,12 @@ def _plunge_words(plunge: Plunge, units: Units) -> list[str]:
     lines = []
     if plunge.tip_mm is not None:
         lines.append(f"Stop when the tip is {units.place(plunge.tip_mm)} {units.name} deep.")
+    if plunge.follows is not None:
+        behind = units.place(plunge.follows.front_mm)
+        lines.append(
+            f"Stop before the tip is {behind} {units.name} deep: there {plunge.follows.name} "
+            f"begins to cut, {units.fine(plunge.follows.diameter_mm)} wide."
+        )
     for cut in plunge.unwanted:
         lines.append(
             f"At that depth {cut.edge.name} cuts {units.fine(cut.edge.diameter_mm)} wide, "

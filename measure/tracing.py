@@ -12,6 +12,7 @@ from calib.finding import FoundTarget, linear_table
 from calib.lightcheck import judge_light
 from calib.photo import Photo
 from calib.refusal import Notice, RefusalError
+from calib.setupdoubt import setup_notices
 from calib.view import View
 from measure.assemble import Assembled, Missing, assemble
 from measure.carried import Carried, carried
@@ -95,7 +96,7 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
         *judge_light(photo.bgr, found.sight, linear_table())[1],
         *_notices(fit, solved.rests),
         *_one_sided_notices(put.assembled.missing),
-        *_setup_notices(request.setup, tilt),
+        *setup_notices(request.setup, tilt),
         *end_notices(put.ends, put.axis_px, start_is_free),
     )
     return Tracing(
@@ -120,12 +121,20 @@ def _unsure_share(put: _Put) -> float:
 
 def _too_unsure(photo_name: str, setup: str, put: _Put) -> RefusalError:
     unsure = float(np.median(put.assembled.profile.at_its_z().u95_mm))
-    standing = "Is the piece standing? Give --setup upright. " if setup == "bench" else ""
     return RefusalError(
         "too-unsure",
         f"Diameters from {photo_name} would be unsure by ±{unsure:.0f} mm: nothing to work from.",
-        f"{standing}Else look down on the piece, 20 to 25 degrees off straight, its ends in sight.",
+        f"{OTHERWISE.get(setup, '')}"
+        "Look down on the piece, 20 to 25 degrees off straight, its ends in sight.",
     )
+
+
+OTHERWISE = {
+    "bench": "Is the piece standing? Give --setup upright. If not: ",
+    "plane": "Is the card flat on the bench? Give --setup upright for a standing piece, none for "
+    "a lying one. If not: ",
+}
+"""What to ask first where the picture does not fit what was said."""
 
 
 def _refuse_card_on_piece(photo_name: str, solved: Solved, card_px: FloatArray) -> None:
@@ -266,7 +275,7 @@ def _reason(missing: Missing) -> str:
     if missing.one_sided_mm is None:
         if missing.one_side_seen:
             return "seen on one side only: a crank, knob or flat there, or a shadow?"
-        return "not seen on both sides"
+        return "hidden by a rim, or not clear on both sides"
     if missing.one_sided_mm > 0.0:
         return "proud on one side: a crank, knob or screw?"
     return "shy on one side: a flat?"
@@ -317,32 +326,6 @@ def _assembled(
     return assemble(
         curves, (first, second), shared.rows, scale, fit.pairs_sd, start_sd, length, stretch
     )
-
-
-def _setup_notices(setup: str, tilt_deg: float) -> list[Notice]:
-    """Return a word where the phone looked at the target as it would for another set-up."""
-    slanted = tilt_deg > ALONG_DEG
-    if setup in ("bench", "level") and slanted:
-        said = (
-            "more along the bench than down on it",
-            "Is the piece standing? Give --setup upright.",
-        )
-    elif setup == "plane" and slanted:
-        said = (
-            "far from square at the card",
-            "Hold the card's face square to the phone, or give --setup.",
-        )
-    elif setup == "upright" and tilt_deg < DOWN_DEG:
-        said = "almost straight down", "Is the piece lying? Leave out --setup upright."
-    else:
-        return []
-    where, what = said
-    return [
-        Notice("setup-doubtful", f"The phone looked {where} ({tilt_deg:.0f}° off square).", what)
-    ]
-
-
-ALONG_DEG, DOWN_DEG = 45.0, 25.0
 
 
 def _notices(fit: Estimate, rests: tuple[Rest, ...]) -> list[Notice]:

@@ -236,7 +236,7 @@ def _wall(profile: Profile, part: WoodPart, bores: tuple[Bored, ...]) -> Wall:
         outside[on_neck], u95[on_neck] = part.neck_mm[0], 0.0
     bore, wide = np.zeros(len(height)), np.zeros(len(height))
     for placed in bores:
-        b, more = placed.bore, placed.bore.depth_tolerance_mm if placed.stop_mm else 0.0
+        b, more = placed.bore, 0.0 if placed.stop_mm is None else placed.bore.depth_tolerance_mm
         low, high = placed.low_mm, placed.high_mm
         deep = (low, high + more) if b.from_end == FOOT else (low - more, high)
         bore = np.maximum(bore, np.where((height >= low) & (height <= high), b.diameter_mm, 0.0))
@@ -270,7 +270,7 @@ def _mouths(wall: Wall, bores: tuple[Bored, ...], part: WoodPart) -> list[Bored]
     gone = np.nan_to_num(wall.nominal_mm, nan=1.0) <= 0.0
     if not gone.any():
         return []
-    h = wall.height_mm
+    h, outside = wall.height_mm, wall.outside_mm
     solid = np.nonzero(~gone)[0]
     first, last = (h[solid[0]], h[solid[-1]]) if len(solid) else (h[-1], h[0])
     middle = gone & (h > first) & (h < last)
@@ -280,8 +280,9 @@ def _mouths(wall: Wall, bores: tuple[Bored, ...], part: WoodPart) -> list[Bored]
     if wrong.any():
         worst = int(np.nanargmin(np.where(wrong, wall.nominal_mm, np.nan)))
         raise _breaks_out(wall, worst, bores)
+    wide = [b for b in bores if np.any(gone & _within(h, b) & (b.bore.diameter_mm >= outside))]
     return [
-        b for b in bores
+        b for b in wide
         if (at_foot and b.low_mm <= h[0]) or (at_top and b.high_mm >= h[-1])
     ]  # fmt: skip
 
@@ -291,6 +292,10 @@ def _without_ends(wall: Wall) -> Wall:
     ends = end_rows(wall.height_mm, wall.outside_mm, wall.bore_mm)
     nominal, worst = (np.where(ends, np.nan, v) for v in (wall.nominal_mm, wall.worst_mm))
     return replace(wall, nominal_mm=nominal, worst_mm=worst)
+
+
+def _within(height: FloatArray, bored: Bored) -> NDArray[np.bool_]:
+    return np.asarray((height >= bored.low_mm) & (height <= bored.high_mm))
 
 
 def _breaks_out(wall: Wall, i: int, bores: tuple[Bored, ...]) -> RefusalError:

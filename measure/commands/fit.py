@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from measure.options import Inches, Json, Out
+from measure.options import Inches, Json
 
 __all__ = ["register"]
 
@@ -19,6 +19,9 @@ HoleSize = Annotated[str, typer.Argument(help=HOLE_HELP, show_default=False)]
 Wanted = Annotated[
     str | None,
     typer.Option(help="Only this fit: glued, push, turning, or a clearance such as 0.2,0.4 (mm)."),
+]
+Out = Annotated[
+    Path | None, typer.Option(metavar="DIR", help="Folder for result.json; none unless given.")
 ]
 Presets = Annotated[Path | None, typer.Option(help="A file of your own fits (TOML).")]
 SamePhoto = Annotated[

@@ -24,10 +24,10 @@ __all__ = ["register"]
 
 EndSetup = Annotated[str, typer.Option(help="Always end: the end face toward the phone.")]
 Card = Annotated[
-    str,
+    str | None,
     typer.Option(
-        help="Where the card is: coplanar (held level with the face), on-face (lying on it) or "
-        "at-foot (on the bench, needs --face-height)."
+        help="Where the card is: coplanar (held level with the face; taken unless given), on-face "
+        "(lying on it) or at-foot (on the bench, needs --face-height)."
     ),
 ]
 FaceHeight = Annotated[
@@ -51,7 +51,7 @@ def register(app: typer.Typer) -> None:
     @app.command()
     def hole(
         photo: Photo,
-        card: Card = "coplanar",
+        card: Card = None,
         face_height: FaceHeight = None,
         plane_unsure: PlaneUnsure = 0.3,
         depth: Depth = None,

@@ -45,6 +45,7 @@ class Tally:
     diameter: list[float] = field(default_factory=list)
     inside: list[bool] = field(default_factory=list)
     position: list[float] = field(default_factory=list)
+    position_inside: list[bool] = field(default_factory=list)
     swept: list[float] = field(default_factory=list)
     swept_inside: list[bool] = field(default_factory=list)
     over_stated: int = 0
@@ -147,11 +148,18 @@ def _count(item: ToolStep, true: tuple[float, float, float, float], tally: Tally
     shifts = (step.from_mm - low, step.to_mm - high)
     tally.diameter.append(error)
     tally.inside.append(abs(error) <= step.u95_mm)
-    tally.position += shifts
+    for shift, u95, place in (
+        (shifts[0], step.from_u95_mm, step.from_mm),
+        (shifts[1], step.to_u95_mm, step.to_mm),
+    ):
+        # The end that z counts from is at 0, whatever it is off: that shows in all the others.
+        if place != 0.0:
+            tally.position.append(shift)
+            tally.position_inside.append(abs(shift) <= u95)
     line = (
         f"  {low:6.1f} {high:6.1f}  true {diameter:6.2f}  error {error:+.3f} "
         f"(u95 {step.u95_mm:.3f}, common {step.u95_common_mm:.3f})  "
-        f"ends {shifts[0]:+.2f} {shifts[1]:+.2f}"
+        f"ends {shifts[0]:+.2f} {shifts[1]:+.2f} (u95 {step.from_u95_mm:.2f} {step.to_u95_mm:.2f})"
     )
     if item.swept is not None:
         more = item.swept.diameter_mm - swept
@@ -197,7 +205,8 @@ def _print(tally: Tally) -> None:
                 f"{name}: median {np.median(size):.3f}, 95 % {np.quantile(size, 0.95):.3f} "
                 f"(target {target}), largest {size.max():.3f} mm"
             )
-    print(f"U95 holds for {np.mean(tally.inside):.0%} of diameters", end="")
+    print(f"U95 holds for {np.mean(tally.inside):.0%} of diameters, ", end="")
+    print(f"{np.mean(tally.position_inside):.0%} of positions", end="")
     if tally.swept_inside:
         print(f", {np.mean(tally.swept_inside):.0%} of swept diameters", end="")
     print(f"; lower bounds above the truth: {tally.over_stated}")

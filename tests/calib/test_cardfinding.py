@@ -78,6 +78,20 @@ def test_two_cards_are_one_too_many():
     assert caught.value.notice.code == "two-targets"
 
 
+def test_a_like_shape_on_a_steep_side_is_no_card_where_the_card_is_said_to_face_the_phone():
+    view = view_over(10.0, distance_mm=420.0)
+    steep = np.radians(66.0)
+    about_x = np.array(
+        [[1, 0, 0], [0, np.cos(steep), -np.sin(steep)], [0, np.sin(steep), np.cos(steep)]]
+    )
+    side = ID1_CARD @ about_x.T + np.array([0.0, 70.0, 0.0])
+    photo = photo_of(picture(view, [(ID1_CARD, CARD), (side, (190, 140, 90))]))
+    with pytest.raises(RefusalError) as caught:
+        find_target(photo, LENS, ID1, None)
+    assert caught.value.notice.code == "two-targets"
+    assert off_px(view, find_target(photo, LENS, ID1, None, steepest_deg=45.0)) < 0.45
+
+
 def test_a_card_that_the_border_cuts_is_named():
     view = view_over(10.0, off_mm=(195.0, 0.0))
     with pytest.raises(RefusalError) as caught:

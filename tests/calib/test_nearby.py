@@ -6,7 +6,7 @@ import pytest
 
 from calib.nearby import missing_file_advice
 from calib.refusal import RefusalError
-from calib.setupwords import setup_advice
+from calib.setupnames import setup_advice
 from calib.usage import plain_usage
 
 

@@ -28,6 +28,16 @@ def test_names_give_card_and_boards():
         assert board_named(name) is board
 
 
+@pytest.mark.parametrize("text", ["85.6x54", "86x54", "54 x 85,6", "85.60x53.98"])
+def test_a_size_that_is_the_cards_is_the_card(text):
+    assert parse_target(text) is ID1
+
+
+def test_a_thickness_or_another_size_is_no_card():
+    assert parse_target("85.6x54x0.3").corner_radius_mm == 0.0
+    assert parse_target("90x54").corner_radius_mm == 0.0
+
+
 def test_sizes_are_read_longer_side_first_with_the_accuracy_of_their_decimals():
     plate = parse_target("50x90.5x2")
     assert plate == Rectangle("50x90.5x2", 90.5, 50.0, 2.0, 0.0, 0.10, 0.15)

@@ -62,7 +62,7 @@ def test_colour_tells_more_than_light_alone_beside_a_noisy_shadow():
     light = lines_of(PLACES, BROWN, PAPER, shadow=0.85, reach=3.0, noise=0.10, seed=4)
     ours = fitted(light).offset_px - PLACES
     grey = np.repeat(light.mean(axis=2, keepdims=True), 3, axis=2)
-    theirs = fit_edges(grey, rim_shapes(10.0, 3.0, BLUR)).offset_px - PLACES
+    theirs = fit_edges(grey, rim_shapes(10.0, 3.0, (BLUR,))).offset_px - PLACES
     assert np.sqrt(np.mean(ours**2)) < 0.7 * np.sqrt(np.mean(theirs**2))
 
 

@@ -57,6 +57,30 @@ def test_a_step_down_the_bore_gets_no_diameter_unless_its_depth_is_told():
     assert told.off_centre_mm == pytest.approx(0.0, abs=1e-3)
 
 
+def test_how_deep_a_step_looks_is_as_unsure_as_where_the_phone_was():
+    # JCGM 101: the photo is held still, views are drawn from their covariance, and similar
+    # triangles give the depth from each.
+    seen = seen_from((20.0, -3.0, 250.0), (45.0, 0.0, 0.0))
+    spread = np.zeros(VIEW_SIZE)
+    spread[0], spread[6] = 60.0, 0.01  # focal length known to 2 %, tilt to half a degree
+    view = dataclasses.replace(seen, covariance=np.diag(spread**2))
+    edges = [edge_of(view, (0, 0), 24.0), edge_of(view, (0, 0), 19.0, depth=13.0)]
+    step = measure_face(edges, view, Plane(0.0, 0.0), {"bore": 13.0})[1]
+    rng = np.random.default_rng(4)
+    depths = []
+    for _ in range(300):
+        moved = view.with_vector(view.vector() + spread * rng.normal(size=VIEW_SIZE))
+        sd = np.full(240, 0.1)
+        at = [fit_projected_circle(edge.points_px, sd, moved, 0.0).circle.centre for edge in edges]
+        eye = moved.camera_centre_mm
+        away = eye[:2] - at[0]
+        share = (at[1] - at[0]) @ away / (away @ away)
+        depths.append(eye[2] * share / (1.0 - share))
+    assert step.implied_depth_mm == pytest.approx(13.0, abs=0.01)
+    assert np.std(depths) > 1.0
+    assert step.implied_u95_mm / 1.96 == pytest.approx(np.std(depths), rel=0.15)
+
+
 def test_right_over_the_axis_the_depth_of_an_inner_circle_is_not_told():
     view = seen_from((0.0, 0.0, 205), (0.0, 0.001, 0.0))
     edges = [edge_of(view, (0, 0), d) for d in (60.7, 41.6)]
@@ -95,3 +119,13 @@ def test_a_hole_180_mm_above_the_card_reads_43_percent_large():
     told = edge_of(view, (0, 0), 40.0, height=180.0)
     rim = measure_face([told], view, Plane(180.0, 0.3), {})[0]
     assert rim.diameter_mm == pytest.approx(40.0, abs=1e-5)
+
+
+def test_the_rim_of_a_face_that_bears_the_card_goes_round_the_card():
+    view = seen_from((50.0, 0.0, 205), (40.0, 0.0, 0.0))
+    edges = [edge_of(view, (60, 0), 40.0), edge_of(view, (60, 0), 30.0, depth=8.0)]
+    rows = measure_face(edges, view, PLANE, {"step1": 8.0}, rimmed=False)
+    assert [row.name for row in rows] == ["bore", "step1"]
+    assert rows[1].diameter_mm == pytest.approx(30.0, abs=1e-4)
+    alone = measure_face(edges[:1], view, PLANE, {}, rimmed=False)
+    assert [row.name for row in alone] == ["bore"]

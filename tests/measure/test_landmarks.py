@@ -78,3 +78,27 @@ def test_steep_begins_at_one_to_one(slope, steep):
 
 def test_a_shoulder_makes_no_row_steep():
     assert not np.any(steep_rows(stepped()))
+
+
+def narrow_hollows(profile):
+    return [mark.z_mm for mark in landmarks(profile) if mark.narrow]
+
+
+@pytest.mark.parametrize("width", [1.0, 2.0, 3.0])
+def test_the_bottom_of_a_narrow_cut_may_lie_deeper(width):
+    assert narrow_hollows(bead_on_cylinder(-0.8, width)) == [50.0]
+
+
+def test_a_cut_beside_a_shoulder_is_narrow_too():
+    z = np.arange(0.0, 100.25, 0.25)
+    d = np.where(z < 50.0, 40.0, 52.0) - np.where(np.abs(z - 48.5) < 1.0, 1.2, 0.0)
+    assert narrow_hollows(profile_of(z, d)) == [48.5]
+
+
+@pytest.mark.parametrize("width", [6.0, 8.0, 20.0])
+def test_an_open_cove_is_as_deep_as_it_shows(width):
+    assert narrow_hollows(bead_on_cylinder(-2.0, width)) == []
+
+
+def test_a_narrow_bead_is_as_thick_as_it_shows():
+    assert narrow_hollows(bead_on_cylinder(0.8, 2.0)) == []

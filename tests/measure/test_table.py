@@ -8,10 +8,11 @@ from tests.measure.exact_shapes import cone, gapped_result, profile_of, result_o
 def test_the_headline_numbers_come_first():
     lines = trace_table(result_of(cone()), 20.0, METRIC).splitlines()
     assert lines[0] == "mill.jpg; scale: bank card (ID-1); lens: from the photo's own note (EXIF)"
-    assert lines[1] == "Length         100.0 ±0.25 mm"
-    assert lines[2] == "Largest seen   60.0 ±0.12 mm at 100"
-    assert lines[3] == "Smallest seen  20.0 ±0.12 mm at 0"
-    assert [line.split() for line in lines[6:]] == [
+    assert lines[1].startswith("Taken as       piece lying on the bench beside the card")
+    assert lines[2] == "Length         100.0 ±0.25 mm"
+    assert lines[3] == "Largest seen   60.0 ±0.12 mm at 100"
+    assert lines[4] == "Smallest seen  20.0 ±0.12 mm at 0"
+    assert [line.split() for line in lines[7:]] == [
         [str(z), f"{20 + 0.4 * z:.1f}", "0.12"] for z in (0, 20, 40, 60, 80, 100)
     ]
 
@@ -19,7 +20,7 @@ def test_the_headline_numbers_come_first():
 def test_what_was_left_out_is_said_and_not_tabled():
     text = trace_table(gapped_result(), 5.0, METRIC)
     assert "Left out  40 to 52 mm: hidden behind a bead" in text
-    places = [line.split()[0] for line in text.splitlines()[6:] if line[:1] == " "]
+    places = [line.split()[0] for line in text.splitlines()[7:] if line[:1] == " "]
     assert "40" in places
     assert "45" not in places
 
@@ -29,7 +30,7 @@ def test_what_was_left_out_is_said_and_not_tabled():
 )
 def test_a_cut_piece_has_no_length(cut, words):
     result = result_of(cone(), length_mm=None, length_u95_mm=None, **cut)
-    line = trace_table(result, 20.0, METRIC).splitlines()[1]
+    line = trace_table(result, 20.0, METRIC).splitlines()[2]
     assert line.startswith("Length         not known")
     assert words in line
 
@@ -38,7 +39,7 @@ def test_inches_give_fraction_decimal_and_spread():
     text = trace_table(result_of(cone()), 25.0, INCHES)
     assert "3 15/16 in (3.937 ±0.010)" in text
     # Stations on marks of a rule; the cone is 20 mm + 0.4 z thick.
-    assert [line.split() for line in text.splitlines()[6:8]] == [
+    assert [line.split() for line in text.splitlines()[7:9]] == [
         ["0", "25/32", "0.787", "0.005"],
         ["1", "1", "3/16", "1.187", "0.005"],
     ]

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
+import json
+
+import numpy as np
 import pytest
 from scipy.stats import norm
 
@@ -9,6 +13,9 @@ from calib.refusal import BadFileError
 from measure.boring import Edge, first_drill, highest_rpm, normal_below
 from measure.mechanism import Bore, Mechanism, mechanism_from, read_mechanism
 from measure.plunge import Verdict, check_plunges
+from measure.toolplan import BoringPlan
+from measure.toolwords import mechanism_words
+from measure.units import METRIC
 
 BORE = {
     "name": "seat",
@@ -100,6 +107,47 @@ def test_bores_that_disagree_stop_at_the_shallower():
     assert seat.deep_mm == pytest.approx(0.0)
     assert grinder.deep_mm == pytest.approx(-7.0)
     assert (seat.depth_ok, grinder.depth_ok) == (True, False)
+
+
+def test_whether_a_depth_is_right_can_be_written_to_a_result():
+    # Places along a tool come out of arrays, and JSON knows no truth value of an array.
+    steps = [dataclasses.replace(edge, front_mm=np.float64(edge.front_mm)) for edge in CUTTER]
+    (plunge,) = check_plunges(body(Bore("seat", 42.0, 8.0, "foot", "body", 0.3)), steps)
+    assert json.dumps(plunge.bores[0].depth_ok) == "true"
+
+
+def test_a_depth_known_worse_than_its_tolerance_is_not_called_made():
+    rough = [dataclasses.replace(edge, front_u95_mm=1.3) for edge in CUTTER]
+    (plunge,) = check_plunges(body(Bore("seat", 42.0, 8.0, "foot", "body", 0.3, 0.5)), rough)
+    (words, *_) = mechanism_words(plan_of(plunge), METRIC)[0][1]
+    assert words.endswith("step 2, its depth known only to ±1.3 mm: measure on the tool.")
+
+
+BORER = [Edge("step 2", 27.0, 0.1, 0.0, 60.0), Edge("step 1", 42.0, 0.1, 60.0, 20.0)]
+THROUGH = Bore("chamber", 27.0, None, "foot", "body", 0.5)
+
+
+def test_a_through_bore_is_only_as_deep_as_the_other_bores_let_the_tip_go():
+    (plunge,) = check_plunges(body(Bore("seat", 42.0, 8.0, "foot", "body", 0.3), THROUGH), BORER)
+    chamber = plunge.bores[1]
+    assert plunge.tip_mm == pytest.approx(68.0)
+    assert chamber.verdict is Verdict.MADE
+    assert (chamber.depth_mm, chamber.deep_mm, chamber.depth_ok) == (68.0, None, None)
+    words = mechanism_words(plan_of(plunge), METRIC)[0][1]
+    assert "made by step 2, 68 mm deep; bore on through with a drill." in words[1]
+
+
+def test_the_step_that_follows_into_a_through_bore_is_named():
+    (plunge,) = check_plunges(body(THROUGH), BORER)
+    assert plunge.tip_mm is None
+    assert plunge.follows is BORER[1]
+    words = mechanism_words(plan_of(plunge), METRIC)[0][1]
+    assert words[1] == "Stop before the tip is 60 mm deep: there step 1 begins to cut, 42.0 wide."
+    assert check_plunges(body(THROUGH), BORER[:1])[0].follows is None
+
+
+def plan_of(*plunges):
+    return BoringPlan((), None, None, None, None, None, plunges)
 
 
 def test_a_step_that_would_widen_the_mouth_is_named():

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from measure.rimchoice import chosen_rims, edges_of_step
-from measure.rimevidence import rim_points
-from measure.rimextents import laid_along
+from measure.rimextents import laid_along, overlooks
+from measure.rimpixels import rim_points
 from tests.measure.cutter.drawntool import AXIS, TRUE, drawn, view_from
 
 CAMERA = (-10.0, 60.0, 320.0)
@@ -98,3 +98,43 @@ def test_step_overlooked_between_two_is_found():
     found = laid_along(drawn(view, TRUE), view, AXIS, [TRUE[0], TRUE[2]])
     assert len(found) == 3
     assert found[1].radius_mm == pytest.approx(TRUE[1].radius_mm, abs=NEAR_MM)
+
+
+def test_rim_that_shows_on_one_side_alone_is_told_by_the_axis():
+    """The other side is painted over in the bench's tone, deep into the step."""
+    view = view_from(CAMERA)
+    step = TRUE[1]
+    z = np.array([step.z_from_mm - 1.0, step.z_to_mm + 1.0])
+    sides = [
+        rim_points(view.camera_centre_mm, AXIS, z, np.full(2, at * step.radius_mm), -1.0)
+        for at in (0.6, 1.5)
+    ]
+    corners = view.to_pixels(np.concatenate([sides[0], sides[1][::-1]]))
+    picture = drawn(view, TRUE)
+    cv2.fillConvexPoly(picture, np.round(corners * 16).astype(np.int32), (120,) * 3, 4, 4)
+    found = chosen_rims(picture, view, AXIS, TRUE)
+    assert found[1].radius_mm == pytest.approx(step.radius_mm, abs=NEAR_MM)
+    assert found[1].loss >= 4.0
+    assert all(other.loss < 0.5 for other in (found[0], found[2]))
+
+
+def test_larger_step_that_was_overlooked_is_seen():
+    view = view_from(CAMERA)
+    picture = drawn(view, TRUE)
+    assert not overlooks(picture, view, AXIS, TRUE)
+    through = [replace(TRUE[0], z_to_mm=TRUE[1].z_to_mm), TRUE[2]]
+    assert overlooks(picture, view, AXIS, through)
+
+
+def test_shadow_beside_a_step_is_no_larger_step():
+    """It has a border as straight as a rim, on one side."""
+    view = view_from(CAMERA)
+    picture = drawn(view, TRUE)
+    z = np.array([TRUE[0].z_from_mm, TRUE[0].z_to_mm])
+    out = [
+        view.to_pixels(rim_points(view.camera_centre_mm, AXIS, z, np.full(2, radius), 1.0))
+        for radius in (TRUE[0].radius_mm, TRUE[0].radius_mm + 9.0)
+    ]
+    shadow = np.round(np.concatenate([out[0], out[1][::-1]]) * 16).astype(np.int32)
+    cv2.fillConvexPoly(picture, shadow, (70, 70, 70), 4, 4)
+    assert not overlooks(picture, view, AXIS, TRUE)

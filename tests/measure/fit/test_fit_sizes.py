@@ -32,6 +32,7 @@ HOLE = {
     "circles": [
         {"name": "recess", "diameter_mm": 44.0, "u95_mm": 0.1, "u95_common_mm": 0.06},
         {"name": "rim", "diameter_mm": 60.0, "u95_mm": 0.1},
+        {"name": "step1", "diameter_mm": None, "u95_mm": None},
     ],
     "warnings": [],
 }
@@ -137,12 +138,42 @@ def test_a_range_typed_as_a_fit():
         '[x]\nsays = "a"\nleast_mm = nan\nmost_mm = 0.4',
         '[x]\nsays = "a"\nleast_mm = true\nmost_mm = 0.4',
         '[x]\nsays = "a"\nleast_mm = 0\nmost_mm = 0.4\nextra = 1',
+        '[x]\nsays = ""\nleast_mm = 0\nmost_mm = 0.4',
+        '["\\n"]\nsays = "a"\nleast_mm = 0\nmost_mm = 0.4',
     ],
 )
 def test_presets_that_are_none(text):
     with pytest.raises(BadFileError) as refusal:
         presets_from(text, "mine.toml")
     assert refusal.value.notice.code == "fit-presets"
+
+
+def test_a_preset_is_one_line_of_the_table():
+    text = '["my\\nfit"]\nsays = "runs\\u001b[31m\\nwell"\nleast_mm = 0\nmost_mm = 0.4'
+    (preset,) = presets_from(text, "mine.toml")
+    assert (preset.name, preset.says) == ("my fit", "runs [31m well")
+
+
+STEP = {"diameter_mm": 24.9, "u95_mm": 0.1, "u95_common_mm": 0.08, "swept_u95_mm": 0.12}
+
+
+def test_a_tool_is_as_wide_as_it_sweeps(tmp_path):
+    step = {"name": "step4", **STEP, "swept_diameter_mm": 25.3, "swept_is_lower_bound": True}
+    file = tmp_path / "result.json"
+    file.write_text(json.dumps({"schema": 1, "kind": "cutter", "photo": "t.jpg", "steps": [step]}))
+    pilot = given_size(f"{tmp_path}@step4")
+    assert (pilot.size.diameter_mm, pilot.size.u95_mm) == (25.3, 0.12)
+    assert [notice.code for notice in pilot.notices] == ["sweeps-more"]
+
+
+def test_a_circle_of_unknown_depth_says_how_to_tell_it(folder):
+    with pytest.raises(RefusalError, match="its depth was not known") as refused:
+        given_size(f"{folder}/face@step1")
+    assert "--depth step1:MM" in refused.value.notice.advice
+
+
+def test_typed_sizes_of_one_photo_share_nothing_that_could_cancel():
+    assert "cancelled" not in run("43.6±0.1", "44±0.1", "--same-photo").stdout
 
 
 def run(*words, cwd=None):

@@ -53,6 +53,14 @@ def test_thin_places_are_named_where_they_are() -> None:
     assert place.worst_mm == pytest.approx(3.7)
 
 
+def test_only_the_bore_that_is_wider_than_a_rounded_end_is_named() -> None:
+    profile = cone(60.0, 50.0)
+    rounded = np.where(profile.z_mm < 2.0, 38.0, profile.diameter_mm)
+    piece = Profile(profile.z_mm, rounded, profile.u95_mm, profile.u95_common_mm)
+    section = section_of(piece, SIMPLE, wood_parts(100.0, SIMPLE, None, 0.4), 5.0)
+    assert [placed.bore.name for placed in section.opens] == ["seat"]
+
+
 def test_bore_wider_than_the_outline_is_refused_with_the_place() -> None:
     profile = cone(60.0, 50.0)
     waist = np.where(np.abs(profile.z_mm - 70.0) < 3.0, 24.0, profile.diameter_mm)

@@ -1,0 +1,37 @@
+"""Caliper readings that cannot be set against the photo: off the piece, or of another size."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from exact_scene import scene, seen
+
+from calib.refusal import RefusalError
+from measure.solving import solve_outline
+
+
+@pytest.fixture(scope="module")
+def lying():
+    rng = np.random.default_rng(3)
+    it = scene("bench", rng)
+    return it, *seen(it, rng)
+
+
+def solved_with(lying, z, off=0.0):
+    it, lens, found, outline = lying
+    reading = 2.0 * float(it.solid.radius(np.array([min(z, it.solid.length)]))[0]) + off
+    request = replace(it.request, known=((z, reading),))
+    return solve_outline(request, lens, found, outline, 3)
+
+
+def test_a_true_reading_is_taken(lying):
+    assert solved_with(lying, 0.25 * lying[0].solid.length).estimate.kept > 0.9
+
+
+@pytest.mark.parametrize(("share", "off", "code"), [
+    (1.3, 0.0, "known-place"), (0.25, 8.0, "known-contradicts"),
+])  # fmt: skip
+def test_a_reading_off_the_piece_or_of_another_size_is_not(lying, share, off, code):
+    with pytest.raises(RefusalError) as caught:
+        solved_with(lying, share * lying[0].solid.length, off)
+    assert caught.value.notice.code == code
