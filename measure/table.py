@@ -24,7 +24,8 @@ def trace_table(result: TraceResult, every_mm: float, units: Units) -> str:
     """Return the headline numbers, the stations with their ±, and what was left out."""
     lines = [f"{result.photo_name}; {source_words(result.scale_from, result.lens_from)}"]
     # A photo shows no difference between a card on the bench and one held level with the axis.
-    lines.append(f"Taken as       {SETUP_WORDS[result.setup]}; if not so, give --setup")
+    if result.setup in SETUP_WORDS:  # a drawing lies in one way only
+        lines.append(f"Taken as       {SETUP_WORDS[result.setup]}; if not so, give --setup")
     if result.length_mm is not None and result.length_u95_mm is not None:
         lines.append(f"Length         {units.with_spread(result.length_mm, result.length_u95_mm)}")
     else:
