@@ -12,9 +12,11 @@ import traceback
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, TextIO
 
 from calib.decimals import with_decimal_points
+from calib.nearby import missing_file_advice
 from calib.refusal import BadFileError, Notice, RefusalError
 from calib.usage import plain_usage
 
@@ -111,9 +113,8 @@ def file_trouble(error: OSError) -> BadFileError:
             "Change the permissions, or give --out a folder of your own.",
         )
     if error.errno == errno.ENOENT:
-        return BadFileError(
-            "no-such-file", f"There is no file {what}.", "Check the name and the folder."
-        )
+        advice = missing_file_advice(Path(os.fsdecode(error.filename or "")))
+        return BadFileError("no-such-file", f"There is no file {what}.", advice)
     if error.errno in (errno.EISDIR, errno.ENOTDIR):
         kind = "a folder, not a file" if error.errno == errno.EISDIR else "not in a folder"
         return BadFileError("not-a-file", f"{what} is {kind}.", "Check the name and the folder.")

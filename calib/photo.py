@@ -20,6 +20,7 @@ from calib.headers import (
     picture_kind,
     png_header,
 )
+from calib.nearby import missing_file_advice
 from calib.orientation import turn
 from calib.refusal import BadFileError, Notice
 
@@ -139,7 +140,7 @@ def _read_bytes(path: Path) -> bytes:
         data = path.read_bytes()
     except FileNotFoundError:
         raise BadFileError(
-            "no-such-file", f"There is no file {path}.", "Check the name and the folder."
+            "no-such-file", f"There is no file {path}.", missing_file_advice(path)
         ) from None
     except (OSError, ValueError) as error:
         reason = (

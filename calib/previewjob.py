@@ -23,7 +23,9 @@ from calib.photochange import Asked, Change, Outlook, Seen, changes, outlook, pl
 from calib.printed import PrintScale, scale_of_target
 from calib.refusal import BadFileError, Notice
 from calib.setupdoubt import setup_notices
+from calib.setupnames import setup_advice
 from calib.sight import fit_view
+from calib.sourcewords import scale_words
 from calib.targets import parse_target
 from calib.view import View
 
@@ -88,7 +90,7 @@ def asked_for(
     """
     setup = setup.strip().lower()
     if setup not in SETUPS:
-        raise _bad(f"--setup {setup} is not known.", f"Use one of {', '.join(SETUPS)}.")
+        raise _bad(f"--setup {setup} is not known.", setup_advice(setup, SETUPS))
     for option, value in (("diameter", diameter_mm), ("length", length_mm)):
         if not 1.0 <= value <= LARGEST_MM:
             raise _bad(f"--{option} {value:g} cannot be.", "Give it in mm, 1 or more.")
@@ -192,7 +194,7 @@ def _text(photo: Photo, seen: Preview) -> str:
     asked, expects = seen.asked, seen.expects
     lines = [
         f"Photo    {photo.name}, {photo.size_px[0]} x {photo.size_px[1]} pixels",
-        f"Target   {seen.found.scale_from}, {seen.distance_mm:.0f} mm from the phone; "
+        f"Target   {scale_words(seen.found.scale_from)}, {seen.distance_mm:.0f} mm from the phone; "
         f"{seen.px_per_mm:.1f} pixels to the mm at the piece",
         f"Lens     {_lens_words(seen)}",
         f"Tilt     {math.degrees(seen.tilt_rad):.0f}° from looking straight down on the target",
@@ -227,9 +229,7 @@ def _lens_words(seen: Preview) -> str:
     if lens.source == "calibrated":
         named = "" if seen.lens_name is None else f" ({seen.lens_name})"
         return f"calibrated{named}; focal length known to {1.96 * sd:.1f} %"
-    where = (
-        "from the camera's data in the photo" if lens.source == "exif" else "not stated; assumed"
-    )
+    where = "from the photo's own note (EXIF)" if lens.source == "exif" else "not stated; assumed"
     return f"{where}; focal length known to {1.96 * sd:.0f} %"
 
 

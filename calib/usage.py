@@ -8,6 +8,10 @@ from collections.abc import Sequence
 __all__ = ["plain_usage"]
 
 _NUMBER = re.compile(r"Invalid value for '(?:.* / )?(--[\w-]+)'.*valid (number|integer)")
+_UNKNOWN = re.compile(r"No such option: (--[\w-]+)\s*$")
+_OF_TRACES = ("measure trace", "measure check", "measure cutter")
+_MEANT = {"--caliper": "--known", "--card": "--target", "--board": "--target"}
+"""What a turner may call an option of the commands that trace."""
 
 
 def plain_usage(message: str, words: Sequence[str], command: str) -> tuple[str, str]:
@@ -20,6 +24,9 @@ def plain_usage(message: str, words: Sequence[str], command: str) -> tuple[str, 
     command : such as "measure trace".
     """
     advice = f"Type {command} --help to see what it takes."
+    unknown = _UNKNOWN.match(message)
+    if unknown is not None and command in _OF_TRACES and unknown[1] in _MEANT:
+        return message, f"Did you mean {_MEANT[unknown[1]]}? {advice}"
     found = _NUMBER.match(message)
     if found is None:
         return message, advice

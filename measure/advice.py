@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from measure.mechanism import CAP
+from measure.units import METRIC, Units
 from measure.wall import Section, WoodPart
 
 __all__ = ["cautions", "first_drill", "making_steps"]
@@ -32,21 +33,20 @@ def making_steps(
     return tuple(steps)
 
 
-def first_drill(section: Section | None) -> str:
+def first_drill(section: Section | None, units: Units = METRIC) -> str:
     """Return which bore to drill first and why; empty without a mechanism."""
     if section is None or not section.bores:
         return ""
     body = [b.bore for b in section.bores if b.bore.part != CAP] or [b.bore for b in section.bores]
     first = body[0]
-    narrow = min(body, key=lambda b: b.diameter_mm)
-    text = f"First drill {first.diameter_mm:g} mm ({first.name}): widest first, so that the "
-    text += "centre spur of each bit finds wood."
-    if narrow is not first:
-        text += (
-            f" With a stepped cutter on a pilot: first {narrow.diameter_mm:g} mm, "
-            "so that the pilot runs in its hole."
-        )
-    return text
+    size = f"{first.diameter_mm:g} mm"  # as the bit is sold
+    if units.inches:
+        size = f"{units.number(first.diameter_mm)} {units.name}, {size}"
+    return (
+        f"First drill {size} ({first.name}): widest first, so that the centre spur of each bit "
+        "finds wood. With a stepped cutter: first the hole that its pilot runs in; measure cutter "
+        "tells the drill."
+    )
 
 
 def cautions(length_mm: float, thinnest_mm: float) -> tuple[str, ...]:

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.landmarks import OR_LESS, SHOULDER, landmarks
+from calib.sourcewords import scale_words
+from measure.landmarks import landmarks
+from measure.markwords import size_words
 from measure.overlay import CYAN, ORANGE, WHITE, YELLOW, Overlay
 from measure.result import CUT, TraceResult
 from measure.units import METRIC, Units
@@ -163,7 +165,9 @@ def _draw_target(overlay: Overlay, result: TraceResult) -> None:
     if result.target_is_board:
         return
     middle = result.target_px.mean(axis=0)
-    overlay.plate(result.scale_from, middle, np.array([0.0, -1.0]), must=True, leader=False)
+    overlay.plate(
+        scale_words(result.scale_from), middle, np.array([0.0, -1.0]), must=True, leader=False
+    )
 
 
 def _draw_left_out(overlay: Overlay, result: TraceResult, rims: Rims) -> None:
@@ -205,11 +209,7 @@ def _draw_diameters(overlay: Overlay, result: TraceResult, rims: Rims, units: Un
     largest = result.largest()
     wanted = [(largest.z_mm, units.number(largest.diameter_mm))]
     for mark in marks[:MOST_LANDMARKS]:
-        words = units.number(mark.diameter_mm)
-        if mark.kind == SHOULDER and mark.other_mm is not None:
-            words = f"{units.number(mark.other_mm)} / {words}"
-        if mark.narrow:
-            words = f"{words} {OR_LESS}"
+        words = size_words(result.profile, mark, units.number)
         if all(abs(mark.z_mm - z) > 1e-6 for z, _ in wanted):
             wanted.append((mark.z_mm, words))
     for z, words in wanted:

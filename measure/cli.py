@@ -12,13 +12,11 @@ from typing import NoReturn
 import typer
 
 from calib.ending import conclude, run_app
+from calib.nearby import PICTURE_SUFFIXES
 from calib.refusal import BadFileError
 from measure import commands
 
 __all__ = ["build_app", "main"]
-
-PHOTO_SUFFIXES = (".jpg", ".jpeg", ".png", ".heic", ".heif", ".webp", ".tif", ".tiff", ".dng")
-"""How names of pictures end: no command does."""
 
 
 def build_app(words: Sequence[str]) -> typer.Typer:
@@ -55,7 +53,7 @@ def build_app(words: Sequence[str]) -> typer.Typer:
 def main() -> None:
     """Run the command line."""
     words = sys.argv[1:]
-    if words and Path(words[0]).suffix.lower() in PHOTO_SUFFIXES:
+    if words and Path(words[0]).suffix.lower() in PICTURE_SUFFIXES:
         conclude(lambda: _refuse_bare_photo(words), "--json" in words)
     run_app(build_app(words), "measure")
 

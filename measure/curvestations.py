@@ -9,7 +9,7 @@ import numpy as np
 from measure.fair import FairCurve
 from measure.features import Feature
 from measure.profile import Profile
-from measure.settings import LOOSE_MM, Setting, caliper_setting
+from measure.settings import GAP_MM, LOOSE_MM, Setting, caliper_setting
 
 __all__ = ["STATION", "with_stations"]
 
@@ -30,16 +30,41 @@ def with_stations(
     curve: FairCurve,
     profile: Profile,
 ) -> tuple[Setting, ...]:
-    """Return the settings in order along z, with those of stations on the long curves."""
-    places = [z for f in features for z in _places(f)]
+    """Return the settings in order along z, with those of stations.
+
+    They stand on the long curves, on what is seen in part, and in the middle of each run between
+    gaps that has no other: what is turned there may not show, its diameter is known all the same.
+    """
     taken = [s.z_mm for s in settings]
-    added = []
+    wanted = [z for f in features for z in _places(f)]
+    clear = [z for z in wanted if all(abs(z - t) >= CLEAR_MM for t in taken)]
+    added = _stations(curve, profile, clear)
+    taken += [s.z_mm for s in added]
+    empty = [
+        0.5 * (low + high)
+        for low, high in _runs(curve, features)
+        if 0.5 * (high - low) >= GAP_MM and not any(low <= z <= high for z in taken)
+    ]
+    added += _stations(curve, profile, empty)
+    return tuple(sorted((*settings, *added), key=lambda s: s.z_mm))
+
+
+def _runs(curve: FairCurve, features: tuple[Feature, ...]) -> list[tuple[float, float]]:
+    """Return z of both ends of each run that a gap bounds."""
+    edges = [f.z_mid_mm for f in features if f.from_gap or f.to_gap]
+    ends = [(float(chain.z_mm[0]), float(chain.z_mm[-1])) for chain in curve.chains]
+    return [run for run in ends if any(run[0] <= z <= run[1] for z in edges)]
+
+
+def _stations(curve: FairCurve, profile: Profile, places: list[float]) -> list[Setting]:
+    """Return the settings at those of the places where the diameter is known well enough."""
+    found = []
     for z in places:
         d = _diameter(curve, z)
         u95 = float(np.interp(z, profile.z_mm, profile.u95_mm))
-        if u95 <= LOOSE_MM and np.isfinite(d) and all(abs(z - t) >= CLEAR_MM for t in taken):
-            added.append(Setting(z, STATION, d, u95, caliper_setting(d)))
-    return tuple(sorted((*settings, *added), key=lambda s: s.z_mm))
+        if u95 <= LOOSE_MM and np.isfinite(d):
+            found.append(Setting(z, STATION, d, u95, caliper_setting(d)))
+    return found
 
 
 def _places(f: Feature) -> list[float]:

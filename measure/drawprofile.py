@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.inches import MM_PER_INCH
-from measure.landmarks import OR_LESS, SHOULDER, Landmark, landmarks
+from measure.landmarks import Landmark, landmarks
+from measure.markwords import size_words
 from measure.profile import Profile
 from measure.result import CUT, TraceResult
 from measure.units import METRIC, Units
@@ -63,7 +64,7 @@ def profile_svg(result: TraceResult, units: Units = METRIC) -> str:
     left = (WIDTH - far * scale) / 2.0
     room = int((WIDTH - 2.0 * LETTERS) / LABEL_GAP)
     marks = _marks(result, room)
-    words = [_words(mark, units) for mark in marks]
+    words = [_words(result.profile, mark, units) for mark in marks]
     top = max(map(len, words)) * LETTERS * LETTER_WIDTH + 34.0
     frame = _Frame(scale, left, top + radius, far)
     parts = [
@@ -168,12 +169,8 @@ def _marks(result: TraceResult, most: int) -> list[Landmark]:
     return sorted(chosen, key=lambda mark: mark.z_mm)
 
 
-def _words(mark: Landmark, units: Units) -> str:
-    size = units.number(mark.diameter_mm)
-    if mark.kind == SHOULDER and mark.other_mm is not None:
-        size = f"{units.number(mark.other_mm)} / {size}"
-    if mark.narrow:
-        size = f"{size} {OR_LESS}"
+def _words(profile: Profile, mark: Landmark, units: Units) -> str:
+    size = size_words(profile, mark, units.number)
     return f"Ø {size} at {units.place(mark.z_mm)}"
 
 

@@ -14,10 +14,12 @@ from measure.spanjoins import spans_of
 from measure.spans import FILLET_WIDEST_MM, Outline, Span, crest_of, is_whole
 from measure.stray import local_u95
 
-__all__ = ["KINDS", "Feature", "name_features", "seen_well"]
+__all__ = ["DEEPER", "KINDS", "OUTLINE", "PROUDER", "Feature", "name_features"]
 
 FloatArray = NDArray[np.float64]
 
+OUTLINE = "outline"
+"""What was seen of the piece where too little was seen to call it anything."""
 KINDS = (
     "cylinder",
     "fillet",
@@ -29,7 +31,10 @@ KINDS = (
     "swell",
     "hollow",
     "shoulder",
+    OUTLINE,
 )
+
+DEEPER, PROUDER = "deeper", "prouder"
 
 LONG_MM, SLENDER = 25.0, 0.12
 """Longer than this and lower than this share of its length, a bead is called a swell and a
@@ -37,9 +42,6 @@ cove a hollow (common practice, no source)."""
 SLIVER_MM = 1.0
 """What is narrower at the edge of a gap is not told from the edge."""
 LEAST_ROWS = 3
-LEAST_RUN_MM = 5.0
-"""A run between gaps that is shorter than this does not tell a bead from a cove (common practice,
-no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +64,7 @@ class Feature:
         profile's own z and length not included.
     from_gap, to_gap : whether it begins or ends where the outline stops being seen: that end
         is no edge of the piece.
+    fine : `DEEPER` or `PROUDER` where it is too narrow to show how much it is; otherwise empty.
     """
 
     kind: str
@@ -77,6 +80,7 @@ class Feature:
     place_u95_mm: float
     from_gap: bool = False
     to_gap: bool = False
+    fine: str = ""
 
     @property
     def width_mm(self) -> float:
@@ -107,22 +111,6 @@ def name_features(
         )
         found += _Run(chain, place, profile, is_end).features()
     return tuple(found)
-
-
-def seen_well(features: tuple[Feature, ...]) -> tuple[Feature, ...]:
-    """Leave out what lies in a run too short between gaps; features in order along z."""
-    runs: list[list[Feature]] = []
-    for f in features:
-        if not runs or f.from_gap or runs[-1][-1].to_gap:
-            runs.append([])
-        runs[-1].append(f)
-    kept = [
-        run
-        for run in runs
-        if not (run[0].from_gap or run[-1].to_gap)
-        or run[-1].z_to_mm - run[0].z_from_mm >= LEAST_RUN_MM
-    ]
-    return tuple(f for run in kept for f in run)
 
 
 class _Run:

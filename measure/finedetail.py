@@ -8,11 +8,11 @@ from scipy.ndimage import grey_closing, grey_opening
 
 from measure.plan import Plan
 
-__all__ = ["too_fine"]
+__all__ = ["NARROW_MM", "too_fine"]
 
 FloatArray = NDArray[np.float64]
 
-_NARROW_MM = 1.5
+NARROW_MM = 1.5
 """A trace draws its edge through about a millimetre at a time, and a deep cut hides its bottom
 from every line of sight that is not square to the axis: rule of thumb, no source."""
 _HARDLY_MORE = 1.5
@@ -38,7 +38,7 @@ def too_fine(plan: Plan, z_mm: FloatArray) -> NDArray[np.bool_]:
     if not np.any(known):
         return np.zeros(len(z), dtype=np.bool_)
     d = np.interp(places, places[known], planned[known])
-    narrow, wide = _stands_out(d, _NARROW_MM), _stands_out(d, 2.0 * _NARROW_MM)
+    narrow, wide = _stands_out(d, NARROW_MM), _stands_out(d, 2.0 * NARROW_MM)
     doubt = np.nan_to_num(plan.u95_at(places)[0])
     fine = (narrow > np.maximum(_LEAST_MM, doubt)) & (wide < _HARDLY_MORE * narrow)
     where = places[known & fine]

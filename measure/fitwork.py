@@ -10,6 +10,7 @@ from calib.folders import write_folder_whole
 from measure.fitjudge import fit_data, judge_fit
 from measure.fittext import fit_text
 from measure.presets import preset_named, read_presets
+from measure.replaced import replaced_words
 from measure.resultfile import result_json
 from measure.sizes import GivenSize, given_size
 from measure.units import units_for
@@ -41,9 +42,11 @@ def work_fit(
         sizes = [_in_one_photo(size) for size in sizes]
     report = judge_fit(sizes[0], sizes[1], presets)
     data = fit_data(report)
+    text = fit_text(report, units_for(inches))
     if out is not None:
+        text += replaced_words(out, data["kind"])
         write_folder_whole(out, {"result.json": result_json(data)})
-    return Outcome(fit_text(report, units_for(inches)), data, report.notices)
+    return Outcome(text, data, report.notices)
 
 
 def _in_one_photo(size: GivenSize) -> GivenSize:

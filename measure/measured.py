@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from calib.nearby import RESULTS, missing_file_advice
 from calib.refusal import BadFileError
 from measure.profile import Profile
 from measure.profilefile import read_profile
@@ -85,11 +86,13 @@ def read_measured(path: Path) -> Measured:
         raise BadFileError(
             "no-profile",
             f"{rows} is not there.",
-            "Give the folder of an earlier trace, or its profile.csv.",
+            missing_file_advice(folder)
+            if not folder.exists()
+            else "Give the folder of an earlier trace, or its profile.csv.",
         )
     profile = read_profile(rows)
     facts = _facts(path, folder, rows)
-    name = folder.name.removesuffix("-measured") if rows.name == "profile.csv" else rows.stem
+    name = folder.name.removesuffix(RESULTS) if rows.name == "profile.csv" else rows.stem
     return Measured(
         name=name or rows.stem,
         profile=profile,

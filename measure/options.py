@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from calib.nearby import RESULTS
+
 __all__ = [
     "AxisHeight",
     "AxisOffset",
@@ -94,4 +96,4 @@ NoReport = Annotated[bool, typer.Option("--no-report", help="Write no report and
 
 def out_folder(photo: Path, out: Path | None) -> Path:
     """Return the folder for the results: the one given, or PHOTO-measured beside the photo."""
-    return out if out is not None else photo.parent / f"{photo.stem}-measured"
+    return out if out is not None else photo.parent / f"{photo.stem}{RESULTS}"

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from calib.headers import picture_kind
+from calib.nearby import RESULTS, missing_file_advice
 from calib.refusal import BadFileError
 from measure.measured import Measured, read_measured
 from measure.plan import Plan
@@ -24,6 +25,7 @@ def read_plan(
     *,
     layer: str | None = None,
     axis: str | None = None,
+    use: str = "--plan",
 ) -> Plan:
     """Read a plan.
 
@@ -32,6 +34,7 @@ def read_plan(
     path : CSV table, DXF or SVG drawing, TOML plan file, or an earlier trace.
     units : "mm", "cm" or "inch" if the turner says so; wins over the file.
     layer, axis : of a drawing, see `measure.plantoml`.
+    use : what to type before the plan once there is one, for the advice.
 
     Raises
     ------
@@ -39,7 +42,7 @@ def read_plan(
         The file is missing, of another kind, or no plan.
     """
     if not path.exists():
-        raise BadFileError("no-plan", f"The plan {path} is not there.", "Check the file name.")
+        raise BadFileError("no-plan", f"The plan {path} is not there.", missing_file_advice(path))
     if path.is_dir() or path.suffix.lower() == ".json" or _is_trace(path):
         if units is not None and mm_per_unit(units) != 1.0:
             raise BadFileError(
@@ -57,14 +60,22 @@ def read_plan(
         return _of_drawing(path, units, layer, axis)
     with path.open("rb") as file:
         if picture_kind(file.read(_HEAD_BYTES))[0] in ("jpeg", "png", "heic"):
-            raise BadFileError(
-                "plan-kind",
-                f"{path.name} is a photo, no plan yet.",
-                f"First type: measure drawing {path.name} (of a piece: measure trace "
-                f"{path.name}). Then --plan {path.stem}-measured.",
-            )
+            raise _no_plan_yet(path, use)
     raise BadFileError(
         "plan-kind", f"{path.name} is no kind of plan that is known.", f"Give {_KINDS}."
+    )
+
+
+def _no_plan_yet(photo: Path, use: str) -> BadFileError:
+    typed, folder = (
+        f'"{name}"' if " " in str(name) else str(name)
+        for name in (photo, photo.with_name(f"{photo.stem}{RESULTS}"))
+    )
+    return BadFileError(
+        "plan-kind",
+        f"{photo.name} is a photo, no plan yet.",
+        f"First type: measure drawing {typed} (of a piece: measure trace {typed}). "
+        f"Then {use} {folder}.",
     )
 
 

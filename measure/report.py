@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from calib.sourcewords import source_words
 from measure.drawprofile import profile_svg
-from measure.landmarks import OR_LESS, SHOULDER, Landmark, landmarks
+from measure.landmarks import Landmark, landmarks
+from measure.markwords import size_words
 from measure.page import drawing, fill_page, picture_source
 from measure.profile import Profile
 from measure.result import CUT, TraceResult
@@ -38,8 +40,7 @@ def trace_report(
         title=f"{result.photo_name}: measured",
         photo=result.photo_name,
         setup=SETUP_WORDS[result.setup],
-        scale_from=result.scale_from,
-        lens_from=result.lens_from,
+        sources=source_words(result.scale_from, result.lens_from),
         notices=result.notices,
         headline=_headline(result, units),
         picture=picture_source(picture),
@@ -48,7 +49,7 @@ def trace_report(
         unit_word=units.word,
         inches=units.inches,
         left_out=[(units.span(p.z_from_mm, p.z_to_mm), p.reason) for p in result.left_out],
-        marks=[_mark(mark, units) for mark in landmarks(result.profile)],
+        marks=[_mark(result.profile, mark, units) for mark in landmarks(result.profile)],
         every=units.place(units.step(every_mm)),
         rows=_rows(stations(result.profile, units.step(every_mm)), units),
         target="board" if result.target_is_board else "card",
@@ -72,14 +73,10 @@ def _headline(result: TraceResult, units: Units) -> list[tuple[str, str, str]]:
     return rows
 
 
-def _mark(mark: Landmark, units: Units) -> dict[str, str]:
+def _mark(profile: Profile, mark: Landmark, units: Units) -> dict[str, str]:
     size = _row(mark.z_mm, mark.diameter_mm, mark.u95_mm, units)
-    if mark.kind == SHOULDER and mark.other_mm is not None:
-        for key, write in (("diameter", units.number), ("decimal", units.fine)):
-            size[key] = f"{write(mark.other_mm)} / {write(mark.diameter_mm)}"
-    if mark.narrow:
-        for key in ("diameter", "decimal"):
-            size[key] = f"{size[key]} {OR_LESS}"
+    for key, write in (("diameter", units.number), ("decimal", units.fine)):
+        size[key] = size_words(profile, mark, write)
     return {"what": mark.kind, **size}
 
 

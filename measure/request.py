@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 from calib.refusal import BadFileError
+from calib.setupnames import setup_advice
 from measure.profile import GRID_MM
 from measure.result import SETUPS, TraceRequest
 
@@ -37,7 +38,7 @@ def build_request(
     """
     setup = setup.strip().lower()
     if setup not in SETUPS:
-        raise _bad(f"--setup {setup} is not known.", f"Use one of {', '.join(SETUPS)}.")
+        raise _bad(f"--setup {setup} is not known.", setup_advice(setup, SETUPS))
     _check_axis(setup, axis_height, axis_offset)
     if start is not None and start.strip().lower() not in ENDS:
         raise _bad(f"--from {start} is no direction.", f"Use one of {', '.join(ENDS)}.")

@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from math import ceil
 
-from measure.features import Feature
+from measure.features import DEEPER, Feature
 from measure.inches import FINEST, MM_PER_INCH
 from measure.units import Units
 
 __all__ = [
+    "GAP_MM",
     "LOOSE_MM",
     "MEASURE",
     "STEP_MM",
@@ -17,6 +18,7 @@ __all__ = [
     "caliper_setting",
     "finish_words",
     "left_words",
+    "limit_words",
     "setting_words",
     "settings_of",
 ]
@@ -53,6 +55,7 @@ class Setting:
     setting_mm : for the caliper while turning: the first half millimetre that leaves something
         to finish, since wood that is left proud can still come off.
     width_mm, height_mm : of a whole bead, cove, swell or hollow; 0 where there is none.
+    fine : as of its feature: what it may be beyond the diameter, which is a limit then.
     """
 
     z_mm: float
@@ -62,11 +65,12 @@ class Setting:
     setting_mm: float
     width_mm: float = 0.0
     height_mm: float = 0.0
+    fine: str = ""
 
     @property
     def is_known(self) -> bool:
         """Whether the diameter is known well enough to part down to."""
-        return self.u95_mm <= LOOSE_MM
+        return self.u95_mm <= LOOSE_MM and not self.fine
 
 
 def caliper_setting(diameter_mm: float, step_mm: float = STEP_MM) -> float:
@@ -82,9 +86,16 @@ def left_words(units: Units) -> str:
     return f"{LEAVE_MM:g} to {LEAVE_MM + STEP_MM:g} mm"
 
 
+def limit_words(fine: str) -> str:
+    """Say that a diameter of something too narrow to show is a limit; empty where it is none."""
+    return f" or {'less' if fine == DEEPER else 'more'}" if fine else ""
+
+
 def finish_words(setting: Setting, units: Units) -> str:
     """Return the diameter to finish to with its ±; what is to be measured has none to trust."""
     value = units.fine(setting.diameter_mm)
+    if setting.fine:
+        return f"{value}{limit_words(setting.fine)}"
     if not setting.is_known:
         return f"about {value}"
     return f"{value} ±{units.spread(setting.u95_mm)}" if setting.u95_mm > 0.0 else value
@@ -116,7 +127,14 @@ def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
     gaps = [f.z_from_mm for f in features if f.from_gap]
     gaps += [f.z_to_mm for f in features if f.to_gap]
     kept: list[Setting] = []
-    for rank, wish in sorted(wishes, key=lambda w: (w[0], w[1].z_mm)):
+    kept_turns: list[int] = []
+    # Of two sides that are as good as one the larger is kept: parted down to, it leaves the other.
+    order = sorted(
+        range(len(wishes)),
+        key=lambda k: (wishes[k][0], wishes[k][1].z_mm, -wishes[k][1].diameter_mm),
+    )
+    for turn in order:
+        rank, wish = wishes[turn]
         if wish.diameter_mm < 1.0 or any(abs(wish.z_mm - z) < GAP_MM for z in gaps):
             continue
         known = any(
@@ -125,11 +143,16 @@ def settings_of(features: tuple[Feature, ...]) -> tuple[Setting, ...]:
         ) or (rank > 0 and any(_on_flat(f, wish) for f in flats))
         if not known and (wish.is_known or not any(_asks_same(k, wish) for k in kept)):
             kept.append(wish)
-    return tuple(sorted(kept, key=lambda s: s.z_mm))
+            kept_turns.append(turn)
+    along = sorted(zip(kept, kept_turns, strict=True), key=lambda k: (k[0].z_mm, k[1]))
+    return tuple(setting for setting, _ in along)
 
 
 def _wishes(features: tuple[Feature, ...], i: int) -> list[tuple[int, Setting]]:
-    """Return what a feature would have set; of two that say one thing the lower rank is kept."""
+    """Return what a feature would have set, in order along the axis, each with its rank.
+
+    Of two that say one thing the lower rank is kept.
+    """
     f, first, last = features[i], i == 0, i == len(features) - 1
     before, after = (f if first else features[i - 1]), (f if last else features[i + 1])
     if f.kind in FLATS:
@@ -143,9 +166,7 @@ def _wishes(features: tuple[Feature, ...], i: int) -> list[tuple[int, Setting]]:
         free = [(z, d) for z, d, beside in ends if beside.kind not in FLATS]
         return [(0, crest), *((3, _setting(z, f"end of {f.kind}", d, f)) for z, d in free)]
     if f.kind == "shoulder":
-        sides = sorted(
-            ((f.diameter_from_mm, before), (f.diameter_to_mm, after)), key=lambda side: -side[0]
-        )
+        sides = ((f.diameter_from_mm, before), (f.diameter_to_mm, after))
         return [
             (2, _setting(f.z_mid_mm, "shoulder", d, beside if _is_level_of(beside, f) else f))
             for d, beside in sides
@@ -177,4 +198,5 @@ def _on_flat(flat: Feature, wish: Setting) -> bool:
 
 
 def _setting(z: float, name: str, diameter: float, feature: Feature) -> Setting:
-    return Setting(z, name, diameter, feature.u95_mm, caliper_setting(diameter))
+    limit = feature.fine if z == feature.z_mid_mm else ""
+    return Setting(z, name, diameter, feature.u95_mm, caliper_setting(diameter), fine=limit)

@@ -22,11 +22,13 @@ from measure.blank import (
 from measure.chain import Chain
 from measure.curvestations import with_stations
 from measure.fair import FairCurve, fair_profile, to_profile
-from measure.features import Feature, name_features, seen_well
+from measure.features import Feature, name_features
+from measure.finefeatures import with_fine_marked
 from measure.mechanism import Mechanism
 from measure.profile import Profile
 from measure.settings import Setting, settings_of
 from measure.sheetnotices import foot_notices, gap_notices, section_notices, stray_notices
+from measure.shortruns import with_short_runs
 from measure.solid import Gap, gaps_of, turned_round, volume_mm3
 from measure.speeds import Speeds, lathe_speeds
 from measure.storystick import Mark, stick_marks
@@ -95,7 +97,7 @@ class Sheet:
     chains : lines and arcs of the drawing, one for each gapless stretch.
     length_mm, length_u95_mm : overall length; its half-width is None where it is not known.
     traced : whether the rows were measured, not planned.
-    features : those that were seen well; runs too short between gaps have none.
+    features : in order along z; a run too short between gaps is one outline.
     gaps : what was not seen, at the ends too.
     stray : how far the fair curve is from the rows, None unless asked for.
     blanks : one for each part, and both in one length where there are two.
@@ -175,7 +177,9 @@ def make_sheet(request: SheetRequest) -> Sheet:
         )
     curve = fair_profile(measured)
     ends = (0.0, length)
-    features = seen_well(name_features(curve, measured, ends))
+    features = with_short_runs(name_features(curve, measured, ends), curve, measured)
+    if request.traced:  # what a plan says of a narrow groove is so
+        features = with_fine_marked(features, measured)
     profile = to_profile(curve, measured) if request.fair else measured
     settings = with_stations(settings_of(features), features, curve, measured)
     parts = wood_parts(length, request.mechanism, request.split_mm, request.neck_clearance_mm)
@@ -227,7 +231,7 @@ def make_sheet(request: SheetRequest) -> Sheet:
         speeds=speeds,
         steps=making_steps(parts, section, bool(request.layers)),
         cautions=cautions(length, _stem_mm(profile)),
-        first_drill=first_drill(section),
+        first_drill=first_drill(section, request.units),
         allow=request.allow,
         outline_notes=request.outline_notes,
         notices=(*request.notices, *_notices(request, length, gaps, section, curve, profile)),

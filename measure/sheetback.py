@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
-from measure.features import Feature
+from measure.features import OUTLINE, Feature
 from measure.pdfpen import BOLD, FINE, MEDIUM, Pen
+from measure.settings import LOOSE_MM, MEASURE, limit_words
 from measure.sheet import Sheet
-from measure.sheetframe import AS_MARKED, EDGE_MM, TITLE_MM, frame, heading
+from measure.sheetframe import (
+    AS_MARKED,
+    EDGE_MM,
+    HEADING_MM,
+    TITLE_MM,
+    frame,
+    heading,
+    sense_word,
+)
 from measure.sheetsection import draw_bore_table, draw_section
 from measure.speeds import SPEED_SOURCE
 from measure.storystick import spread_labels
@@ -32,8 +41,7 @@ def draw_back(pen: Pen, sheet: Sheet, units: Units) -> None:
     top, low = pen.height_mm - EDGE_MM - 7.0, EDGE_MM + TITLE_MM + 2.0
     section = sheet.section
     if section is None:
-        frame(pen, sheet, units, "blank, order of work", "")
-        under = _draw_features(pen, sheet, units, left, right, top, low + 0.55 * (top - low)) - 4.0
+        under = _draw_words(pen, sheet, units, (left, right, top, low))
     elif pen.height_mm < SMALL_PAPER_MM:
         frame(pen, sheet, units, "section, boring", AS_MARKED)
         _draw_boring(pen, sheet, section, units, (left, right, top, low))
@@ -242,25 +250,54 @@ def feature_words(feature: Feature, units: Units) -> str:
     part = f.from_gap or f.to_gap
     if part:
         span = f"seen {span}"
+    if f.kind == OUTLINE:
+        known = f"Ø {units.number(f.diameter_mm)} at {at}"
+        return f"{span}: {known if f.u95_mm <= LOOSE_MM else MEASURE}"
     if part and bow:
         return f"{span}: {f.name} Ø {units.number(f.diameter_mm)} at {at}"
     if bow:
-        sense = "proud" if f.kind in ("bead", "swell") else "deep"
-        return f"{span}: {f.name} {wide} wide, {units.number(f.height_mm)} {sense}, at {at}"
+        high = f"{units.number(f.height_mm)} {sense_word(f.name, f.fine)}"
+        return f"{span}: {f.name} {wide} wide, {high}, at {at}"
     if f.kind in ("cylinder", "fillet", "tenon"):
-        return f"{span}: {f.name} Ø {units.number(f.diameter_mm)}"
+        return f"{span}: {f.name} Ø {units.number(f.diameter_mm)}{limit_words(f.fine)}"
     a, b = units.number(f.diameter_from_mm), units.number(f.diameter_to_mm)
     return f"{span}: {'outline' if part else f.name} Ø {a} to {b}"
 
 
-def _draw_features(
-    pen: Pen, sheet: Sheet, units: Units, left: float, right: float, top: float, lowest: float
+def _draw_words(
+    pen: Pen, sheet: Sheet, units: Units, box: tuple[float, float, float, float]
 ) -> float:
-    """Say the piece in words, foot first, where no section is drawn; return the y below."""
-    y0 = heading(pen, left, top, f"The piece from the foot, {units.name}", right - left)
+    """Say the piece in words, foot first; return the y where the blank may begin.
+
+    On a page of its own if the paper is small or the words are many.
+    """
+    left, right, top, low = box
     lines = [feature_words(f, units) for f in sheet.features]
-    most = max(int((y0 - lowest) / LINE_MM), 1)
-    columns = 2 if len(lines) <= 2 * most else 3
+    lowest = low + 0.55 * (top - low)
+    small = pen.height_mm < SMALL_PAPER_MM
+    if small or len(lines) > 3 * _rows_between(top, lowest):
+        frame(pen, sheet, units, "the piece in words", "")
+        _draw_features(pen, units, lines, (left, right, top, low), 2 if small else 3)
+        pen.next_page()
+        frame(pen, sheet, units, "blank, order of work", "")
+        return top
+    frame(pen, sheet, units, "blank, order of work", "")
+    return _draw_features(pen, units, lines, (left, right, top, lowest), 3) - 4.0
+
+
+def _rows_between(top: float, lowest: float) -> int:
+    """Return how many lines go under a heading."""
+    return max(int((top - HEADING_MM - lowest) / LINE_MM), 1)
+
+
+def _draw_features(
+    pen: Pen, units: Units, lines: list[str], box: tuple[float, float, float, float], columns: int
+) -> float:
+    """Write the lines in two columns, in more if need be; return the y below."""
+    left, right, top, lowest = box
+    y0 = heading(pen, left, top, f"The piece from the foot, {units.name}", right - left)
+    most = _rows_between(top, lowest)
+    columns = 2 if len(lines) <= 2 * most else columns
     rows = min(-(-len(lines) // columns), most)
     width = (right - left) / columns
     if len(lines) > rows * columns:

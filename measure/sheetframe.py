@@ -15,6 +15,7 @@ from measure.units import Units
 __all__ = [
     "AS_MARKED",
     "EDGE_MM",
+    "HEADING_MM",
     "TITLE_MM",
     "Place",
     "best_scale",
@@ -24,6 +25,7 @@ __all__ = [
     "frame",
     "heading",
     "length_words",
+    "sense_word",
     "shaft_words",
     "unseen_words",
 ]
@@ -32,6 +34,9 @@ AS_MARKED = "Scale as marked"
 NO_DRAWING = "No drawing to scale here"
 EDGE_MM = 8.0
 TITLE_MM = 17.0
+HEADING_MM = 6.2
+CELLS, SMALL_CELLS, SMALL_MM = (0.0, 0.42, 0.6, 0.78, 1.0), (0.0, 0.3, 0.49, 0.68, 1.0), 220.0
+"""Where the cells of the title strip begin; a page no wider than this leaves the name less."""
 CORNER_RAD = 0.2
 BESIDE_MM = 2.0
 SHAFT_LOOSE_MM = 0.3
@@ -84,7 +89,7 @@ def frame(pen: Pen, sheet: Sheet, units: Units, page: str, scale: str) -> None:
     pen.box(EDGE_MM, EDGE_MM, w, h, HEAVY)
     top = EDGE_MM + TITLE_MM
     pen.line(EDGE_MM, top, EDGE_MM + w, top, MEDIUM)
-    cells = [0.0, 0.42, 0.6, 0.78, 1.0]
+    cells = CELLS if w > SMALL_MM else SMALL_CELLS
     for share in cells[1:-1]:
         pen.line(EDGE_MM + share * w, EDGE_MM, EDGE_MM + share * w, top, FINE)
     x = [EDGE_MM + share * w + 3.0 for share in cells]
@@ -114,6 +119,11 @@ def length_words(sheet: Sheet, units: Units) -> str:
     spread = units.spread(sheet.length_u95_mm)
     # A fraction and a decimal side by side need the unit between them.
     return f"{words} in ±{spread}" if units.inches else f"{words} ±{spread} mm"
+
+
+def sense_word(name: str, fine: str) -> str:
+    """Return what the height of a bead or cove says; of a narrow one it is the least."""
+    return f"or {fine}" if fine else "proud" if name.startswith(("bead", "swell")) else "deep"
 
 
 def shaft_words(sheet: Sheet, cut_mm: float, units: Units) -> str:
@@ -172,7 +182,7 @@ def heading(pen: Pen, x: float, y: float, words: str, room: float) -> float:
     """Write a heading with a rule under it; return the y of the first line of text below."""
     pen.text(x, y, words, 11, font=BOLD, room=room)
     pen.line(x, y - 1.6, x + room, y - 1.6, MEDIUM)
-    return y - 6.2
+    return y - HEADING_MM
 
 
 def draw_piece(pen: Pen, sheet: Sheet, place: Place, edges: bool = True) -> None:
@@ -232,6 +242,11 @@ def _draw_gap(pen: Pen, sheet: Sheet, place: Place, low: float, high: float) -> 
     r = 0.5 * sheet.largest_mm * place.scale
     x0, x1 = place.x(low), place.x(high)
     pen.box(x0, place.axis_mm - r, x1 - x0, 2.0 * r, FINE, None, (1.0, 1.0))
-    if x1 - x0 > 5.0:
-        middle = place.axis_mm + 0.5 * r
-        pen.text(0.5 * (x0 + x1) + 1.0, middle, "not seen", 8, "middle", angle=90.0)
+    # Between the axis and the edge, and clear of both and of the sides.
+    words, size, across = "not seen", 8.0, r - 2.0
+    wide = pen.text_width(words, size)
+    if x1 - x0 > 5.0 and across >= 0.75 * wide:
+        pen.text(0.5 * (x0 + x1) + 1.0, place.axis_mm + 0.5 * r, words, size, "middle", angle=90.0,
+                 room=across)  # fmt: skip
+    elif x1 - x0 > wide + 2.0 and across > 2.0:
+        pen.text(0.5 * (x0 + x1), place.axis_mm + 0.5 * r - 1.0, words, size, "middle")

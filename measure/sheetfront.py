@@ -24,6 +24,7 @@ from measure.sheetframe import (
     frame,
     heading,
     length_words,
+    sense_word,
     unseen_words,
 )
 from measure.storystick import spread_labels
@@ -37,6 +38,7 @@ COLUMN_MM, COLUMN_INCHES_MM = 84.0, 115.0
 LINE_MM = 5.4
 ABOVE_MM, BELOW_MM = 31.0, 30.0
 LABEL_MM = 5.4
+WORDS = 9.5
 GREY = 0.35
 SHORTEST_DRAWING_MM = 88.0
 
@@ -45,9 +47,10 @@ def what_words(setting: Setting, units: Units) -> str:
     """Return what is turned there: bead 6 wide, 2.5 proud."""
     if setting.width_mm <= 0.0:
         return setting.name
-    sense = "proud" if setting.name.startswith(("bead", "swell")) else "deep"
-    wide, high = units.place(setting.width_mm), units.number(setting.height_mm)
-    return f"{setting.name} {wide} wide, {high} {sense}"
+    # How wide a narrow one is does not show either.
+    wide = "" if setting.fine else f" {units.place(setting.width_mm)} wide"
+    high = units.number(setting.height_mm)
+    return f"{setting.name}{wide}, {high} {sense_word(setting.name, setting.fine)}"
 
 
 def draw_front(pen: Pen, sheet: Sheet, units: Units, page: str) -> None:
@@ -75,25 +78,28 @@ def _draw_stretch(pen: Pen, sheet: Sheet, units: Units, page: str, part: Stretch
     # The drawing keeps to three-quarter size if the paper has room; the table can go on overleaf.
     tall = ABOVE_MM + BELOW_MM + min(0.75 * sheet.largest_mm, 70.0)
     drawing = max(SHORTEST_DRAWING_MM, min(tall, 0.55 * pen.height_mm))
-    warning = _warning(sheet, units)
     said = [
-        (words, font) for words, font in ((warning, BOLD), (_fair(sheet, units), PLAIN)) if words
+        (line, font)
+        for words, font in ((_warning(sheet, units), BOLD), (_fair(sheet, units), PLAIN))
+        for line in pen.wrapped(words, inner - 8.0, WORDS, font)
     ]
     drawing += LINE_MM * len(said)
     most_rows = int((pen.height_mm - EDGE_MM - floor - drawing - 14.0) / ROW_MM)
     columns = max(int((inner - 8.0) / (COLUMN_INCHES_MM if units.inches else COLUMN_MM)), 1)
     settings = list(part.settings)
     rows = min(-(-len(settings) // columns), most_rows)
-    table_top = floor + 4.0 + ROW_MM * (rows + 1) + 8.0
+    # Small paper may have no room for a table under the drawing.
+    table_top = floor + 4.0 + ROW_MM * (rows + 1) + 8.0 if rows > 0 else floor + 3.0
     low = table_top + 2.0
     for words, font in said[::-1]:
-        pen.text(EDGE_MM + 4.0, low, words, 10, font=font, room=inner - 8.0)
+        pen.text(EDGE_MM + 4.0, low, words, WORDS, font=font)
         low += LINE_MM
     scale = _draw_stations(pen, sheet, units, low, part)
     frame(pen, sheet, units, page, scale)
     while settings:
-        _draw_table(pen, units, settings[: rows * columns], (rows, columns), table_top, inner)
-        settings = settings[rows * columns :]
+        if rows > 0:
+            _draw_table(pen, units, settings[: rows * columns], (rows, columns), table_top, inner)
+            settings = settings[rows * columns :]
         if settings:
             pen.next_page()
             frame(pen, sheet, units, f"{page}, continued", "")
@@ -106,7 +112,8 @@ def _warning(sheet: Sheet, units: Units) -> str:
     words = [unseen_words(sheet, units)] if sheet.gaps else []
     if not all(s.is_known for s in sheet.settings):
         least = f"{units.fine(LOOSE_MM)} {units.name}"
-        words.append(f"“{MEASURE}”: not known to {least}, take it from the piece.")
+        narrow = " or too narrow to show" if any(s.fine for s in sheet.settings) else ""
+        words.append(f"“{MEASURE}”: not known to {least}{narrow}, take it from the piece.")
     return " ".join(words)
 
 
@@ -271,7 +278,7 @@ def _draw_table(
             pen.line(x, y - 1.5, x + width - 3.0, y - 1.5, FINE, grey=0.75)
             pen.text(x + 4.2, y, str(number), 9, "end", font=BOLD, room=4.2)
             pen.text(at, y, units.place(s.z_mm), 9.5, "end", room=at - x - 4.8)
-            pen.text(what, y, what_words(s, units), 9.0, room=set_at - set_room - what)
+            pen.text(what, y, what_words(s, units), 9.0, room=set_at - set_room - what - 1.5)
             words = setting_words(s, units)
             pen.text(set_at, y, words, 11, "end", font=BOLD, room=set_room)
             pen.text(exact_at, y, finish_words(s, units), 9, "end", room=23.0)

@@ -25,7 +25,7 @@ from measure.sheetpdf import sheet_pdf
 from measure.sheettext import sheet_data, sheet_text
 from measure.solid import profile_of_plan
 from measure.template import paper
-from measure.units import units_for
+from measure.units import Units, units_for
 from measure.woods import density_kg_m3
 
 __all__ = ["SheetAsked", "run_sheet"]
@@ -72,6 +72,7 @@ def run_sheet(asked: SheetAsked) -> Outcome:
         As the steps say; nothing is written then.
     """
     on = paper(asked.paper)
+    _check_names(asked)
     mechanism = None if asked.mechanism is None else read_mechanism(asked.mechanism)
     sheet = make_sheet(_request(asked, mechanism))
     units = units_for(asked.inches)
@@ -117,7 +118,7 @@ def _request(asked: SheetAsked, mechanism: Mechanism | None) -> SheetRequest:
     _check_numbers(asked)
     piece, traced, notes = _read_piece(asked)
     _check_units(piece.profile.z_mm, piece.profile.diameter_mm, asked.piece.name)
-    allow = _allowances(asked)
+    allow, units = _allowances(asked), units_for(asked.inches)
     return SheetRequest(
         name=one_line(asked.name or "") or one_line(piece.name),
         profile=piece.profile,
@@ -135,9 +136,9 @@ def _request(asked: SheetAsked, mechanism: Mechanism | None) -> SheetRequest:
         plank=parse_plank(asked.plank) if asked.plank is not None else None,
         density_kg_m3=density_kg_m3(asked.wood) if asked.wood is not None else None,
         wood=(asked.wood or "").strip(),
-        notices=(*_trace_notices(piece), *_letter_notices(asked, piece.name, mechanism)),
+        notices=(*_trace_notices(piece, units), *_letter_notices(asked, piece.name, mechanism)),
         outline_notes=notes,
-        units=units_for(asked.inches),
+        units=units,
     )
 
 
@@ -158,6 +159,23 @@ def _letter_notices(
             "Write the names in other letters, such as with --name.",
         ),
     )
+
+
+def _check_names(asked: SheetAsked) -> None:
+    """Refuse a name that says another kind of file than the one written: no viewer opens that."""
+    for option, path, kind in (
+        ("--out", asked.out, ".pdf"),
+        ("--dxf", asked.dxf, ".dxf"),
+        ("--svg", asked.svg, ".svg"),
+        ("--csv", asked.csv, ".csv"),
+        ("--stl", asked.stl, ".stl"),
+    ):
+        if path is not None and path.suffix.lower() not in ("", kind):
+            raise BadFileError(
+                "option-value",
+                f"{option} writes {kind[1:].upper()}, not a {path.suffix} file.",
+                f"Say {option} {path.with_suffix(kind)}.",
+            )
 
 
 def _check_numbers(asked: SheetAsked) -> None:
@@ -204,7 +222,7 @@ def _allowances(asked: SheetAsked) -> Allowances:
 
 def _read_piece(asked: SheetAsked) -> tuple[Measured, bool, tuple[str, ...]]:
     """Return the piece, whether it is a trace, and how a drawing was read."""
-    plan = read_plan(asked.piece, asked.plan_units)
+    plan = read_plan(asked.piece, asked.plan_units, use="measure sheet")
     traced = plan.source == "trace"
     if traced and asked.piece.suffix.lower() != ".toml":
         return read_measured(asked.piece), True, ()
@@ -221,7 +239,7 @@ def _read_piece(asked: SheetAsked) -> tuple[Measured, bool, tuple[str, ...]]:
     return piece, traced, plan.notes
 
 
-def _trace_notices(measured: Measured) -> tuple[Notice, ...]:
+def _trace_notices(measured: Measured, units: Units) -> tuple[Notice, ...]:
     ends = [n for n, cut in (("start", measured.start_cut), ("far end", measured.end_cut)) if cut]
     notices = []
     if ends:
@@ -237,8 +255,8 @@ def _trace_notices(measured: Measured) -> tuple[Notice, ...]:
         notices.append(
             Notice(
                 "end-unseen",
-                f"The piece is {measured.far_mm:.1f} mm long, its outline is known only to "
-                f"{float(measured.profile.z_mm[-1]):.1f} mm.",
+                f"The piece is {units.number(measured.far_mm)} {units.name} long, its outline is "
+                f"known only to {units.number(float(measured.profile.z_mm[-1]))} {units.name}.",
                 "Measure the far end with calipers.",
             )
         )

@@ -34,7 +34,6 @@ ENDS_MM = 6.0
 """Card beyond both ends of the piece."""
 LABEL_MM, LEAST_LABEL_MM, LABEL_POINTS = 4.4, 3.3, 8.8
 """Words stand so far apart if there is room, and not nearer at their usual size."""
-BAR_WORDS = "Not 100 mm? Do not cut. Print again at 100 %, without fitting to the page."
 CROSS_MM = 3.0
 NARROW_MM = 145.0
 
@@ -56,10 +55,10 @@ def draw_full_size(pen: Pen, sheet: Sheet, units: Units, on: Paper) -> None:
                 if strip.kind == "stick":
                     band.draw_stick(units, labels)
                 else:
-                    band.draw_template()
+                    band.draw_template(units)
                 band.draw_joins(k, len(cut))
                 top = low - BETWEEN_MM
-            _check_bar(pen)
+            _check_bar(pen, units)
 
 
 def _page_words(pen: Pen, sheet: Sheet, k: int, count: int) -> None:
@@ -74,13 +73,15 @@ def _page_words(pen: Pen, sheet: Sheet, k: int, count: int) -> None:
         pen.text(right, y - 4.0, words, 8.5, "end", room=room)
 
 
-def _check_bar(pen: Pen) -> None:
+def _check_bar(pen: Pen, units: Units) -> None:
+    bar = f"{BAR_MM:g} mm" + (f" ({units.fine(BAR_MM)} {units.name})" if units.inches else "")
     x, y = MARGIN_MM + 2.0, MARGIN_MM + 3.0
     pen.rule(x, y, x + BAR_MM, y)
     for end in (x, x + BAR_MM):
         pen.rule(end, y - 2.0, end, y + 2.0)
-    pen.text(x + 0.5 * BAR_MM, y + 1.5, "100 mm between the middles of the end lines", 8, "middle")
-    pen.text(x + BAR_MM + 6.0, y - 1.0, BAR_WORDS, 8,
+    pen.text(x + 0.5 * BAR_MM, y + 1.5, f"{bar} between the middles of the end lines", 8, "middle")
+    words = f"Not {bar}? Do not cut. Print again at 100 %, without fitting to the page."
+    pen.text(x + BAR_MM + 6.0, y - 1.0, words, 8,
              room=pen.width_mm - MARGIN_MM - x - BAR_MM - 6.0)  # fmt: skip
 
 
@@ -159,7 +160,7 @@ class _Band:
             pen.text(left + 4.2, self.low + 1.5, "foot", 8, angle=90.0)
             pen.text(right - 2.0, self.low + 1.5, "top", 8, angle=90.0)
 
-    def draw_template(self) -> None:
+    def draw_template(self, units: Units) -> None:
         """Draw outline, ends, card edge and axis of one hand; the words stand in the card."""
         pen, length = self.pen, self.sheet.length_mm
         top = self.low + self.strip.height_mm
@@ -169,7 +170,7 @@ class _Band:
             for gap in self.sheet.gaps:
                 a, b = sorted((self.x(self.along(gap.z_from_mm)), self.x(self.along(gap.z_to_mm))))
                 pen.box(a, self.low, b - a, self.strip.height_mm, FINE, None, (1.0, 1.0))
-        self._draw_words(mirrored, x0, x1)  # first: they wipe what lies under them
+        self._draw_words(units, mirrored, x0, x1)  # first: they wipe what lies under them
         with self._clipped():
             pen.rule(x0, top, x1, top)
             pen.line(x0, self.low, x1, self.low, FINE, (8.0, 1.5, 1.0, 1.5))
@@ -190,14 +191,16 @@ class _Band:
             x = self.x(self.along(z))
             self.pen.rule(x, self.low, x, max(self.y(r), self.low))
 
-    def _draw_words(self, mirrored: bool, x0: float, x1: float) -> None:
+    def _draw_words(self, units: Units, mirrored: bool, x0: float, x1: float) -> None:
         pen = self.pen
         left, right = max(x0, self.left), min(x1, self.right)
         hand = "right" if mirrored else "left"
         top = self.low + self.strip.height_mm
         axis = "Axis along the broken line."
         if self.strip.base_mm > 0.0:
-            axis = f"The broken line is {self.strip.base_mm:.1f} mm from the axis."
+            axis = (
+                f"The broken line is {units.fine(self.strip.base_mm)} {units.name} from the axis."
+            )
         above = f"Template, foot at the {hand}. Above the line: card to hold against the work."
         below = f"Below the line: the piece. {axis}"
         if self.sheet.gaps:

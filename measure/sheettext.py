@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from measure.features import OUTLINE
 from measure.sheet import Sheet
 from measure.sheetframe import fair_words, shaft_words
 from measure.units import Units
@@ -24,7 +25,8 @@ def sheet_text(sheet: Sheet, units: Units, files: list[Path]) -> str:
         long = units.with_spread(sheet.length_mm, sheet.length_u95_mm)
     lines = [
         f"{sheet.name}: {long} long, "
-        f"largest Ø {units.number(sheet.largest_mm)} {u}, {len(sheet.settings)} settings."
+        f"largest Ø {units.number(sheet.largest_mm)} {u}, {len(sheet.settings)} "
+        f"{'setting' if len(sheet.settings) == 1 else 'settings'}."
     ]
     for blank in sheet.blanks:
         side = units.place(blank.side_mm)
@@ -44,7 +46,8 @@ def sheet_text(sheet: Sheet, units: Units, files: list[Path]) -> str:
         if sheet.section.shaft_cut_mm is not None:
             lines.append(f"{shaft_words(sheet, sheet.section.shaft_cut_mm, units)}.")
     if sheet.stray is not None:
-        lines.append(f"{len(sheet.features)} features. {fair_words(sheet.stray, units)}")
+        count = sum(f.kind != OUTLINE for f in sheet.features)
+        lines.append(f"{count} features. {fair_words(sheet.stray, units)}")
     lines += sheet.outline_notes
     lines += [f"Wrote {path}" for path in files]
     return "\n".join(lines)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import ceil
 
+from calib.sourcewords import source_words
 from measure.profile import Profile
 from measure.result import CUT, TraceResult
 from measure.setupwords import SETUP_WORDS
@@ -21,7 +22,7 @@ ROWS_IN_ONE_BLOCK = 24
 
 def trace_table(result: TraceResult, every_mm: float, units: Units) -> str:
     """Return the headline numbers, the stations with their ±, and what was left out."""
-    lines = [f"{result.photo_name}: scale from {result.scale_from}, lens from {result.lens_from}"]
+    lines = [f"{result.photo_name}; {source_words(result.scale_from, result.lens_from)}"]
     # A photo shows no difference between a card on the bench and one held level with the axis.
     # A sheet lies as its card does: there is nothing else that it could be taken for.
     if result.setup in SETUP_WORDS:

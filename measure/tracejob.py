@@ -12,6 +12,7 @@ from calib.photo import Photo, read_photo
 from calib.printed import scale_of_target
 from measure.options import out_folder
 from measure.progress import Progress, StepWatch, quiet
+from measure.replaced import replaced_words
 from measure.result import TraceRequest, TraceResult
 from measure.resultfile import trace_data
 from measure.table import trace_table
@@ -55,11 +56,12 @@ def trace_photo(
         files = trace_files(
             result, data, photo.bgr, every_mm=request.every_mm, units=units, report=report
         )
+        replaced = replaced_words(folder, data["kind"])
         write_folder_whole(folder, files, TRACE_NAMES)
     data["out"] = str(folder)
     data["files"] = list(files)
     text = trace_table(result, request.every_mm, units)
-    text += f"\n\nWritten to {folder / REPORT if report else folder}"
+    text += f"\n\nWritten to {folder / REPORT if report else folder}{replaced}"
     return Outcome(text, data, result.notices)
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.refusal import BadFileError, RefusalError
+from measure.boredends import MOUTH_MM, end_rows
 from measure.mechanism import BODY, CAP, FOOT, Bore, Mechanism
 from measure.profile import LONGEST_BRIDGE_MM, Profile
 
@@ -28,8 +29,6 @@ NECK_CLEARANCE_MM = 0.4
 """On the diameter, for a cap that turns by hand on its neck (common practice, no source)."""
 NECK_SHORT_MM = 1.0
 """The neck is this much shorter than its recess, so that the shoulder closes (no source)."""
-MOUTH_MM = 12.0
-"""A bore may open in the rounding of the end that it leaves by, this far from the end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +66,8 @@ class Wall:
     ----------
     height_mm : above the foot.
     outside_mm, bore_mm : diameters; bore 0 where solid.
-    nominal_mm : half their difference; NaN where solid.
+    nominal_mm : half their difference; NaN where solid, and on the face of an end that a bore
+        leaves through.
     worst_mm : the same with the outline shy by its U95, bores wide and deep by their tolerance.
     """
 
@@ -179,6 +179,7 @@ def section_of(
         own = tuple(_placed(bore, part) for bore in _boring_order(mechanism.bores_of(part.name)))
         wall = _wall(profile, part, own)
         opens += _mouths(wall, own, part)
+        wall = _without_ends(wall)
         bores += own
         walls.append(wall)
         thin += _thin_places(wall, min_wall_mm)
@@ -284,6 +285,13 @@ def _mouths(wall: Wall, bores: tuple[Bored, ...], part: WoodPart) -> list[Bored]
         b for b in wide
         if (at_foot and b.low_mm <= h[0]) or (at_top and b.high_mm >= h[-1])
     ]  # fmt: skip
+
+
+def _without_ends(wall: Wall) -> Wall:
+    """Leave the faces of ends out where a bore is meant to leave."""
+    ends = end_rows(wall.height_mm, wall.outside_mm, wall.bore_mm)
+    nominal, worst = (np.where(ends, np.nan, v) for v in (wall.nominal_mm, wall.worst_mm))
+    return replace(wall, nominal_mm=nominal, worst_mm=worst)
 
 
 def _within(height: FloatArray, bored: Bored) -> NDArray[np.bool_]:

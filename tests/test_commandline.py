@@ -335,6 +335,22 @@ def test_json_is_one_object_that_holds_the_file(fake_core, photo, tmp_path):
     assert sorted(data["files"]) == sorted(path.name for path in (tmp_path / "out").iterdir())
 
 
+def test_a_result_of_another_kind_is_not_replaced_in_silence(fake_core, photo, tmp_path):
+    out = tmp_path / "out"
+    asked = ("trace", str(photo), "--out", str(out))
+    assert "Replaced" not in fake_core(*asked).out
+    assert "Replaced" not in fake_core(*asked).out  # the same again
+    (out / "result.json").write_text('{"schema": 1, "kind": "hole"}')
+    said = fake_core(*asked).out
+    assert said.splitlines()[-1] == f"Replaced the earlier hole in {out}."
+    assert read_result(out / "result.json")["kind"] == "trace"
+    for other in ("not json", '{"schema": 1, "kind": 7}', '{"schema": 99, "kind": "hole"}'):
+        (out / "result.json").write_text(other)
+        assert "Replaced" not in fake_core(*asked).out
+    fit = fake_core("fit", "25.0±0.1", "25.2±0.1", "--out", str(out))
+    assert fit.out.splitlines()[-1] == f"Replaced the earlier trace in {out}."
+
+
 def test_without_a_report_a_stale_one_does_not_stay(fake_core, photo, tmp_path):
     out = tmp_path / "out"
     fake_core("trace", str(photo), "--out", str(out))

@@ -69,7 +69,14 @@ def test_a_rendered_photo_is_described_as_it_was_made(calib, name):
 def test_the_words_name_target_tilt_and_gain(calib):
     status, out, _ = calib("preview", SAMPLES / "mill_flat.jpg")
     assert status == 0
-    for word in ("ID-1 card", "Tilt", "mm from the phone", "±", "What would gain most"):
+    for word in (
+        "bank card",
+        "photo's own note",
+        "Tilt",
+        "mm from the phone",
+        "±",
+        "What would gain most",
+    ):
         assert word in out
 
 

@@ -69,7 +69,7 @@ def test_a_cut_piece_shows_no_length():
 
 def test_largest_crests_and_shoulders_are_labelled():
     said = words(profile_svg(result_of(stepped())))
-    assert "Ø 25.0 / 40.0 at 30" in said
+    assert "Ø 40.0 / 25.0 at 30" in said  # the side nearer to z = 0 first
     assert "Ø 25.0 / 52.0 at 50.1" in said
     assert any(line.startswith("Ø 52.0") for line in said)
     assert "Ø 60.0 at 30" in words(profile_svg(result_of(ball())))

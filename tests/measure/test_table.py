@@ -7,7 +7,7 @@ from tests.measure.exact_shapes import cone, gapped_result, profile_of, result_o
 
 def test_the_headline_numbers_come_first():
     lines = trace_table(result_of(cone()), 20.0, METRIC).splitlines()
-    assert lines[0] == "mill.jpg: scale from ID-1 card, lens from EXIF"
+    assert lines[0] == "mill.jpg; scale: bank card (ID-1); lens: from the photo's own note (EXIF)"
     assert lines[1].startswith("Taken as       piece lying on the bench beside the card")
     assert lines[2] == "Length         100.0 ±0.25 mm"
     assert lines[3] == "Largest seen   60.0 ±0.12 mm at 100"

@@ -124,7 +124,7 @@ def test_binary_and_missing_and_unknown_files(tmp_path):
     cv2.imwrite(str(tmp_path / "p.jpg"), np.zeros((8, 8), np.uint8))
     photo = refused(tmp_path / "p.jpg")
     assert photo.code == "plan-kind"
-    assert "measure drawing p.jpg" in photo.advice
+    assert f"measure drawing {tmp_path / 'p.jpg'} " in photo.advice
     (tmp_path / "empty").mkdir()
     assert refused(tmp_path / "empty").code == "no-profile"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
@@ -229,12 +230,24 @@ def test_bad_mechanisms(piece: Path, text: str, code: str) -> None:
         ({"min_wall": -1.0}, "option-value", 2),
         ({"min_wall": float("nan")}, "option-value", 2),
         ({"foot": "left"}, "option-value", 2),
+        ({"out": Path("sheet.png")}, "option-value", 2),
+        ({"stl": Path("mill.dxf")}, "option-value", 2),
         ({"split": 500.0}, "split-outside", 2),
         ({"mechanism": EXAMPLES / "quay-knob.toml"}, "split-missing", 2),
     ],
 )
 def test_bad_requests(piece: Path, more: dict[str, object], code: str, status: int) -> None:
     assert refused(SheetAsked(piece, **more)) == (code, status)
+
+
+def test_photo_in_place_of_a_trace_is_told_what_to_type() -> None:
+    """The sheet takes the trace by itself: it has no --plan."""
+    with pytest.raises(RefusalError) as caught:
+        run_sheet(SheetAsked(SAMPLES / "mill_tilted.jpg"))
+    assert caught.value.notice.code == "plan-kind"
+    advice = caught.value.notice.advice
+    assert advice.endswith(f"Then measure sheet {SAMPLES / 'mill_tilted-measured'}.")
+    assert "--plan" not in advice
 
 
 def test_results_never_overwrite_the_piece_or_each_other(piece: Path) -> None:
@@ -299,6 +312,20 @@ def test_notices_are_in_the_units_asked_for(piece: Path) -> None:
         assert words in next(n for n in notices if n.code == "thin-wall").message
 
 
+def test_inches_leave_no_length_in_mm(tmp_path: Path) -> None:
+    """Drills are sold by the millimetre, the file's layout is in it; nothing else is."""
+    folder = as_trace(tmp_path / "open", 180.0, 184.0, 1.0)
+    asked = SheetAsked(folder, mechanism=EXAMPLES / "quay-crank.toml", out=tmp_path / "s.pdf")
+    outcome = run_sheet(replace(asked, inches=True))
+    assert "end-unseen" in [n.code for n in outcome.notices]
+    pages = [page.extract_text() for page in PdfReader(tmp_path / "s.pdf").pages]
+    said = [*(n.message + n.advice for n in outcome.notices), outcome.text, *pages]
+    for words in said:
+        for size in re.findall(r"(.{12})\bmm\b", words):
+            # Drills by name, and the bar to check the print with, which says both.
+            assert re.search(r"[(,] ?(6|20|30|42) $|100 $", size), size
+
+
 def test_shaft_is_known_no_better_than_the_length(tmp_path: Path) -> None:
     folder = as_trace(tmp_path / "mill", 180.0, 180.4, 1.2)
     crank = EXAMPLES / "quay-crank.toml"
@@ -336,3 +363,9 @@ def test_how_a_drawing_was_read_is_said(tmp_path: Path) -> None:
     outcome = run_sheet(SheetAsked(plan))
     assert outcome.data["outline_notes"]
     assert outcome.data["outline_notes"][0] in outcome.text
+
+
+def test_one_setting_is_one_setting(tmp_path: Path) -> None:
+    plan = tmp_path / "rod.csv"
+    plan.write_text("z_mm,diameter_mm\n0,40\n100,40\n")
+    assert " 1 setting." in run_sheet(SheetAsked(plan)).text

@@ -10,12 +10,14 @@ from calib.refusal import RefusalError
 from measure.chain import Chain, arc_centre, distance_to_chain, signed_distance
 from measure.curvestations import STATION
 from measure.fair import fair_profile, to_profile
-from measure.features import KINDS, Feature, name_features
+from measure.features import KINDS, OUTLINE, Feature, name_features
 from measure.profile import Profile
 from measure.segmenting import cut_run, run_costs
 from measure.settings import Setting
 from measure.sheet import Sheet, SheetRequest, make_sheet
+from measure.sheetback import feature_words
 from measure.stray import is_within, local_u95, stray_of
+from measure.units import METRIC
 
 
 def find_features(profile: Profile) -> tuple[Feature, ...]:
@@ -199,13 +201,50 @@ def test_edge_of_what_was_not_seen_is_no_setting(seed: int) -> None:
         ) or ("shoulder" in s.name or s.name.endswith(("from", "to", "end")))
 
 
-def test_run_too_short_between_gaps_sets_nothing() -> None:
+def test_run_too_short_to_name_is_said_and_set_once() -> None:
+    """Rod of Ø 30, u95 0.1: of the runs at 30 to 34 and 40 to 41.5 only the first has room."""
     z = np.arange(0.0, 60.1, 0.25)
     u = np.full(len(z), 0.1)
     flat = Profile(z, np.full(len(z), 30.0), u, 0.5 * u)
-    sheet = make_sheet(SheetRequest("rod", with_gaps(flat, [(20.0, 30.0), (34.0, 40.0)])))
-    assert [f.z_from_mm for f in sheet.features] == [0.0, 40.0]
-    assert [s.z_mm for s in sheet.settings] == pytest.approx([10.0, 50.0])
+    gaps = [(20.0, 30.0), (34.0, 40.0), (41.5, 45.0)]
+    sheet = make_sheet(SheetRequest("rod", with_gaps(flat, gaps)))
+    assert [(f.kind, f.z_from_mm) for f in sheet.features] == [
+        ("cylinder", 0.0), (OUTLINE, 30.0), (OUTLINE, 40.0), ("cylinder", 45.0)
+    ]  # fmt: skip
+    assert [(s.z_mm, s.diameter_mm, s.u95_mm) for s in sheet.settings] == [
+        pytest.approx((place, 30.0, 0.1)) for place in (10.0, 32.0, 52.5)
+    ]
+    assert feature_words(sheet.features[1], METRIC) == "seen 30 to 34: Ø 30.0 at 32"
+
+
+def test_short_run_that_is_not_known_says_measure() -> None:
+    z = np.arange(0.0, 60.1, 0.25)
+    u = np.where((z > 25.0) & (z < 40.0), 1.5, 0.1)
+    flat = Profile(z, np.full(len(z), 30.0), u, np.minimum(0.5 * u, 0.05))
+    sheet = make_sheet(SheetRequest("rod", with_gaps(flat, [(20.0, 30.0), (34.0, 45.0)])))
+    assert feature_words(sheet.features[1], METRIC) == "seen 30 to 34: measure"
+    assert [s.z_mm for s in sheet.settings] == pytest.approx([10.0, 52.5])
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_every_stretch_that_was_seen_is_said_and_set(seed: int) -> None:
+    """The edges of the gaps keep a millimetre clear, so runs under 2 mm have no room to set."""
+    rng = np.random.default_rng(100 + seed)
+    p = traced(mill().chain(), rng)
+    starts = np.sort(rng.uniform(3.0, 170.0, 15))
+    gaps = [(float(z), float(z + rng.uniform(1.0, 4.0))) for z in starts]
+    seen = with_gaps(p, gaps)
+    sheet = make_sheet(SheetRequest("mill", seen, length_mm=float(p.z_mm[-1])))
+    runs = [seen.z_mm[piece] for piece in seen.pieces()]
+    assert len(runs) > 6
+    for z in runs:
+        inside = [f for f in sheet.features if z[0] - 1e-9 <= f.z_from_mm <= f.z_to_mm <= z[-1]]
+        if z[-1] > z[0]:
+            # A sliver at an edge is not told from the edge.
+            assert sum(f.width_mm for f in inside) >= z[-1] - z[0] - 2.0
+            assert inside
+        if z[-1] - z[0] >= 2.0:
+            assert any(z[0] <= s.z_mm <= z[-1] for s in sheet.settings)
 
 
 def test_unmarked_shoulder_is_found_between_two_rows() -> None:

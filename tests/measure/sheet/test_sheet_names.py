@@ -9,10 +9,14 @@ from sheetturnings import Turner, any_piece, mill, names_of, traced
 
 from measure.curvestations import STATION
 from measure.fair import fair_profile
-from measure.features import Feature, name_features
+from measure.features import DEEPER, Feature, name_features
 from measure.profile import Profile
+from measure.settings import MEASURE, finish_words, setting_words
 from measure.sheet import SheetRequest, make_sheet
+from measure.sheetback import feature_words
+from measure.sheetfront import what_words
 from measure.stray import is_within
+from measure.units import METRIC
 
 FloatArray = NDArray[np.float64]
 
@@ -172,3 +176,83 @@ def test_turner_is_sent_to_the_piece_once_for_one_place() -> None:
     asked = [s.z_mm for s in sheet.settings if not s.is_known]
     assert asked
     assert np.all(np.diff(asked) >= 2.0)
+
+
+@pytest.mark.parametrize("foot_at_start", [True, False])
+@pytest.mark.parametrize("step", [3.0, -3.0])
+def test_of_a_shoulder_the_side_nearer_the_foot_comes_first(
+    step: float, foot_at_start: bool
+) -> None:
+    """A cove on either side: no straight says the diameters at the step."""
+    t = Turner(21.0)
+    t.flat(40.0)
+    t.bow(20.0, -3.0)
+    t.shoulder(step)
+    t.bow(20.0, -3.0)
+    t.flat(30.0)
+    p = traced(t.chain(), np.random.default_rng(1))
+    sheet = make_sheet(SheetRequest("step", p, foot_at_start=foot_at_start))
+    sides = [42.0, 42.0 + 2.0 * step]
+    want = sides if foot_at_start else sides[::-1]
+    place = 60.0 if foot_at_start else 50.0
+    at = [s for s in sheet.settings if abs(s.z_mm - place) < 0.3]
+    assert [s.diameter_mm for s in at] == pytest.approx(want, abs=0.3)
+    (mark,) = (m for m in sheet.marks if abs(m.z_mm - place) < 0.3)
+    assert [s.diameter_mm for s in mark.settings] == pytest.approx(want, abs=0.3)
+
+
+def groove(width: float) -> Turner:
+    """A rod of Ø 45 with a V-cut 1 mm deep, at 40 mm."""
+    t = Turner(22.5)
+    t.flat(40.0)
+    t.taper(0.5 * width, -1.0)
+    t.taper(0.5 * width, 1.0)
+    t.flat(40.0)
+    return t
+
+
+def smeared(profile: Profile) -> Profile:
+    """Return the rows as a trace draws them: each the mean over a millimetre."""
+    d = np.convolve(np.pad(profile.diameter_mm, 2, mode="edge"), np.full(5, 0.2), mode="valid")
+    return Profile(profile.z_mm, d, profile.u95_mm, profile.u95_common_mm)
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize(("width", "fine"), [(1.25, DEEPER), (8.0, "")])
+def test_narrow_cut_of_a_trace_has_no_firm_diameter(width: float, fine: str, seed: int) -> None:
+    """A mean over 1 mm fills the bottom of a V by its slope times 0.25 mm: 0.8 mm on Ø at 1.25."""
+    turner = groove(width)
+    profile = smeared(traced(turner.chain(), np.random.default_rng(seed)))
+    sheet = make_sheet(SheetRequest("rod", profile, traced=True))
+    (cut,) = (s for s in sheet.settings if abs(s.z_mm - 40.0 - 0.5 * width) < 0.5)
+    true = 43.0
+    assert cut.fine == fine
+    if not fine:
+        assert cut.is_known
+        return
+    assert cut.diameter_mm - cut.u95_mm > true  # why the diameter is not to be trusted
+    assert setting_words(cut, METRIC) == MEASURE
+    assert finish_words(cut, METRIC).endswith("or less")
+    assert what_words(cut, METRIC).endswith("or deeper")
+    said = [feature_words(f, METRIC) for f in sheet.features]
+    assert any("or deeper" in words for words in said)
+
+
+def test_narrow_ridge_may_be_prouder() -> None:
+    t = Turner(20.0)
+    t.flat(40.0)
+    t.shoulder(2.0)
+    t.flat(1.5)
+    t.shoulder(-2.0)
+    t.flat(40.0)
+    p = traced(t.chain(), np.random.default_rng(1))
+    sheet = make_sheet(SheetRequest("rod", p, traced=True))
+    (ring,) = (s for s in sheet.settings if 40.5 < s.z_mm < 41.2)
+    assert setting_words(ring, METRIC) == MEASURE
+    assert finish_words(ring, METRIC).endswith("or more")
+
+
+def test_narrow_groove_of_a_plan_is_as_the_plan_says() -> None:
+    sheet = make_sheet(SheetRequest("rod", traced(groove(1.25).chain(), np.random.default_rng(1))))
+    assert all(s.is_known and not s.fine for s in sheet.settings)
+    assert all(not f.fine for f in sheet.features)

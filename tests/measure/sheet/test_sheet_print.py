@@ -15,13 +15,16 @@ from sheetturnings import Turner, any_piece, baluster, mill, traced
 
 from calib.refusal import BadFileError, RefusalError
 from measure.mechanism import read_mechanism
+from measure.pdfpen import Pen
 from measure.profile import Profile
 from measure.sheet import Sheet, SheetRequest, make_sheet
+from measure.sheetback import feature_words
+from measure.sheetframe import Place, draw_piece
 from measure.sheetpdf import sheet_pdf
 from measure.storystick import spread_labels
 from measure.stretches import stretches
 from measure.template import PAPERS, fill_pages, paper, template_strips, tiles
-from measure.units import INCHES
+from measure.units import INCHES, METRIC, Units
 
 EXAMPLES = Path(__file__).parents[3] / "measure" / "examples"
 
@@ -153,6 +156,65 @@ def test_no_line_is_cut_short_on_any_paper(on: str) -> None:
     for sheet in (sheet_of(mill()), sheet_of(mill(), mechanism=mechanism, split_mm=135.0)):
         for page in reader_of(sheet, on).pages:
             assert "…" not in page.extract_text()
+
+
+def seen_in_part(gaps: list[tuple[float, float]], **more: object) -> Sheet:
+    """Return the sheet of a traced mill with gaps, its rows beside one known to 2 mm only."""
+    p = traced(mill().chain(), np.random.default_rng(1))
+    keep = np.ones(len(p.z_mm), dtype=bool)
+    for low, high in gaps:
+        keep &= (p.z_mm <= low) | (p.z_mm >= high)
+    u95 = np.where(np.abs(p.z_mm - gaps[0][0]) < 0.3, 2.14, p.u95_mm)
+    rows = (v[keep] for v in (p.z_mm, p.diameter_mm, u95, p.u95_common_mm))
+    profile = Profile(*rows)
+    return make_sheet(SheetRequest("mill_tilted", profile, 180.0, 1.85, traced=True, **more))
+
+
+MANY_GAPS = [(z, z + 2.0) for z in (8.0, 20.0, 34.0, 50.0, 60.0, 75.0, 95.0, 150.0)]
+
+
+@pytest.mark.parametrize("fair", [False, True])
+@pytest.mark.parametrize("units", [METRIC, INCHES])
+@pytest.mark.parametrize("on", list(PAPERS))
+def test_nothing_is_cut_short_where_much_was_not_seen(on: str, units: Units, fair: bool) -> None:
+    sheet = seen_in_part(MANY_GAPS, fair=fair, units=units)
+    pages = [
+        p.extract_text() for p in PdfReader(io.BytesIO(sheet_pdf(sheet, paper(on), units))).pages
+    ]
+    assert not [page for page in pages if "…" in page or "more, see" in page]
+    lines = " ".join(pages).split()
+    assert "worst" in lines
+    whole = "\n".join(pages).splitlines()
+    assert all(whole.count(str(n)) >= 2 for n in range(1, len(sheet.settings) + 1))
+    assert all(feature_words(f, units) in whole for f in sheet.features)
+
+
+@pytest.mark.parametrize("scale", [1.0, 0.5, 1 / 3, 0.2, 0.1])
+def test_words_in_a_gap_cross_no_line(scale: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between the axis and the edge of the gap's box, and between its sides."""
+    sheet = seen_in_part([(60.0, 85.0)])
+    boxes: list[tuple[float, float, float, float]] = []
+    usual = Pen.text
+
+    def text(
+        self: Pen, x: float, y: float, words: str, size: float, *rest: str, **more: float
+    ) -> None:
+        usual(self, x, y, words, size, *rest, **more)
+        size, words = self._fitted(words, size, "Helvetica", more.get("room") or 1e3)
+        long, high = self.text_width(words, size), 0.25 * size  # no letter is higher than that
+        half = 0.5 * long
+        if more.get("angle"):
+            boxes.append((x - high, x, y - half, y + half))
+        else:
+            boxes.append((x - half, x + half, y, y + high))
+
+    monkeypatch.setattr(Pen, "text", text)
+    draw_piece(Pen(297.0, 210.0, "page"), sheet, Place(20.0, 100.0, scale))
+    r = 0.5 * sheet.largest_mm * scale
+    assert len(boxes) == (1 if scale > 0.3 else 0)  # no room at a fifth
+    for left, right, low, high in boxes:
+        assert 20.0 + 60.0 * scale < left < right < 20.0 + 85.0 * scale
+        assert 100.0 < low < high < 100.0 + r
 
 
 def test_words_on_the_template_wipe_nothing_off_a_thin_piece(tmp_path: Path) -> None:

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from calib.refusal import BadFileError, RefusalError
+from measure.advice import first_drill
 from measure.mechanism import Bore, Mechanism
 from measure.profile import Profile
+from measure.units import INCHES, METRIC
 from measure.wall import section_of, wood_parts
 
 
@@ -74,7 +76,40 @@ def test_bore_may_open_in_a_rounded_end() -> None:
     u = np.full(len(z), 0.1)
     section = section_of(Profile(z, dome, u, u), SIMPLE, wood_parts(100.0, SIMPLE, None, 0.4), 5.0)
     assert [b.bore.name for b in section.opens] == ["chamber"]
-    assert section.thin  # the rim feathers to nothing, and that is said
+    # The bore of 25 leaves where the dome of radius 25 is as wide; the dome falls at 45 degrees
+    # where r = 25 / sqrt(2), 92.68 above the foot: beyond that it is the end, not a wall.
+    (wall,) = section.walls
+    known = wall.height_mm[np.isfinite(wall.nominal_mm)]
+    assert known[-1] == pytest.approx(75.0 + 25.0 / np.sqrt(2.0), abs=0.3)
+    assert np.nanmin(wall.nominal_mm[wall.height_mm > 50.0]) == pytest.approx(
+        25.0 / np.sqrt(2.0) - 12.5, abs=0.3
+    )
+    assert not [t for t in section.thin if t.at_mm > 50.0]
+
+
+def test_end_is_left_out_only_where_a_bore_leaves_by_it() -> None:
+    """A blind bore that comes near the inside of a rounded end can still break through."""
+    z = np.arange(0.0, 100.01, 0.25)
+    dome = 2.0 * np.sqrt(np.maximum(25.0**2 - np.maximum(z - 75.0, 0.0) ** 2, 0.0))
+    u = np.full(len(z), 0.1)
+    blind = Mechanism("blind", (bore("chamber", 25.0, 95.0),))
+    section = section_of(Profile(z, dome, u, u), blind, wood_parts(100.0, blind, None, 0.4), 5.0)
+    assert not section.opens
+    assert section.thin[-1].to_mm >= 95.0
+    # At worst 1 mm deeper, 0.2 wider to a side, and the dome 0.05 smaller in radius.
+    worst = np.sqrt(25.0**2 - 21.0**2) - 12.5 - 0.2 - 0.05
+    assert section.thin[-1].worst_mm == pytest.approx(worst, abs=0.01)
+
+
+def test_chamfer_of_less_than_45_degrees_is_a_wall() -> None:
+    """From Ø 40 at 80 to Ø 26 at 100, 19 degrees: beside the bore of 25 half a millimetre."""
+    z = np.arange(0.0, 100.01, 0.25)
+    u = np.full(len(z), 0.1)
+    taper = Profile(z, 40.0 - 0.7 * np.maximum(z - 80.0, 0.0), u, u)
+    through = Mechanism("through", (bore("chamber", 25.0, None),))
+    section = section_of(taper, through, wood_parts(100.0, through, None, 0.4), 5.0)
+    (thin,) = section.thin
+    assert (thin.at_mm, thin.nominal_mm) == pytest.approx((100.0, 0.5))
 
 
 def test_unseen_stretch_has_no_wall() -> None:
@@ -144,3 +179,13 @@ def test_bore_from_the_top_reaches_down() -> None:
     section = section_of(cone(60.0, 50.0), top, wood_parts(100.0, top, None, 0.4), 5.0)
     (seat,) = section.bores
     assert (seat.low_mm, seat.high_mm) == (85.0, 100.0)
+
+
+def test_narrowest_bore_of_a_mechanism_is_not_called_the_pilots() -> None:
+    """A stepped cutter brings its own pilot: `measure cutter` tells the drill for it."""
+    section = section_of(cone(60.0, 50.0), SIMPLE, wood_parts(100.0, SIMPLE, None, 0.4), 5.0)
+    for units, size in ((METRIC, "40 mm"), (INCHES, "1 37/64 in, 40 mm")):
+        words = first_drill(section, units)
+        assert words.startswith(f"First drill {size} (seat)")
+        assert "25" not in words
+        assert "measure cutter" in words
