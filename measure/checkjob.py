@@ -21,6 +21,7 @@ from measure.plan import Plan
 from measure.planfile import read_plan
 from measure.profilefile import rows_csv
 from measure.progress import StepWatch
+from measure.replaced import replaced_words
 from measure.result import TraceRequest, TraceResult
 from measure.resultfile import result_json, trace_data
 from measure.stations import stations
@@ -70,12 +71,13 @@ def run_check(
             folder = out_folder(piece, out)
         progress("Writing the results")
         _refuse_overwriting(piece, plan, folder)
+        replaced = replaced_words(folder, data["kind"])
         write_folder_whole(folder, files, CHECK_NAMES)
     data["out"] = str(folder)
     data["files"] = list(files)
     result = in_units(result, units)
     text = check_text(result, units)
-    text += f"\n\nWritten to {folder / REPORT if report else folder}"
+    text += f"\n\nWritten to {folder / REPORT if report else folder}{replaced}"
     status = _STATUS_OUTSIDE if fail_outside and result.verdict == OUTSIDE else 0
     return Outcome(text, data, result.notices, status)
 

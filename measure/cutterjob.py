@@ -22,6 +22,7 @@ from measure.mechanism import read_mechanism
 from measure.options import out_folder
 from measure.profilefile import profile_csv, rows_csv
 from measure.progress import StepWatch
+from measure.replaced import replaced_words
 from measure.result import CUT, TraceRequest
 from measure.resultfile import result_json
 from measure.stations import stations
@@ -78,11 +79,12 @@ def measure_cutter(
         data = tool_data(photos, tool, plan, asked.form)
         folder = out_folder(paths[0], out)
         files = _files(photos, tool, plan, pictures[0].bgr, data, request.every_mm, units, report)
+        replaced = replaced_words(folder, data["kind"])
         write_folder_whole(folder, files, TRACE_NAMES)
     data["out"] = str(folder)
     data["files"] = list(files)
     text = tool_text(photos.first, tool, plan, photos.side_names, units)
-    text += f"\n\nWritten to {folder / REPORT if report else folder}"
+    text += f"\n\nWritten to {folder / REPORT if report else folder}{replaced}"
     of_lens = dict.fromkeys(notice for choice in choices for notice in choice.notices)
     notices = [*of_lens, *photos.first.notices, *photos.notices, *tool.notices]
     return Outcome(text, data, notices)

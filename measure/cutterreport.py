@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calib.sourcewords import source_words
 from measure.drawprofile import profile_svg
 from measure.page import drawing, fill_page, picture_source
 from measure.setupwords import SETUP_WORDS
@@ -40,8 +41,7 @@ def cutter_report(
         title=f"{first.photo_name}: what it cuts",
         photo=", ".join(trace.result.photo_name for trace in photos.traces),
         setup=SETUP_WORDS[first.setup],
-        scale_from=first.scale_from,
-        lens_from=first.lens_from,
+        sources=source_words(first.scale_from, first.lens_from),
         notices=[*first.notices, *photos.notices, *tool.notices],
         headline=_headline(tool, plan, units),
         picture=picture_source(picture),

@@ -16,6 +16,7 @@ from measure.drawingwords import drawing_data, drawing_text
 from measure.options import out_folder
 from measure.profilefile import profile_csv, rows_csv
 from measure.progress import StepWatch
+from measure.replaced import replaced_words
 from measure.resultfile import result_json
 from measure.stations import stations
 from measure.tracefiles import PICTURE, PROFILE, REPORT, RESULT, STATIONS, TRACE_NAMES
@@ -68,10 +69,11 @@ def drawing_photo(
             files[PICTURE] = picture
             files[REPORT] = drawing_report(drawing, picture, request.every_mm, units).encode()
         folder = out_folder(path, out)
+        replaced = replaced_words(folder, data["kind"])
         write_folder_whole(folder, files, TRACE_NAMES)
     data["out"] = str(folder)
     data["files"] = list(files)
     text = drawing_text(drawing, request.every_mm, units)
-    text += f"\n\nWritten to {folder / REPORT if report else folder}"
+    text += f"\n\nWritten to {folder / REPORT if report else folder}{replaced}"
     text += f"\nTo hold a piece against it: measure check PHOTO --plan {folder}"
     return Outcome(text, data, drawing.result.notices)

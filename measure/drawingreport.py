@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from calib.sourcewords import source_words
 from measure.drawing import Drawing
 from measure.drawingpath import FULL
 from measure.drawingwords import read_as, scale_words
 from measure.drawprofile import profile_svg
-from measure.landmarks import SHOULDER, Landmark, landmarks
+from measure.landmarks import Landmark, landmarks
+from measure.markwords import size_words
 from measure.page import drawing as let_in
 from measure.page import fill_page, picture_source
 from measure.profile import Profile
@@ -35,8 +39,7 @@ def drawing_report(
         photo=result.photo_name,
         read_as=read_as(drawing),
         scale=scale_words(drawing),
-        scale_from=result.scale_from,
-        lens_from=result.lens_from,
+        sources=source_words(result.scale_from, result.lens_from),
         notices=result.notices,
         headline=_headline(drawing, units),
         picture=picture_source(picture),
@@ -49,7 +52,7 @@ def drawing_report(
         prouder="upper" if off > 0.0 else "lower",
         line=units.fine(drawing.line_mm) if drawing.line_mm else "",
         left_out=[(units.span(p.z_from_mm, p.z_to_mm), p.reason) for p in result.left_out],
-        marks=[_mark(mark, units) for mark in landmarks(result.profile)],
+        marks=[_mark(result.profile, mark, units) for mark in landmarks(result.profile)],
         every=units.place(units.step(every_mm)),
         rows=_rows(stations(result.profile, units.step(every_mm)), units),
         tilt=f"{result.tilt_deg:.0f}",
@@ -67,10 +70,9 @@ def _headline(drawing: Drawing, units: Units) -> list[tuple[str, str, str]]:
     return rows
 
 
-def _mark(mark: Landmark, units: Units) -> dict[str, str]:
-    diameter = units.fine(mark.diameter_mm)
-    if mark.kind == SHOULDER and mark.other_mm is not None:
-        diameter = f"{units.fine(mark.other_mm)} / {diameter}"
+def _mark(profile: Profile, mark: Landmark, units: Units) -> dict[str, str]:
+    # A narrow hollow that is drawn is as deep as it is drawn.
+    diameter = size_words(profile, replace(mark, narrow=False), units.fine)
     return {
         "what": mark.kind,
         "place": units.place(mark.z_mm),

@@ -10,6 +10,7 @@ from calib.folders import write_folder_whole
 from calib.lenschoice import choose_lens
 from calib.photo import read_photo
 from calib.printed import scale_of_target
+from calib.sourcewords import source_words
 from calib.targets import parse_target
 from measure.hole import measure_hole
 from measure.holerequest import HoleRequest
@@ -17,6 +18,7 @@ from measure.holetext import CARD_WORDS, circle_words, hole_data, hole_text
 from measure.mating import COVERAGE
 from measure.options import out_folder
 from measure.progress import StepWatch
+from measure.replaced import replaced_words
 from measure.resultfile import result_json
 from measure.tracefiles import PICTURE, REPORT, RESULT, TRACE_NAMES
 from measure.units import units_for
@@ -64,17 +66,17 @@ def hole_photo(
                 title=f"{result.photo_name}: its circles",
                 photo=result.photo_name,
                 card=CARD_WORDS[result.card],
-                scale_from=result.scale_from,
-                lens_from=result.lens_from,
+                sources=source_words(result.scale_from, result.lens_from),
                 notices=result.notices,
                 rows=[circle_words(circle, units) for circle in result.circles],
                 plane=f"±{units.spread(COVERAGE * result.plane.sd_mm)} {units.name}",
                 picture=picture_source(picture),
             ).encode("utf-8")
         folder = out_folder(path, out)
+        replaced = replaced_words(folder, data["kind"])
         write_folder_whole(folder, files, TRACE_NAMES)
     data["out"] = str(folder)
     data["files"] = list(files)
     text = hole_text(result, units)
-    text += f"\n\nWritten to {folder / REPORT if report else folder}"
+    text += f"\n\nWritten to {folder / REPORT if report else folder}{replaced}"
     return Outcome(text, data, result.notices)

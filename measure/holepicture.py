@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.sourcewords import scale_words
 from measure.hole import HoleResult
 from measure.overlay import CYAN, ORANGE, WHITE, Overlay
 from measure.units import METRIC, Units
@@ -25,7 +26,7 @@ def hole_picture(bgr: NDArray[np.uint8], result: HoleResult, units: Units = METR
         overlay.hide(result.target_px)
     overlay.stroke(ring, WHITE)
     overlay.plate(
-        result.scale_from,
+        scale_words(result.scale_from),
         result.target_px.mean(axis=0),
         np.array([0.0, -1.0]),
         must=True,

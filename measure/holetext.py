@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from calib.sourcewords import source_words
 from measure.face import GIVEN, FaceCircle
 from measure.hole import HoleResult
 from measure.resultfile import notice_list, rounded
@@ -21,8 +22,8 @@ CARD_WORDS = {
 def hole_text(result: HoleResult, units: Units = METRIC) -> str:
     """Return what goes to the terminal."""
     lines = [
-        f"{result.photo_name}: {CARD_WORDS[result.card]}, "
-        f"scale from {result.scale_from}, lens from {result.lens_from}",
+        f"{result.photo_name}: {CARD_WORDS[result.card]}; "
+        f"{source_words(result.scale_from, result.lens_from)}",
         "",
     ]
     rows = [("circle", "diameter", "depth", "off centre")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calib.sourcewords import source_words
 from measure.result import TraceResult
 from measure.tool import Tool
 from measure.toolplan import BoringPlan
@@ -30,7 +31,7 @@ def tool_text(
     """
     photos = "" if tool.photos == 1 else f", {tool.photos} photos"
     lines = [
-        f"{first.photo_name}: scale from {first.scale_from}, lens from {first.lens_from}{photos}",
+        f"{first.photo_name}{photos}; {source_words(first.scale_from, first.lens_from)}",
         "",
         *_table(tool, units),
     ]
