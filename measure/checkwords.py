@@ -237,10 +237,10 @@ def _uniform(result: CheckResult, units: Units) -> list[str]:
     else:
         what = f"about {size} {side} all along"
     if uniform.found:
-        return [f"The whole piece is {what}, ±{units.spread(uniform.u95_mm)}."]
+        return [f"The whole piece is {what}, ±{units.spread(uniform.u95_mm)} {units.name}."]
     return [
         f"The whole piece may be {what}: not distinguishable from the photo's own scale, "
-        f"±{units.spread(uniform.u95_mm)}."
+        f"±{units.spread(uniform.u95_mm)} {units.name}."
     ]
 
 
