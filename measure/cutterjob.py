@@ -20,6 +20,7 @@ from measure.cutter import FLAT, measure_tool
 from measure.flatrest import laid_flat
 from measure.mechanism import read_mechanism
 from measure.options import out_folder
+from measure.photocopies import refuse_copies
 from measure.profilefile import profile_csv, rows_csv
 from measure.progress import StepWatch
 from measure.replaced import replaced_words
@@ -63,6 +64,7 @@ def measure_cutter(
         If a photo or file cannot be read, the tool not be measured, or the folder not written.
     """
     units = units_for(inches)
+    refuse_copies(paths)
     # The mechanism first: a slip in it should not cost the time of a trace.
     mechanism = None if mechanism_file is None else read_mechanism(mechanism_file)
     with StepWatch(shown=False if quietly else None) as progress:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import filecmp
 import math
 from collections.abc import Sequence
-from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.refusal import BadFileError
+from measure.photocopies import refuse_copies
 from measure.result import TraceRequest
 
 __all__ = ["check_several"]
@@ -37,9 +36,7 @@ def check_several(
         raise _bad("--turned goes with several photos; one was named.", "Name all photos.")
     if len(photos) > MOST_PHOTOS:
         raise _bad(f"{len(photos)} photos were named.", f"Name {MOST_PHOTOS} or fewer.")
-    if len({photo.resolve() for photo in photos}) < len(photos):
-        raise _bad("A photo is named twice.", "Name every photo once.")
-    _refuse_copies(photos)
+    refuse_copies(photos)
     if request.box_px is not None:
         raise _bad(
             "--box goes with one photo: the piece lies elsewhere in each.",
@@ -59,21 +56,6 @@ def check_several(
             "Give one angle for each photo, 0 for the first.",
         )
     return np.asarray(np.deg2rad(np.array(turns)), dtype=np.float64)
-
-
-def _refuse_copies(photos: Sequence[Path]) -> None:
-    """Refuse copies of one photo under two names: they would count as two that agree."""
-    by_size: dict[int, list[Path]] = {}
-    for photo in photos:
-        if photo.is_file():
-            by_size.setdefault(photo.stat().st_size, []).append(photo)
-    for alike in by_size.values():
-        for first, second in combinations(alike, 2):
-            if filecmp.cmp(first, second, shallow=False):
-                raise _bad(
-                    f"{first.name} and {second.name} are one and the same photo.",
-                    "Take one photo for each, or leave one out.",
-                )
 
 
 def _turns(text: str) -> list[float]:

@@ -6,10 +6,13 @@ import numpy as np
 import pytest
 from scene import tool_view
 
-from calib.refusal import RefusalError
+from calib.refusal import BadFileError, RefusalError
 from measure.blade import Thickness
 from measure.cutter import FLAT, measure_tool
+from measure.cutterjob import measure_cutter
+from measure.result import TraceRequest
 from measure.steps import Step
+from measure.toolrequest import build_tool_request
 from measure.toolroles import Role, find_roles
 
 BORER = [(60.0, 5.95), (8.0, 20.95), (20.0, 18.9), (45.0, 12.45)]
@@ -202,3 +205,15 @@ def test_a_shank_that_could_be_either_is_a_guess_until_told():
     assert told.sure
     assert told.shank == 2
     assert told.from_tip() == [0, 1, 2]
+
+
+def test_one_photo_given_for_both_turns_is_refused(tmp_path):
+    photo = tmp_path / "borer.jpg"
+    photo.write_bytes(b"never read")
+    asked = build_tool_request(2, turned="0,90")
+    with pytest.raises(BadFileError, match="twice"):
+        measure_cutter(
+            [photo, photo], TraceRequest(), asked, mechanism_file=None, out=tmp_path / "o",
+            inches=False, report=False, quietly=True,
+        )  # fmt: skip
+    assert not (tmp_path / "o").exists()
