@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from calib.view import View
 from measure.outline import Outline
+from measure.planecircle import circle_through
 
 __all__ = ["along_card_share", "encloses_card", "is_disc"]
 
@@ -35,14 +36,8 @@ def is_disc(outline: Outline, view: View, height_mm: float) -> bool:
     points = points[np.all(np.isfinite(points), axis=1)]
     if len(points) < 8:
         return False
-    middle = points.mean(axis=0)
-    p = points - middle
-    # All of a circle is there: linear least squares finds it without bias.
-    design = np.column_stack([2.0 * p, np.ones(len(p))])
-    solved = np.linalg.lstsq(design, np.sum(p**2, axis=1), rcond=None)[0]
-    radius = float(np.sqrt(max(solved[2] + solved[0] ** 2 + solved[1] ** 2, 1e-12)))
-    off = np.linalg.norm(p - solved[:2], axis=1) - radius
-    return float(np.sqrt(np.mean(off**2))) < DISC_OFF * radius
+    _, radius, off = circle_through(points)
+    return off < DISC_OFF * radius
 
 
 def encloses_card(outline: Outline, card_px: FloatArray) -> bool:

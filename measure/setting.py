@@ -11,6 +11,7 @@ from calib.refusal import RefusalError
 from calib.view import View
 from measure.knowledge import Knowledge
 from measure.outline import Outline
+from measure.planecircle import circle_through
 from measure.rest import Rest, resting_places
 from measure.revolve import Axis
 from measure.sides import SideCurve, contour_values, jitter, side_curves
@@ -20,6 +21,7 @@ __all__ = [
     "curves_of",
     "first_axis",
     "foot_arc",
+    "foot_misfit_px",
     "setup_knowledge",
 ]
 
@@ -113,6 +115,23 @@ def foot_arc(outline: Outline, ends_px: FloatArray) -> NDArray[np.int64]:
     return index[:: max(1, len(index) // FOOT_POINTS)]
 
 
+def foot_misfit_px(outline: Outline, ends_px: FloatArray, view: View, bench_mm: float) -> float:
+    """Return how far the foot's arc strays from a circle on the bench, root mean square, px.
+
+    Parameters
+    ----------
+    outline, ends_px : as for `foot_arc`. `view`, `bench_mm` : of the target; Z of the bench.
+    """
+    arc = foot_arc(outline, ends_px)
+    points = view.on_plane(outline.points_px[arc], bench_mm)
+    if len(points) < FOOT_LEAST or not np.all(np.isfinite(points)):
+        return float("inf")
+    centre, _, off = circle_through(points)
+    away = np.linalg.norm(np.array([*centre, bench_mm]) - view.camera_centre_mm)
+    return off * view.lens.focal_px / float(away)
+
+
+FOOT_LEAST = 6
 RIM_MOST = 0.8
 """The rim of the foot runs across the axis; this cosine to it is a side already."""
 FOOT_POINTS = 60
@@ -127,10 +146,7 @@ def _upright_axis(foot_px: FloatArray, view: View, bench_mm: float) -> Axis:
             "Stand the piece on the same flat bench as the target, its foot in clear sight.",
         )
     # A circle by linear least squares is near enough to start from.
-    middle = points.mean(axis=0)
-    p = points - middle
-    design = np.column_stack([2.0 * p, np.ones(len(p))])
-    centre = np.linalg.lstsq(design, np.sum(p**2, axis=1), rcond=None)[0][:2] + middle
+    centre, _, _ = circle_through(points)
     return Axis(np.array([*centre, bench_mm]), np.array([0.0, 0.0, 1.0]))
 
 

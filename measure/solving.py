@@ -20,7 +20,7 @@ from measure.revolve import Axis
 from measure.setting import bench_knowledge, curves_of, first_axis, foot_arc, setup_knowledge
 from measure.sides import SideCurve
 
-__all__ = ["Solved", "not_turned", "solve_outline"]
+__all__ = ["Solved", "axis_ends_of", "not_turned", "solve_outline"]
 
 FloatArray = NDArray[np.float64]
 
@@ -147,7 +147,7 @@ def solve_outline(
         if request.setup == "bench":
             knowledge, rests = bench_knowledge(knowledge, curves)
         if request.setup == "upright":
-            knowledge = replace(knowledge, foot=foot_arc(outline, _axis_ends(outline)))
+            knowledge = replace(knowledge, foot=foot_arc(outline, axis_ends_of(outline)))
         scatter = 1.0 if solved is None else solved.pairs_sd
         solved = estimate(outline, found.sight, lens, view, axis, knowledge, curves, scatter)
         view, axis = solved.view, solved.axis
@@ -157,7 +157,7 @@ def solve_outline(
 
 
 def _rough_axis(request: TraceRequest, found: FoundTarget, outline: Outline) -> Axis:
-    ends_px, bench = _axis_ends(outline), -found.thickness_mm
+    ends_px, bench = axis_ends_of(outline), -found.thickness_mm
     height, offset = request.axis_height_mm, request.axis_offset_mm
     return first_axis(request.setup, ends_px, outline, found.view, bench, height, offset)
 
@@ -247,7 +247,7 @@ def _refuse_unseen(
         )
 
 
-def _axis_ends(outline: Outline) -> FloatArray:
+def axis_ends_of(outline: Outline) -> FloatArray:
     """Return (2, 2) pixels of the axis line beside both ends of an outline, start end first."""
     n = len(outline.points_px)
     half = n // 2
