@@ -8,18 +8,35 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.cardsides import UNSURE_PX, FoundSides, Sought, find_sides, sides_sight
+from calib.cardsides import (
+    FREE_PX,
+    UNSURE_PX,
+    FoundSides,
+    Sought,
+    corners_beside,
+    find_sides,
+    sides_sight,
+)
 from calib.edges import sample_lines
 from calib.sidechoice import choose_edge
 from calib.sight import SideSight, fit_view
 from calib.solve import Solution
 from calib.view import VIEW_SIZE, View
 
-__all__ = ["CardCandidate", "candidate_at", "corner_gaps", "rounded", "with_free_sides"]
+__all__ = [
+    "CardCandidate",
+    "candidate_at",
+    "candidate_by_three",
+    "corner_gaps",
+    "gaps_at",
+    "rounded",
+    "with_free_sides",
+]
 
 FloatArray = NDArray[np.float64]
 
-FREE_PX = 25.0
+ROUNDS = 3
+"""Of finding three sides, and with them where the fourth must be."""
 SHARE_LEAST = 0.55
 """Least share of each side that must be seen as a straight edge."""
 MISFIT_MOST = 4.5
@@ -28,6 +45,8 @@ GAP_OF_RADIUS = math.sqrt(2.0) - 1.0
 """From a sharp corner to the arc that rounds it, over the arc's radius."""
 GAP_RANGE = (0.53, 1.5)
 """What the gap at the corners may measure, as a share of what their radius asks for."""
+BOTH_RANGE = (0.7, 1.35)
+"""The same where two corners are all there is (true cards, rendered: 0.82 to 1.16)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +61,7 @@ class CardCandidate:
     corner_gap_mm : (4,) from the sharp corner to the edge along the diagonal; about 1.3 for
         the rounded corners of an ID-1 card, 0 for a sharp one; NaN if not seen.
     radius_mm : corner radius of the rectangle sought.
+    hidden : the side, in the order of `SIDE_NORMALS`, that is not to be seen, if one is not.
     """
 
     sight: SideSight
@@ -50,6 +70,7 @@ class CardCandidate:
     misfit: float
     corner_gap_mm: FloatArray
     radius_mm: float
+    hidden: int | None
 
     @property
     def fits(self) -> bool:
@@ -62,6 +83,13 @@ class CardCandidate:
         return rounded(self.corner_gap_mm, self.radius_mm)
 
     @property
+    def both_rounded(self) -> bool:
+        """Whether two corners, all that a hidden side leaves, are rounded as they should be."""
+        share = self.corner_gap_mm / (GAP_OF_RADIUS * self.radius_mm)
+        low, high = BOTH_RANGE
+        return int(np.sum((share > low) & (share < high))) >= 2
+
+    @property
     def good(self) -> bool:
         """Whether it is the rectangle sought."""
         return self.side_share >= SHARE_LEAST and self.fits and self.rounded
@@ -72,7 +100,28 @@ def candidate_at(sought: Sought, quad: FloatArray) -> CardCandidate | None:
     sides = find_sides(sought, quad)
     if sides is not None and sides.unsure:
         sides = _by_the_others(sought, sides) or sides
-    if sides is None or sides.share < SHARE_LEAST:
+    return None if sides is None else _weighed_up(sought, sides)
+
+
+def candidate_by_three(sought: Sought, quad: FloatArray, hidden: int) -> CardCandidate | None:
+    """Return what lies at a rough outline (4, 2) by three of its sides; None without them.
+
+    Parameters
+    ----------
+    hidden : the side, in the order of `SIDE_NORMALS`, that is not looked for.
+    """
+    for _ in range(ROUNDS):
+        sides = find_sides(sought, quad, hidden=hidden)
+        candidate = None if sides is None else _weighed_up(sought, sides)
+        if candidate is None or not candidate.both_rounded:
+            return None
+        # Where the hidden side lies, and with it the corners, the other three tell.
+        quad = candidate.view.to_pixels(sought.corners_mm())
+    return candidate
+
+
+def _weighed_up(sought: Sought, sides: FoundSides) -> CardCandidate | None:
+    if sides.share < SHARE_LEAST:
         return None
     sight = sides_sight(sought, sides)
     try:
@@ -88,8 +137,13 @@ def candidate_at(sought: Sought, quad: FloatArray) -> CardCandidate | None:
         ]
     )
     gaps = corner_gaps(sought, view)
+    if sides.hidden is not None:
+        gaps[corners_beside(sides.hidden)] = np.nan
+        sight = replace(sight, corners_px=view.to_pixels(sought.corners_mm()))
     misfit = float(np.linalg.norm(strain))
-    return CardCandidate(sight, view, sides.share, misfit, gaps, sought.corner_radius_mm)
+    return CardCandidate(
+        sight, view, sides.share, misfit, gaps, sought.corner_radius_mm, sides.hidden
+    )
 
 
 def with_free_sides(
@@ -124,7 +178,17 @@ def corner_gaps(sought: Sought, view: View) -> FloatArray:
     corner = sought.corners_mm()
     outward = np.column_stack([np.sign(corner[:, :2]), np.zeros(4)]) / math.sqrt(2.0)
     at = view.to_pixels(corner)
-    one_mm = view.to_pixels(corner + outward) - at
+    return gaps_at(sought, at, view.to_pixels(corner + outward) - at)
+
+
+def gaps_at(sought: Sought, at: FloatArray, one_mm: FloatArray) -> FloatArray:
+    """Return the way from sharp corners to the edge along the diagonal, (n,), mm.
+
+    Parameters
+    ----------
+    at : (n, 2) the sharp corners, pixels.
+    one_mm : (n, 2) a millimetre outward along the diagonal there, pixels.
+    """
     px_per_mm = np.linalg.norm(one_mm, axis=1)
     normals = one_mm / px_per_mm[:, None]
     gap = GAP_OF_RADIUS * max(sought.corner_radius_mm, 1.0)
@@ -134,7 +198,7 @@ def corner_gaps(sought: Sought, view: View) -> FloatArray:
     # The middle of the scan lies half way between a sharp and a rounded corner.
     middle = at - 0.5 * gap * one_mm
     beside = 0.1 * gap * float(px_per_mm.mean()) * np.array([-1.0, 0.0, 1.0])
-    gaps = np.full(4, np.nan)
+    gaps = np.full(len(at), np.nan)
     height, width = sought.bgr.shape[:2]
     seen = np.all((middle > 0) & (middle < np.array([width, height]) - 1.0), axis=1)
     for i in np.flatnonzero(seen):

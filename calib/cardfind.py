@@ -16,11 +16,13 @@ from numpy.typing import NDArray
 from calib.cardcandidate import (
     CardCandidate,
     candidate_at,
+    candidate_by_three,
     corner_gaps,
     rounded,
     with_free_sides,
 )
-from calib.cardsides import Sought
+from calib.cardsides import Sought, side_from
+from calib.hiddenside import may_be_hidden
 from calib.lens import Lens
 from calib.quads import LEVELS, Coarse, coarse_quads, coarse_view
 from calib.rectangle import completed, is_convex, ratio_and_skew
@@ -42,6 +44,7 @@ CLEAR_SUPPORT = 0.8
 OTHER_RATIOS = (1.2, 2.1)
 """Long over short side of what is worth calling a wrong rectangle: a turned piece is longer."""
 AMENDED_MOST = 2
+THREE_SIDED_MOST = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +112,8 @@ def find_cards(
         strokes = straight_strokes(coarse.lab)
         framed = [(quad + 0.5) * coarse.step - 0.5 for quad in frames(strokes)]
         _try(sought, _framed(sought, coarse, framed), tried, candidates)
+        if not any(c.good for c in candidates):
+            candidates = _by_three(sought, coarse, outlines + framed, candidates) + candidates
     candidates = _apart(candidates)
     if any(c.good for c in candidates):
         return CardSearch(candidates, False, False)
@@ -257,16 +262,54 @@ def _amended(sought: Sought, candidates: list[CardCandidate]) -> list[FloatArray
 
     A stripe that runs along a card is a fourth side for three right ones.
     """
-    quads = []
     wrong = sorted((c for c in candidates if not c.fits), key=lambda c: -c.side_share)
-    for candidate in wrong[:AMENDED_MOST]:
-        for k in range(4):
-            solved = with_free_sides(sought, candidate.sight, np.arange(4) == k)
-            if solved is not None:
-                quad = solved[0].to_pixels(sought.corners_mm())
-                if is_convex(quad) and _in_picture(sought, quad):
-                    quads.append(quad)
+    return [quad for c in wrong[:AMENDED_MOST] for quad, _ in _freed(sought, c)]
+
+
+def _freed(sought: Sought, candidate: CardCandidate) -> list[tuple[FloatArray, int]]:
+    """Return what a candidate would be by three of its sides, and which was left out."""
+    quads = []
+    for k in range(4):
+        solved = with_free_sides(sought, candidate.sight, np.arange(4) == k)
+        if solved is not None:
+            quad = solved[0].to_pixels(sought.corners_mm())
+            if is_convex(quad) and _in_picture(sought, quad):
+                quads.append((quad, k))
     return quads
+
+
+def _by_three(
+    sought: Sought, coarse: Coarse, quads: list[FloatArray], candidates: list[CardCandidate]
+) -> list[CardCandidate]:
+    """Return the good candidates that three sides make, the fourth not to be seen."""
+    if sought.corner_radius_mm <= 0.0:
+        # Nothing but round corners tells that it is the one sought.
+        return []
+    starts = [(quad, k) for c in candidates for quad, k in _freed(sought, c)]
+    weighed = []
+    for quad in quads:
+        support = coarse.support(quad)
+        for missing in range(4):
+            three = np.delete(support, missing)
+            if three.min() >= SUPPORT_LEAST:
+                weighed += [
+                    (float(three.sum()), implied.quad, side_from(implied.side))
+                    for implied in _implied(sought, quad, missing)
+                ]
+    weighed.sort(key=lambda item: -item[0])
+    starts += [(quad, hidden) for _, quad, hidden in weighed]
+    found: list[CardCandidate] = []
+    tried: list[tuple[FloatArray, int]] = []
+    for quad, hidden in starts:
+        if any(k == hidden and _same_place(quad, other) for other, k in tried):
+            continue
+        tried.append((quad, hidden))
+        candidate = candidate_by_three(sought, quad, hidden)
+        if candidate is not None and candidate.good and may_be_hidden(sought, candidate):
+            found.append(candidate)
+        if len(tried) == THREE_SIDED_MOST:
+            break
+    return found
 
 
 def _is_cut(sought: Sought, coarse: Coarse, quad: FloatArray) -> bool:

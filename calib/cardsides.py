@@ -11,12 +11,23 @@ from numpy.typing import NDArray
 from calib.lens import Lens
 from calib.rectangle import corners_of, is_convex
 from calib.sidechoice import SideChoice, choose_edge
-from calib.sidefit import SCAN_OFFSETS_PX, SideFit, fit_side
+from calib.sidefit import SCAN_OFFSETS_PX, SideFit, fit_side, unseen
 from calib.sidescan import SideScan, aligned, run_of, scan_side
 from calib.sight import SIDE_NORMALS, SideSight
 from calib.view import VIEW_SIZE, View
 
-__all__ = ["FoundSides", "Sought", "find_sides", "sides_sight", "with_lean_doubted"]
+__all__ = [
+    "FREE_PX",
+    "NOT_SEEN",
+    "UNSURE_PX",
+    "FoundSides",
+    "Sought",
+    "corners_beside",
+    "find_sides",
+    "side_from",
+    "sides_sight",
+    "with_lean_doubted",
+]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -38,6 +49,10 @@ SIDE_BIAS_SD_PX = 0.22
 """What a whole side may be off by what no kind of edge describes: sharpening, a rounded rim."""
 WALL_DOUBT = 0.3
 UNSURE_PX = 1.2
+FREE_PX = 25.0
+"""How far off a side may lie of which the photo says nothing."""
+NOT_SEEN = SideChoice(0.0, 0.0, 0.0, 0.0, 0.0)
+"""What stands for the choice of an edge where none is looked for."""
 
 # Sides in the order of `SIDE_NORMALS`: right, top, left, bottom; corners are -+, ++, +-, --.
 _FROM_CORNER = (1, 0, 3, 2)
@@ -96,12 +111,14 @@ class FoundSides:
     fits : of the four sides.
     choices : what edges run beside each of them.
     wall_px : (4,) width of wall seen; 0 where a side looks away.
+    hidden : the side that is not to be seen, if one is not; it has no points.
     """
 
     corners_px: FloatArray
     fits: tuple[SideFit, ...]
     choices: tuple[SideChoice, ...]
     wall_px: FloatArray
+    hidden: int | None
 
     @property
     def share(self) -> float:
@@ -115,9 +132,12 @@ class FoundSides:
 
 
 def find_sides(
-    sought: Sought, quad: FloatArray, expected: tuple[FloatArray, FloatArray] | None = None
+    sought: Sought,
+    quad: FloatArray,
+    expected: tuple[FloatArray, FloatArray] | None = None,
+    hidden: int | None = None,
 ) -> FoundSides | None:
-    """Return the sides near a coarse outline; None if four straight ones are not to be seen.
+    """Return the sides near a coarse outline; None if they are not to be seen as straight ones.
 
     Parameters
     ----------
@@ -125,11 +145,17 @@ def find_sides(
     quad : (4, 2) corners at (-,+), (+,+), (+,-), (-,-) of the target frame.
     expected : how far outside of `quad`, px, each side is expected, (4,), and the standard
         deviations, (4,), if the fit of a view before has told.
+    hidden : the side that is not looked for, in the order of `SIDE_NORMALS`: it is where `quad`
+        has it.
     """
     across, walls = _across(sought, quad)
     choices: list[SideChoice] = []
     starts, ends = np.empty((4, 2)), np.empty((4, 2))
     for i, (a, b) in enumerate(_sides(quad)):
+        if i == hidden:
+            choices.append(NOT_SEEN)
+            starts[i], ends[i] = a, b
+            continue
         scan = _wide_scan(sought, a, b, float(across[i]))
         _, rise, seen = run_of(scan)
         if seen < SEEN_LEAST:
@@ -146,6 +172,9 @@ def find_sides(
     _, walls = _across(sought, corners)
     fits: list[SideFit] = []
     for i, (a, b) in enumerate(_sides(corners)):
+        if i == hidden:
+            fits.append(unseen(a, b))
+            continue
         scan = scan_side(
             sought.bgr, sought.to_linear, a, b, SCAN_OFFSETS_PX, sought.inset, FINE_LINES
         )
@@ -157,7 +186,7 @@ def find_sides(
     corners = _meeting(starts, ends)
     if corners is None or not _inside(sought, corners):
         return None
-    return FoundSides(corners, tuple(fits), tuple(choices), walls)
+    return FoundSides(corners, tuple(fits), tuple(choices), walls, hidden)
 
 
 def sides_sight(sought: Sought, sides: FoundSides) -> SideSight:
@@ -171,6 +200,8 @@ def sides_sight(sought: Sought, sides: FoundSides) -> SideSight:
         if choice.sd_px > UNSURE_PX:
             bias[i] = choice.offset_px - choice.mean_px
             variance[i] += choice.sd_px**2
+    if sides.hidden is not None:
+        variance[sides.hidden] = FREE_PX**2
     return SideSight(
         size_mm=np.array(sought.size_mm, dtype=np.float64),
         size_sd_mm=np.array(sought.size_sd_mm, dtype=np.float64),
@@ -196,6 +227,16 @@ def with_lean_doubted(sight: SideSight) -> SideSight:
 def _sides(quad: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
     """Return start and end of each side, clockwise on screen, in the order of `SIDE_NORMALS`."""
     return [(quad[i], quad[(i + 1) % 4]) for i in _FROM_CORNER]
+
+
+def side_from(corner: int) -> int:
+    """Return the side, in the order of `SIDE_NORMALS`, that runs clockwise from a corner."""
+    return _FROM_CORNER.index(corner)
+
+
+def corners_beside(side: int) -> list[int]:
+    """Return the corners where a side starts and ends, clockwise on screen."""
+    return [_FROM_CORNER[side], (_FROM_CORNER[side] + 1) % 4]
 
 
 def _meeting(starts: FloatArray, ends: FloatArray) -> FloatArray | None:

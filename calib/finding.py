@@ -155,7 +155,18 @@ def _find_rectangle(
     scale_from = "ID-1 card" if target == ID1 else name
     sight = with_lean_doubted(best.sight) if doubt_lean else best.sight
     view, _ = fit_view(sight, lens)
-    return FoundTarget(sight, view, sight.corners_px, scale_from, False, target.thickness_mm, ())
+    notices = () if best.hidden is None else (_side_hidden(name),)
+    return FoundTarget(
+        sight, view, sight.corners_px, scale_from, False, target.thickness_mm, notices
+    )
+
+
+def _side_hidden(name: str) -> Notice:
+    return Notice(
+        "side-hidden",
+        f"One side of the {name} is not to be seen: it was measured by the other three.",
+        "Is it a bank card (85.6 x 54 mm)? With all four sides in sight it is surer.",
+    )
 
 
 def _printed_board(photo: Photo, name: str) -> RefusalError | None:

@@ -19,7 +19,7 @@ from calib.sidescan import SideScan
 from calib.tonededge import fit_toned, toned_shapes
 from calib.tones import tones_along
 
-__all__ = ["SCAN_OFFSETS_PX", "SideFit", "fit_side"]
+__all__ = ["SCAN_OFFSETS_PX", "SideFit", "fit_side", "unseen"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -63,6 +63,13 @@ class SideFit:
     sigma_px: float
     shaded: float
     contrast: float
+
+
+def unseen(start_px: FloatArray, end_px: FloatArray) -> SideFit:
+    """Return a side between two corners (2,) that shows no points."""
+    none = np.zeros(0)
+    line = np.stack([start_px, end_px])
+    return SideFit(np.zeros((0, 2)), line, none, 1.0, 0.0, 0.0, 0.0, 0.0)
 
 
 def fit_side(scan: SideScan, choice: SideChoice, wall_px: float) -> SideFit | None:

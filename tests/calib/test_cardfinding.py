@@ -69,6 +69,53 @@ def test_another_rectangle_is_no_card(outline, code, tilt_deg):
     assert caught.value.notice.code == code
 
 
+def slot(covers_mm, turn=0.0):
+    """Return a block in front of the lower long side that hides so much of the card."""
+    top = -26.99 + covers_mm
+    block = rounded(150.0, 40.0, 0.01, (0.0, top - 20.0))
+    about = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    flat = (block[:, :2] - [0.0, top]) @ about.T + [0.0, top]
+    return np.column_stack([flat, np.zeros(len(flat))]), (70, 66, 60)
+
+
+@pytest.mark.parametrize(("covers_mm", "turn"), [(2.5, 0.0), (6.0, 0.03), (15.0, -0.02)])
+@pytest.mark.parametrize("tilt_deg", [3.0, 25.0])
+def test_a_card_that_stands_in_a_slot_is_found_by_three_sides(covers_mm, turn, tilt_deg):
+    view = view_over(tilt_deg)
+    target = found(view, [(ID1_CARD, CARD), slot(covers_mm, turn)])
+    assert [n.code for n in target.notices] == ["side-hidden"]
+    true = view.to_pixels(np.column_stack([CORNERS_MM, np.zeros(4)]))
+    both = [
+        np.linalg.norm(np.roll(target.polygon_px, 2 * k, axis=0) - true, axis=1) for k in (0, 1)
+    ]
+    off = min(both, key=max)
+    # The hidden corners are only as sure as the other sides tell.
+    assert off[:2].max() < 0.6
+    assert off[2:].max() < 3.0
+
+
+@pytest.mark.parametrize("radius_mm", [2.0, 3.18, 4.5])
+@pytest.mark.parametrize(
+    "size_mm",
+    [
+        (90.0, 50.0),
+        (85.6, 48.0),
+        (85.6, 57.0),
+        (88.0, 60.0),
+        (78.0, 54.0),
+        (105.0, 74.0),
+        (148.0, 105.0),
+    ],
+)
+@pytest.mark.parametrize("tilt_deg", [4.0, 22.0])
+def test_another_rectangle_with_round_corners_is_no_card_of_which_a_side_is_hidden(
+    size_mm, radius_mm, tilt_deg
+):
+    with pytest.raises(RefusalError) as caught:
+        found(view_over(tilt_deg, distance_mm=480.0), [(rounded(*size_mm, radius_mm), CARD)])
+    assert caught.value.notice.code == "wrong-rectangle"
+
+
 def test_two_cards_are_one_too_many():
     view = view_over(10.0, distance_mm=420.0)
     left = ID1_CARD + np.array([-60.0, 0.0, 0.0])

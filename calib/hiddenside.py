@@ -1,0 +1,120 @@
+"""Whether three sides with two round corners may be a card whose fourth side is not to be seen.
+
+A card that stands in a slot, or against a clamp, hides a side; another has none against a bench
+of its own tone. What would be confidently wrong is a rectangle of another size, whose fourth side
+is seen, elsewhere: its sides run on past where the card's must end, or turn before it, by round
+corners of its own. What hides a card cuts its sides off sharply.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.cardcandidate import GAP_OF_RADIUS, CardCandidate, gaps_at
+from calib.cardsides import NOT_SEEN, Sought, corners_beside
+from calib.rectangle import corners_of
+from calib.sidechoice import choose_edge
+from calib.sidefit import SCAN_OFFSETS_PX, fit_side
+from calib.sidescan import aligned, run_of, scan_side
+
+__all__ = ["may_be_hidden"]
+
+FloatArray = NDArray[np.float64]
+
+BEYOND = 0.3
+"""How far past the corner a neighbour is looked for, as a share of its length."""
+LINES = 160
+ON_SIDE = 0.65
+"""A scan line in which no side runs still shows an edge near it less often than this."""
+SEEN_LEAST = 0.6
+"""Share of each neighbour, from the round corner, that must be seen."""
+PAST_MOST_MM = 1.0
+ENDS_THERE_MM = 3.6
+"""A neighbour that ends no farther from the corner runs to it: the corner is round."""
+SHARP = 0.45
+"""Gap at a corner, as a share of the round one's, below which something cuts it off."""
+
+
+def may_be_hidden(sought: Sought, candidate: CardCandidate) -> bool:
+    """Return whether the hidden side of a candidate may lie where the other three say.
+
+    Raises
+    ------
+    ValueError
+        If the candidate hides no side.
+    """
+    if candidate.hidden is None:
+        raise ValueError("the candidate shows all of its sides")
+    corners = candidate.view.to_pixels(sought.corners_mm())
+    start, end = corners_beside(candidate.hidden)
+    before, after = corners[(start - 1) % 4], corners[(end + 1) % 4]
+    lengths = [np.linalg.norm(a - b) for a, b in ((before, corners[start]), (after, corners[end]))]
+    side_mm = sought.size_mm[1 if candidate.hidden in (1, 3) else 0]
+    ends = [
+        _end(sought, before, corners[start], clockwise=True),
+        _end(sought, after, corners[end], clockwise=False),
+    ]
+    if None in ends:
+        return False
+    left_mm = np.array([(1.0 - share) * side_mm for share in ends if share is not None])
+    if np.any(left_mm < -PAST_MOST_MM) or np.any(left_mm > (1.0 - SEEN_LEAST) * side_mm):
+        return False
+    if np.all(left_mm < ENDS_THERE_MM):
+        return True
+    # What cuts the sides off runs from one end to the other.
+    one, two = (
+        c + mm / side_mm * (o - c)
+        for c, o, mm in zip((corners[start], corners[end]), (before, after), left_mm, strict=True)
+    )
+    px_per_mm = float(np.mean(lengths)) / side_mm
+    return _cut_off(sought, np.stack([before, one, two, after]), px_per_mm)
+
+
+def _end(sought: Sought, far: FloatArray, corner: FloatArray, *, clockwise: bool) -> float | None:
+    """Return how far a side is seen from its far corner, as a share of its length; None if not.
+
+    It is looked for past the corner as well, by `BEYOND`.
+    """
+    tip = corner + BEYOND * (corner - far)
+    a, b = (far, tip) if clockwise else (tip, far)
+    scan = scan_side(sought.bgr, sought.to_linear, a, b, SCAN_OFFSETS_PX, 0.0, LINES)
+    fit = fit_side(scan, NOT_SEEN, 0.0)
+    if fit is None:
+        return None
+    along = (b - a) / float(np.linalg.norm(b - a))
+    at = (fit.points_px - far) @ (along if clockwise else -along)
+    whole = float(np.linalg.norm(tip - far))
+    on_line = np.zeros(LINES)
+    on_line[np.clip(np.rint(at / whole * (LINES - 1)), 0, LINES - 1).astype(np.int64)] = 1.0
+    first = int(np.ceil(sought.inset * LINES / (1.0 + BEYOND)))
+    last = first + int(np.argmax(np.cumsum(on_line[first:] - ON_SIDE)))
+    return (1.0 + BEYOND) * last / (LINES - 1)
+
+
+def _cut_off(sought: Sought, quad: FloatArray, px_per_mm: float) -> bool:
+    """Return whether an edge from corner 1 to 2 of a quad (4, 2) meets the others sharply."""
+    before, one, two, after = quad
+    pixel = max(0.5, 0.1 * px_per_mm)
+    reach = int(np.ceil(6.0 * px_per_mm / pixel))
+    offsets = pixel * np.arange(-reach, reach + 1, dtype=np.float64)
+    scan = scan_side(sought.bgr, sought.to_linear, one, two, offsets, 0.15, 32)
+    _, rise, seen = run_of(scan)
+    if seen < 0.4:
+        return False
+    choice = choose_edge(aligned(scan, rise), scan.offsets_px, 0.0)
+    lift = choice.offset_px + 0.5 * rise * np.array([-1.0, 1.0])
+    line = (one + lift[0] * scan.normal, two + lift[1] * scan.normal)
+    starts = np.array([before, line[0], two, after])
+    ends = np.array([one, line[1], after, before])
+    met = corners_of(starts, ends)
+    if met is None:
+        return False
+    at = met[1:3]
+    outward = np.stack([met[1] - met[0], met[2] - met[3]])
+    outward /= np.linalg.norm(outward, axis=1)[:, None]
+    across = (met[1] - met[2]) / np.linalg.norm(met[1] - met[2])
+    diagonal = outward + np.stack([across, -across])
+    diagonal *= px_per_mm / np.linalg.norm(diagonal, axis=1)[:, None]
+    gaps = gaps_at(sought, at, diagonal) / (GAP_OF_RADIUS * sought.corner_radius_mm)
+    return bool(np.all(gaps < SHARP))
