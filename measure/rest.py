@@ -32,6 +32,12 @@ class Rest:
     second_mm: FloatArray
     chance: float
 
+    @property
+    def lean(self) -> float:
+        """How the radius grows from one circle to the other: the axis leans by as much."""
+        along, out = self.second_mm - self.first_mm
+        return float(out / max(along, 1e-9))
+
 
 def _upper_hull(z: FloatArray, r: FloatArray) -> list[int]:
     order = np.lexsort((r, z))

@@ -174,11 +174,12 @@ def setup_knowledge(
 
 
 def bench_knowledge(
-    knowledge: Knowledge, curves: tuple[SideCurve, SideCurve]
+    knowledge: Knowledge, curves: tuple[SideCurve, SideCurve], like: Rest | None = None
 ) -> tuple[Knowledge, list[Rest]]:
     """Return the knowledge with the contacts of a piece that lies on the bench.
 
-    The curves may start anywhere: contacts are in the axis' own z.
+    The curves may start anywhere: contacts are in the axis' own z. They are those of the way to
+    rest that comes first, which is the likeliest, or the one nearest to `like`.
 
     Raises
     ------
@@ -195,9 +196,16 @@ def bench_knowledge(
     rests = resting_places(grid, mean)
     if not rests:
         raise ValueError("what these sides are of could not lie on a bench")
+    if like is not None:
+        rests.sort(key=lambda rest: _apart(rest, like))
     best = rests[0]
     contacts = np.stack([best.first_mm, best.second_mm])
     return replace(knowledge, contacts=contacts), rests
+
+
+def _apart(one: Rest, other: Rest) -> float:
+    ends = ((one.first_mm, other.first_mm), (one.second_mm, other.second_mm))
+    return sum(abs(float(a[0] - b[0])) for a, b in ends)
 
 
 def curves_of(

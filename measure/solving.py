@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from calib.lens import Lens
 from calib.refusal import BadFileError, RefusalError
 from calib.view import View
 from measure.fit import Estimate, estimate
+from measure.knowledge import Knowledge
 from measure.outline import Outline
 from measure.pieceends import pixel_mm, seen_end
 from measure.rest import Rest
@@ -20,7 +22,7 @@ from measure.revolve import Axis
 from measure.setting import bench_knowledge, curves_of, first_axis, foot_arc, setup_knowledge
 from measure.sides import SideCurve
 
-__all__ = ["Solved", "axis_ends_of", "not_turned", "solve_outline"]
+__all__ = ["Solved", "axis_ends_of", "first_rests", "not_turned", "solve_outline"]
 
 FloatArray = NDArray[np.float64]
 
@@ -45,6 +47,8 @@ CUT_PX = 0.01
 BESIDE_MM = 1.5
 """A caliper's jaws cover about so much: a reading tells of no place farther off (common practice,
 no source)."""
+LEAN_SD = 0.15
+"""How far off a lean may be that is tried."""
 SEEN_LEAST = 30
 """Points of either side that a solution needs."""
 
@@ -56,7 +60,8 @@ class Solved:
     Attributes
     ----------
     outline, estimate : what was followed and the joint estimate.
-    rests : ways the piece may rest on the bench; empty for other set-ups.
+    rests : ways the piece may rest on the bench, the one taken first; empty for other set-ups.
+    rest_share : how likely the way taken is among them, by weight and photo.
     box_px : (x, y, width, height) that cuts the piece; None without a box.
     open_ends : whether the piece seems to go on past its start and its far end.
     strange : share of the outline outside which there is something unlike the bench.
@@ -73,6 +78,7 @@ class Solved:
     strange: float = 0.0
     burnt: float = 0.0
     misread: bool = False
+    rest_share: float = 1.0
 
     @property
     def followed(self) -> bool:
@@ -112,6 +118,8 @@ def solve_outline(
     outline: Outline,
     rounds: int,
     before: Estimate | None = None,
+    like: Rest | None = None,
+    leaning: float = 0.0,
 ) -> Solved:
     """Solve for everything; what the knowledge rests on is renewed each round.
 
@@ -121,6 +129,9 @@ def solve_outline(
     outline : of the piece, from its start end.
     rounds : how often the knowledge is renewed, at least once.
     before : an estimate to go on from.
+    like : the way to rest on the bench, as that estimate has it; unless given, the likeliest.
+    leaning : rise of the axis from start to far end, per mm, to begin with where there is no
+        estimate.
 
     Raises
     ------
@@ -128,7 +139,7 @@ def solve_outline(
         When the sides have too little in common.
     """
     if before is None:
-        view, axis = found.view, _rough_axis(request, found, outline)
+        view, axis = found.view, _leaned(_rough_axis(request, found, outline), leaning)
     else:
         view, axis = before.view, before.axis
     rests: list[Rest] = []
@@ -145,7 +156,11 @@ def solve_outline(
             _readings(request, solved, outline, view, axis, curves, before is None and count == 1),
         )
         if request.setup == "bench":
-            knowledge, rests = bench_knowledge(knowledge, curves)
+            if leaning != 0.0 and solved is None:
+                # Kept to from here on: weight would lead back to the likeliest.
+                like = max(bench_knowledge(knowledge, curves)[1], key=partial(_leans, leaning))
+            knowledge, rests = bench_knowledge(knowledge, curves, like)
+            like = None if like is None else rests[0]
         if request.setup == "upright":
             knowledge = replace(knowledge, foot=foot_arc(outline, axis_ends_of(outline)))
         scatter = 1.0 if solved is None else solved.pairs_sd
@@ -156,10 +171,34 @@ def solve_outline(
     return Solved(outline, solved, tuple(rests), request.box_px)
 
 
+def first_rests(request: TraceRequest, found: FoundTarget, outline: Outline) -> list[Rest]:
+    """Return the ways to rest of what the outline would be if its axis lay level, likeliest first.
+
+    A wrong way to rest bends the profile until it seems the only one: these are free of that.
+
+    Raises
+    ------
+    ValueError
+        When the sides have too little in common.
+    """
+    axis = _rough_axis(request, found, outline)
+    curves, _, _ = _counted_from_start(outline, found.view, axis)
+    return bench_knowledge(Knowledge(), curves)[1]
+
+
 def _rough_axis(request: TraceRequest, found: FoundTarget, outline: Outline) -> Axis:
     ends_px, bench = axis_ends_of(outline), -found.thickness_mm
     height, offset = request.axis_height_mm, request.axis_offset_mm
     return first_axis(request.setup, ends_px, outline, found.view, bench, height, offset)
+
+
+def _leans(lean: float, rest: Rest) -> float:
+    return rest.chance * float(np.exp(-0.5 * ((rest.lean - lean) / LEAN_SD) ** 2))
+
+
+def _leaned(axis: Axis, lean: float) -> Axis:
+    d = axis.direction + np.array([0.0, 0.0, lean])
+    return Axis(axis.point_mm, d / np.linalg.norm(d))
 
 
 def _counted_from_start(

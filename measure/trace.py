@@ -12,6 +12,7 @@ from calib.printed import PrintScale
 from calib.targets import parse_target
 from measure.boardzone import target_zone
 from measure.laps import Laps
+from measure.restchoice import with_rest_chosen
 from measure.result import TraceRequest, TraceResult
 from measure.rivals import followed
 from measure.scene import prepare
@@ -72,6 +73,8 @@ def measured(
     zone = target_zone(target, found.sight, found.view)
     scene = prepare(photo.bgr, covers, request.box_px, zone)
     solved = followed(photo, request, lens, found, scene, laps)
+    solved = with_rest_chosen(request, lens, found, solved, photo.size_px)
+    laps.lap("fit")
     progress("measuring")
     tracing = finished(photo, request, found, solved)
     laps.lap("finish")

@@ -37,6 +37,7 @@ piece does not lie as was said."""
 TOUCHING_MM, TOUCHES_MM, ACROSS = 1.5, 12.0, 0.7
 """An outline so near to the card over so much of its length, across the axis (cosine below the
 third), ends where the card covers the piece."""
+REST_SURE = 0.9
 ROWS_LEAST, SHOWN_LEAST = 8, 0.2
 """A profile of fewer rows is none, and what shows less than this share of its length is no piece
 that was followed."""
@@ -96,7 +97,7 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
         *photo.notices,
         *found.notices,
         *judge_light(photo.bgr, found.sight, linear_table())[1],
-        *_notices(fit, solved.rests),
+        *_notices(fit, solved.rest_share),
         *_one_sided_notices(put.assembled.missing),
         *setup_notices(request.setup, tilt),
         *end_notices(put.ends, put.axis_px, start_is_free),
@@ -354,9 +355,9 @@ def _assembled(
     )
 
 
-def _notices(fit: Estimate, rests: tuple[Rest, ...]) -> list[Notice]:
+def _notices(fit: Estimate, rest_share: float) -> list[Notice]:
     notices = []
-    if rests and rests[0].chance < 0.9:
+    if rest_share < REST_SURE:
         notices.append(
             Notice(
                 "rest-unsure",

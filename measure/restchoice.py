@@ -1,0 +1,195 @@
+"""The way the piece rests on the bench, of several in which it could.
+
+Weight alone does not tell: a piece with a belly may rest on either side of it, and one that is
+nearly straight on almost anything. The two sides say nothing of how far the axis leans in the
+plane in which they mirror each other; but each end shows a face or a dome that is round about the
+axis, and looks so only to the phone that looks along the right one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.finding import FoundTarget
+from calib.lens import Lens
+from calib.vectors import cross
+from measure.fit import Estimate
+from measure.pieceends import piece_ends
+from measure.rest import Rest
+from measure.result import TraceRequest
+from measure.setting import curves_of
+from measure.solving import Solved, first_rests, solve_outline
+
+__all__ = ["with_rest_chosen"]
+
+FloatArray = NDArray[np.float64]
+
+CHANCE_LEAST, NEAR_MOST = 0.05, 3
+"""A way to rest that weight makes less likely than this is not tried, nor more than so many."""
+TRIED_LEAN, SAME_LEAN = 0.0005, 0.002
+"""Ways to rest that lean by so nearly the same are one: before they are solved, which may part
+them, and after (0.1 mm over 50 mm; no source)."""
+LEFT_OUT = 0.05
+PASSES = 3
+FAR_LEAN = 0.1
+"""Where another way may lean so differently it is looked for anew, from the opposite lean."""
+ROUNDS = 3
+NOT_ROUND_PX = 2.1
+"""What an end counts as missing its cap by that no cap makes."""
+MISFIT_SD_PX2, MOST_EVIDENCE = 0.02, 6.0
+"""What squared misfits of the ends differ by between ways to rest, with nothing behind it; and
+the most that they say, as a logarithm: a shadow may spoil an end (rendered photos)."""
+
+
+def with_rest_chosen(
+    request: TraceRequest,
+    lens: Lens,
+    found: FoundTarget,
+    solved: Solved,
+    size_px: tuple[int, int],
+) -> Solved:
+    """Return the outline solved for the likeliest way to rest, the others in its covariance.
+
+    Parameters
+    ----------
+    request, lens, found : as it was solved.
+    solved : for the way that weight makes likeliest.
+    size_px : (width, height) of the photo.
+    """
+    if request.setup != "bench" or not solved.rests:
+        return solved
+    ways: list[_Way] = []
+
+    def add(found_so: Iterable[Solved]) -> None:
+        for way in found_so:
+            if all(_apart(way, other.solved) > SAME_LEAN for other in ways):
+                taken = replace(solved, estimate=way.estimate, rests=way.rests)
+                ways.append(_Way(taken, _misfit_px2(request, found, taken, size_px)))
+
+    add([solved])
+    add(_near(request, lens, found, solved))
+    add(_far(request, lens, found, solved))
+    before = ways[0].solved
+    for _ in range(PASSES):
+        best = ways[int(np.argmax(_shares(ways)))].solved
+        if best is before:
+            break
+        add(_near(request, lens, found, best))
+        before = best
+    return solved if len(ways) == 1 else _likeliest(ways)
+
+
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """The outline solved for one way to rest, and how badly its ends are round, px squared."""
+
+    solved: Solved
+    misfit_px2: float
+
+
+def _near(
+    request: TraceRequest, lens: Lens, found: FoundTarget, solved: Solved
+) -> Iterator[Solved]:
+    """Yield the outline solved for the other ways that the profile found shows."""
+    taken, *others = solved.rests
+    rests = [r for r in others if _likely(r) and abs(r.lean - taken.lean) > TRIED_LEAN]
+    for rest in rests[:NEAR_MOST]:
+        with suppress(ValueError):
+            yield solve_outline(request, lens, found, solved.outline, ROUNDS, solved.estimate, rest)
+
+
+def _far(request: TraceRequest, lens: Lens, found: FoundTarget, solved: Solved) -> Iterator[Solved]:
+    """Yield the outline solved from the opposite lean, if it may lean so.
+
+    A profile that a wrong way has bent shows no other way: that of a level axis is free of that.
+    """
+    lean = solved.rests[0].lean
+    with suppress(ValueError):
+        level = [rest for rest in first_rests(request, found, solved.outline) if _likely(rest)]
+        far = [rest for rest in level if abs(rest.lean - lean) > FAR_LEAN]
+        if far:
+            yield solve_outline(request, lens, found, solved.outline, ROUNDS, leaning=-lean)
+            yield solve_outline(request, lens, found, solved.outline, ROUNDS, None, far[0])
+
+
+def _apart(one: Solved, other: Solved) -> float:
+    """Return the angle between two axes, radians."""
+    turn = cross(one.estimate.axis.direction, other.estimate.axis.direction)
+    return float(np.linalg.norm(turn))
+
+
+def _likely(rest: Rest) -> bool:
+    return rest.chance >= CHANCE_LEAST
+
+
+def _shares(ways: Sequence[_Way]) -> FloatArray:
+    """Return how likely each way is, (n,), by weight and by its ends."""
+    misfit = np.array([way.misfit_px2 for way in ways])
+    chance = np.array([max(way.solved.rests[0].chance, 1e-9) for way in ways])
+    against = np.minimum((misfit - misfit.min()) / (2.0 * MISFIT_SD_PX2), MOST_EVIDENCE)
+    share = chance * np.exp(-against)
+    return np.asarray(share / share.sum())
+
+
+def _likeliest(ways: Sequence[_Way]) -> Solved:
+    """Return the likeliest way, with how far the others lie from it in its covariance."""
+    shares = _shares(ways)
+    k = int(np.argmax(shares))
+    best = ways[k].solved
+    estimate, covariance = best.estimate, best.estimate.covariance
+    # An interval of 95 % leaves out the least likely, so many as are together below 5 %.
+    rare = np.cumsum(np.sort(shares))[np.argsort(np.argsort(shares))] < LEFT_OUT
+    for way, share in zip(ways, np.where(rare, 0.0, shares), strict=True):
+        off = _from(estimate, way.solved.estimate)
+        covariance = covariance + share * np.outer(off, off)
+    estimate = replace(estimate, covariance=covariance)
+    return replace(best, estimate=estimate, rest_share=float(shares[k]))
+
+
+def _from(here: Estimate, there: Estimate) -> FloatArray:
+    """Return how far another estimate lies from one, in the unknowns of that one."""
+    layout = here.layout
+    view, axis = there.view, there.axis
+    x = there.x.copy()
+    x[: len(view.vector())] = view.vector()
+    start = len(view.vector()) + layout.extras
+    d = axis.direction / float(axis.direction @ layout.axis.direction)
+    turn = 100.0 * (d - layout.axis.direction)
+    gap = layout.axis.point_mm - axis.point_mm
+    point = axis.point_mm + d * float(gap @ layout.axis.direction)
+    shift = point - layout.axis.point_mm
+    x[start : start + 4] = [
+        shift @ layout.first,
+        shift @ layout.second,
+        turn @ layout.first,
+        turn @ layout.second,
+    ]
+    return np.asarray(x - here.x)
+
+
+def _misfit_px2(
+    request: TraceRequest, found: FoundTarget, solved: Solved, size_px: tuple[int, int]
+) -> float:
+    """Return the sum, over both ends, of the squared misfit of what closes the piece there."""
+    view, axis = solved.estimate.view, solved.estimate.axis
+    curves, _ = curves_of(solved.outline, view, axis)
+    ends = piece_ends(
+        size_px,
+        request,
+        -found.thickness_mm,
+        solved.outline,
+        view,
+        axis,
+        curves,
+        solved.open_ends,
+    )
+    total = 0.0
+    for end, cut in zip((ends.start, ends.stop), ends.cut, strict=True):
+        if not cut:
+            total += min(end.misfit_px, NOT_ROUND_PX) ** 2
+    return total
