@@ -16,6 +16,7 @@ FloatArray = NDArray[np.float64]
 
 PAIR_SPACING = 5
 """Every fifth outline point enters the comparison of sides: nearer ones are not independent."""
+LEAST_PAIRS = 10
 CORNER_RAD = 0.2
 """More than this over the tangent's reach is a corner."""
 PAIR_FLOOR_PX = 0.3
@@ -62,12 +63,18 @@ def pairs_of(curves: tuple[SideCurve, SideCurve], outline: Outline, scale: float
     bend_b = np.abs(outline.bend[b.index])
     inside &= np.abs(outline.bend[a.index]) < CORNER_RAD
     inside &= np.maximum(bend_b[where], bend_b[where + 1]) < CORNER_RAD
-    chosen = np.flatnonzero(inside)[::PAIR_SPACING]
-    if len(chosen) < 10:
-        raise ValueError(f"only {len(chosen)} points of the two sides face each other, need 10")
+    facing = np.flatnonzero(inside)
+    if len(facing) < LEAST_PAIRS:
+        raise ValueError(
+            f"only {len(facing)} points of the two sides face each other, need {LEAST_PAIRS}"
+        )
+    # A small piece all of beads and coves has few: nearer ones share what one of them says.
+    spacing = min(PAIR_SPACING, len(facing) // LEAST_PAIRS)
+    chosen = facing[::spacing]
     cosine = 1.0 / np.sqrt(1.0 + slope[chosen] ** 2)
     sd_a = outline.sd_px[a.index[chosen]]
     sd_b = np.interp(a.z_mm[chosen], b.z_mm, outline.sd_px[b.index])
-    sd = np.sqrt(sd_a**2 + sd_b**2 + PAIR_FLOOR_PX**2) * scale
+    shared = np.sqrt(PAIR_SPACING / spacing)
+    sd = np.sqrt(sd_a**2 + sd_b**2 + PAIR_FLOOR_PX**2) * scale * shared
     # Every other point of the far side is enough to interpolate in.
     return Pairs(a.index[chosen], b.index[::2], cosine, sd)
