@@ -18,7 +18,7 @@ from measure.endrim import face_rim
 from measure.revolve import Axis
 from measure.sides import SideCurve
 
-__all__ = ["Cap", "best_cap"]
+__all__ = ["FLOOR_PX", "Cap", "best_cap"]
 
 FloatArray = NDArray[np.float64]
 
