@@ -47,6 +47,8 @@ USELESS_SD_MM = 1.0
 WORTH_LEAST = 0.5
 """Share of a tool's length that a trace must be worth: tools seen well were worth 0.58 and more of
 theirs, turned wood, along which straight rims may be laid as well, at most 0.41 (rendered)."""
+LEAST_STEPS = 2
+"""A tool has a shank and what cuts. Two straight lines alone may be a rim and a shadow's border."""
 CONE_MM = 0.3
 """A ground step may taper by less than this, or the axis be a little off."""
 
@@ -146,7 +148,11 @@ def _trace_one(
         found = _by_rims(photo, request, progress, prior, scale)
         if found is not None:
             return found
-    return _of_tracing(measured(photo, request, progress, lens, scale))
+    try:
+        return _of_tracing(measured(photo, request, progress, lens, scale))
+    except RefusalError as refused:
+        # What is said there sends a boring tool here.
+        raise _contradict(photo) if refused.notice.code == "not-turned" else refused from None
 
 
 def _by_rims(
@@ -175,16 +181,20 @@ def _by_rims(
             best = found
         if best is not None and best.is_good:
             break
-    if best is None:
+    if best is None or len(best.steps) < LEAST_STEPS:
         return None
     if not _agrees(best):
-        raise RefusalError(
-            "rims-contradict",
-            f"The rims seen in {photo.name} are not those of one tool: some may be reflections.",
-            "Lay it on dull dark cloth in soft light from all round, or rub chalk on it, and try "
-            "again. For turned wood there is measure trace.",
-        )
+        raise _contradict(photo)
     return _of_rims(photo, request, target, best)
+
+
+def _contradict(photo: Photo) -> RefusalError:
+    return RefusalError(
+        "rims-contradict",
+        f"The rims seen in {photo.name} are not those of one tool: some may be reflections.",
+        "Lay it on dull dark cloth in soft light from all round, or rub chalk on it, and try "
+        "again. For turned wood there is measure trace.",
+    )
 
 
 def _agrees(found: RimTrace) -> bool:
