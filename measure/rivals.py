@@ -14,6 +14,7 @@ from calib.photo import Photo
 from calib.refusal import RefusalError
 from measure.endbulge import ends_straight
 from measure.facelike import along_card_share, encloses_card, is_disc
+from measure.footfind import found_foot, stood_on
 from measure.freedside import with_side_freed
 from measure.goingon import gone_on, longer_at, may_go_on
 from measure.laps import Laps
@@ -26,8 +27,8 @@ from measure.result import TraceRequest
 from measure.rimorder import goes_on, in_order
 from measure.scene import Scene
 from measure.searchedoutline import searched_silhouettes
-from measure.setting import curves_of
-from measure.solving import Solved, not_turned, solve_outline
+from measure.setting import curves_of, foot_misfit_px
+from measure.solving import Solved, axis_ends_of, not_turned, solve_outline
 from measure.startend import from_start
 from measure.strangers import burnt_share, strange_share
 
@@ -38,8 +39,10 @@ FloatArray = NDArray[np.float64]
 SYMMETRY_LEAST = 0.3
 SURE_LEAST, BORNE_OUT_LEAST = 0.96, 0.7
 """Share of an outline that must show an edge on both sides: to look no further, and at all."""
-RIVALS_MOST, GROWN_MOST = 3, 3
+RIVALS_MOST, GROWN_MOST = 5, 3
 """Outlines that are solved before the photo is given up, and how often one is carried on."""
+FOOT_CLEAR_PX = 1.0
+"""A foot that strays by less from a circle on the bench is the piece's."""
 BY_CARD_MOST = 0.15
 """An outline of which more runs along the card's sides is no piece's, but of a strip of what the
 card lies on: 0.31 and more, of true pieces 0 (rendered photos)."""
@@ -158,6 +161,50 @@ def _follow(
 ) -> Solved | None:
     """Follow one coarse outline and solve; None when its sides are not those of a round piece."""
     ordered = from_start(sides, _start(request))
+    solved = _solved(photo, request, lens, found, ordered, laps)
+    if request.setup == "upright" and solved is not None:
+        return _stood(photo, request, lens, found, ordered, laps, solved)
+    return solved
+
+
+def _stood(
+    photo: Photo,
+    request: TraceRequest,
+    lens: Lens,
+    found: FoundTarget,
+    sides: tuple[FloatArray, FloatArray],
+    laps: Laps,
+    solved: Solved,
+) -> Solved:
+    """Return a standing piece solved with its foot where the bench shows it, if that fits better.
+
+    Its shadow may have been followed instead.
+    """
+    bench = -found.thickness_mm
+    ends = axis_ends_of(solved.outline)
+    off = foot_misfit_px(solved.outline, ends, solved.estimate.view, bench)
+    if off < FOOT_CLEAR_PX:
+        return solved
+    foot = found_foot(photo.bgr, linear_table(), solved.outline, ends, found.view, bench)
+    if foot is None:
+        return solved
+    other = _solved(photo, request, lens, found, stood_on(sides, foot, ends), laps)
+    if other is None:
+        return solved
+    ends = axis_ends_of(other.outline)
+    better = foot_misfit_px(other.outline, ends, other.estimate.view, bench) < off
+    return other if better and (other.round or not solved.round) else solved
+
+
+def _solved(
+    photo: Photo,
+    request: TraceRequest,
+    lens: Lens,
+    found: FoundTarget,
+    ordered: tuple[FloatArray, FloatArray],
+    laps: Laps,
+) -> Solved | None:
+    """Return what sides, in order from the start, are refined to and solved; None if not."""
     outline = refine_outline(photo.bgr, linear_table(), ordered)
     laps.lap("outline")
     try:
