@@ -22,10 +22,12 @@ from calib.cardcandidate import (
     with_free_sides,
 )
 from calib.cardsides import Sought, side_from
+from calib.faintcard import faint_cards
 from calib.hiddenside import may_be_hidden
+from calib.impliedcard import LARGER, MUCH_LARGER, area_of, implied_by, in_picture
 from calib.lens import Lens
 from calib.quads import LEVELS, Coarse, coarse_quads, coarse_view
-from calib.rectangle import completed, is_convex, ratio_and_skew
+from calib.rectangle import is_convex, ratio_and_skew
 from calib.strokes import frames, straight_strokes
 
 __all__ = ["CardSearch", "find_cards"]
@@ -44,7 +46,7 @@ CLEAR_SUPPORT = 0.8
 OTHER_RATIOS = (1.2, 2.1)
 """Long over short side of what is worth calling a wrong rectangle: a turned piece is longer."""
 AMENDED_MOST = 2
-THREE_SIDED_MOST = 40
+THREE_SIDED_MOST, FAINT_MOST = 40, 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,14 +63,6 @@ class CardSearch:
     candidates: list[CardCandidate]
     cut: bool
     other: bool
-
-
-@dataclass(frozen=True, slots=True)
-class _Implied:
-    """A rectangle that three sides imply: its corners, and which side nobody has seen."""
-
-    quad: FloatArray
-    side: int
 
 
 def find_cards(
@@ -112,8 +106,13 @@ def find_cards(
         strokes = straight_strokes(coarse.lab)
         framed = [(quad + 0.5) * coarse.step - 0.5 for quad in frames(strokes)]
         _try(sought, _framed(sought, coarse, framed), tried, candidates)
+    if not any(c.good for c in candidates):
+        faint = faint_cards(sought, coarse)
+        _try(sought, [guess.quad for guess in faint[:FAINT_MOST]], tried, candidates)
         if not any(c.good for c in candidates):
-            candidates = _by_three(sought, coarse, outlines + framed, candidates) + candidates
+            starts = _three_sided(sought, coarse, outlines + framed, candidates)
+            starts += [(guess.quad, guess.faintest) for guess in faint[:FAINT_MOST]]
+            candidates = _by_three(sought, starts) + candidates
     candidates = _apart(candidates)
     if any(c.good for c in candidates):
         return CardSearch(candidates, False, False)
@@ -181,17 +180,17 @@ def _framed(sought: Sought, coarse: Coarse, quads: list[FloatArray]) -> list[Flo
     """Return the rectangles that frames of three sides imply, the best supported first."""
     weighed: list[tuple[float, FloatArray]] = []
     for quad in quads:
-        weighed += _weighed(sought, coarse, quad, 2)
+        weighed += _weighed(sought, coarse, quad, 2, MUCH_LARGER)
     return _best(weighed)
 
 
 def _weighed(
-    sought: Sought, coarse: Coarse, quad: FloatArray, missing: int
+    sought: Sought, coarse: Coarse, quad: FloatArray, missing: int, larger: float = LARGER
 ) -> list[tuple[float, FloatArray]]:
     """Return the rectangles that three sides of a quad imply, each with its support."""
     found = []
-    for implied in _implied(sought, quad, missing):
-        if not _in_picture(sought, implied.quad):
+    for implied in implied_by(sought, quad, missing, larger):
+        if not in_picture(sought, implied.quad):
             continue
         snapped = coarse.snapped(implied.quad, implied.side)
         support = coarse.support(snapped)
@@ -231,32 +230,6 @@ def _as_sought(sought: Sought, quad: FloatArray) -> FloatArray | None:
     return quad if math.log(ratio) > 0.0 else np.roll(quad, -1, axis=0)
 
 
-def _implied(sought: Sought, quad: FloatArray, missing: int) -> list[_Implied]:
-    """Return the rectangles sought that the sides of a quad imply, one of them left out."""
-    centre, focal = np.array(sought.lens.centre_px), sought.lens.focal_px
-    found = []
-    area = _area(quad)
-    for wide in (True, False):
-        ratio = sought.size_mm[0] / sought.size_mm[1]
-        whole = completed(quad, missing, ratio if wide else 1.0 / ratio, centre, focal)
-        if whole is None or not is_convex(whole) or not 0.7 < _area(whole) / area < 2.2:
-            continue
-        turn = 0 if wide == (missing % 2 == 0) else 1
-        found.append(_Implied(np.roll(whole, -turn, axis=0), (missing - turn) % 4))
-    return found
-
-
-def _area(quad: FloatArray) -> float:
-    x, y = quad.T
-    return 0.5 * abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
-
-
-def _in_picture(sought: Sought, quad: FloatArray) -> bool:
-    height, width = sought.bgr.shape[:2]
-    slack = 2.0 * sought.step
-    return bool(np.all(quad > -slack) and np.all(quad < np.array([width, height]) + slack))
-
-
 def _amended(sought: Sought, candidates: list[CardCandidate]) -> list[FloatArray]:
     """Return what candidates of a wrong shape would be by three of their sides.
 
@@ -273,18 +246,15 @@ def _freed(sought: Sought, candidate: CardCandidate) -> list[tuple[FloatArray, i
         solved = with_free_sides(sought, candidate.sight, np.arange(4) == k)
         if solved is not None:
             quad = solved[0].to_pixels(sought.corners_mm())
-            if is_convex(quad) and _in_picture(sought, quad):
+            if is_convex(quad) and in_picture(sought, quad):
                 quads.append((quad, k))
     return quads
 
 
-def _by_three(
+def _three_sided(
     sought: Sought, coarse: Coarse, quads: list[FloatArray], candidates: list[CardCandidate]
-) -> list[CardCandidate]:
-    """Return the good candidates that three sides make, the fourth not to be seen."""
-    if sought.corner_radius_mm <= 0.0:
-        # Nothing but round corners tells that it is the one sought.
-        return []
+) -> list[tuple[FloatArray, int]]:
+    """Return what may be the card by three of its sides, and which is not trusted."""
     starts = [(quad, k) for c in candidates for quad, k in _freed(sought, c)]
     weighed = []
     for quad in quads:
@@ -294,10 +264,18 @@ def _by_three(
             if three.min() >= SUPPORT_LEAST:
                 weighed += [
                     (float(three.sum()), implied.quad, side_from(implied.side))
-                    for implied in _implied(sought, quad, missing)
+                    for implied in implied_by(sought, quad, missing)
                 ]
-    weighed.sort(key=lambda item: -item[0])
-    starts += [(quad, hidden) for _, quad, hidden in weighed]
+    # Of those as well supported the larger: what is printed on a card is not it.
+    weighed.sort(key=lambda item: (-item[0], -area_of(item[1])))
+    return (starts + [(quad, hidden) for _, quad, hidden in weighed])[:THREE_SIDED_MOST]
+
+
+def _by_three(sought: Sought, starts: list[tuple[FloatArray, int]]) -> list[CardCandidate]:
+    """Return the good candidates that three sides make, the fourth not to be seen."""
+    if sought.corner_radius_mm <= 0.0:
+        # Nothing but round corners tells that it is the one sought.
+        return []
     found: list[CardCandidate] = []
     tried: list[tuple[FloatArray, int]] = []
     for quad, hidden in starts:
@@ -307,8 +285,6 @@ def _by_three(
         candidate = candidate_by_three(sought, quad, hidden)
         if candidate is not None and candidate.good and may_be_hidden(sought, candidate):
             found.append(candidate)
-        if len(tried) == THREE_SIDED_MOST:
-            break
     return found
 
 
@@ -318,9 +294,9 @@ def _is_cut(sought: Sought, coarse: Coarse, quad: FloatArray) -> bool:
     if np.sort(support)[1] < CLEAR_SUPPORT:
         return False
     direct = _as_sought(sought, quad)
-    wholes = [implied.quad for m in range(4) for implied in _implied(sought, quad, m)]
+    wholes = [implied.quad for m in range(4) for implied in implied_by(sought, quad, m)]
     for whole in wholes if direct is None else [direct]:
-        if _in_picture(sought, whole):
+        if in_picture(sought, whole):
             continue
         if rounded(corner_gaps(sought, sought.pose(whole)), sought.corner_radius_mm):
             return True
