@@ -143,9 +143,9 @@ def _check_photo(
     traced: TraceResult = trace(photo, trace_request, progress)
     progress("Checking against the plan")
     result = check(Measured.of_trace(traced), plan, request)
-    data = {**trace_data(traced), **check_data(result)}
     # The trace's warnings first: what they say holds for the check as well.
-    data["warnings"] = trace_data(traced)["warnings"] + check_data(result)["warnings"]
+    result = replace(result, notices=(*traced.notices, *result.notices))
+    data = {**trace_data(traced), **check_data(result)}
     picture = None
     if report:
         from measure.checkpicture import check_picture

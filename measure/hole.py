@@ -227,9 +227,10 @@ def _notices(circles: list[FaceCircle], request: HoleRequest, phone: float) -> l
     notices = []
     for circle in circles:
         if circle.where == DEEPER and circle.implied_depth_mm is not None:
-            deep = circle.implied_depth_mm
+            deep, u95 = circle.implied_depth_mm, circle.implied_u95_mm
+            sure = "" if u95 is None else f" ±{u95:.1f}"
             what = (
-                f"about {deep:.1f} mm deeper than the face" if deep > 0.0 else "nearer to the phone"
+                f"{deep:.1f}{sure} mm deeper than the face" if deep > 0.0 else "nearer to the phone"
             )
             notices.append(
                 Notice(

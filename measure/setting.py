@@ -132,13 +132,15 @@ def foot_misfit_px(outline: Outline, ends_px: FloatArray, view: View, bench_mm: 
 
 
 FOOT_LEAST = 6
+"""Fewer points are no arc of a foot."""
 RIM_MOST = 0.8
 """The rim of the foot runs across the axis; this cosine to it is a side already."""
 FOOT_POINTS = 60
 
 
 def _upright_axis(foot_px: FloatArray, view: View, bench_mm: float) -> Axis:
-    points = view.on_plane(foot_px, bench_mm) if len(foot_px) >= 6 else np.full((1, 2), np.nan)
+    seen = len(foot_px) >= FOOT_LEAST
+    points = view.on_plane(foot_px, bench_mm) if seen else np.full((1, 2), np.nan)
     if not np.all(np.isfinite(points)):
         raise RefusalError(
             "axis-behind",
