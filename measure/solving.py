@@ -42,6 +42,9 @@ STRANGE_MOST = 0.25
 most beside a true rim was 0.16, beside laminations 0.28 and 0.52 (rendered photos)."""
 BURNT_MOST = 0.3
 """An outline with a larger share burnt out inside is that of a highlight (no source)."""
+TOLD_SD_MM = 0.3
+"""Standard uncertainty of the place of a reading, by rule from the end (common practice, no
+source)."""
 CUT_PX = 0.01
 """What lies nearer to the edge of the box, as a share of it, is the cut."""
 BESIDE_MM = 1.5
@@ -256,7 +259,23 @@ def _readings(
                 f"The caliper reading {d:g} at z = {z:g} contradicts the photo's {seen:.1f} mm.",
                 "Measure there again in mm, or check which end z counts from.",
             )
-    return np.array([(z + start.z_mm, d, KNOWN_SD_MM) for z, d in request.known])
+    off = float(np.hypot(start.sd_mm, TOLD_SD_MM))
+    return np.array(
+        [
+            (z + start.z_mm, d, np.hypot(KNOWN_SD_MM, _changes_by(z + start.z_mm, off, curves)))
+            for z, d in request.known
+        ]
+    )
+
+
+def _changes_by(z_mm: float, off_mm: float, curves: tuple[SideCurve, SideCurve]) -> float:
+    """Return by how much the diameter changes from a place to those so far off, the more of both.
+
+    A reading on a slope, or at the root of a bead, is as unsure as its place.
+    """
+    at = z_mm + np.array([-off_mm, 0.0, off_mm])
+    seen = np.sum([np.interp(at, c.z_mm, c.r_mm) for c in curves], axis=0)
+    return float(np.max(np.abs(seen - seen[1])))
 
 
 def _refuse_unseen(
