@@ -20,6 +20,9 @@ UNSEEN_SD_MM = (1.0, 2.5)
 PEEPS_OUT_MM, PEEPS_OUT_POINTS, PEEP_PX = 3.0, 4, 2.0
 """By how much one side must go on beyond the other, in so many points, to be a part of its own;
 and how far beyond that part's radius its rays may pass (rendered photos)."""
+POOR_PX, SHOWN_LEAST = 1.0, 0.75
+"""An arc that shows an edge in a smaller share, and that no cap makes any better, is no end: a
+line across the wood was followed where a chuck holds it (rendered photos)."""
 SURE_MM, SHORT_MM = 1.0, 2.0
 """One side alone may be a shadow's: only a face whose rim is seen so well is believed; and an end
 that stays so far short of it is not the piece's."""
@@ -52,6 +55,7 @@ def find_end(
     near_end: NDArray[np.bool_],
     first: bool,
     scale_mm: float,
+    shown: float = 1.0,
 ) -> EndPoint:
     """Find one end.
 
@@ -62,6 +66,7 @@ def find_end(
     axis, curves : of the piece.
     first : True for the end at small z.
     scale_mm : of a pixel at the piece.
+    shown : share of the arc in which an edge is seen.
     """
     sign = 1.0 if first else -1.0
     seen = [float(c.z_mm[0] if first else c.z_mm[-1]) for c in curves]
@@ -74,6 +79,8 @@ def find_end(
             sd = float(np.hypot(cap.sd_mm, FLOOR_PX * scale_mm))
             return EndPoint(alone.z_mm - sign * cap.end_mm, sd, cap.kind, inner, cap.misfit_px)
     cap = best_cap(rays[near_end], camera_mm, axis, curves, inner, sign, scale_mm)
+    if cap is not None and cap.misfit_px > POOR_PX and shown < SHOWN_LEAST:
+        cap = None
     if cap is not None and (alone is None or sign * (inner - alone.z_mm) < cap.end_mm + SHORT_MM):
         return EndPoint(inner - sign * cap.end_mm, cap.sd_mm, cap.kind, inner, cap.misfit_px)
     # Nothing says how the piece closes beyond what was seen: as much as its own radius there.

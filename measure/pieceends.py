@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -115,7 +115,9 @@ def seen_end(
     """
     sides = (without_corners(curves[0], outline.bend), without_corners(curves[1], outline.bend))
     near = arc_of(outline, sides, first)
-    return find_end(rays, camera_mm, axis, sides, near, first, scale_mm)
+    everything = replace(outline, clear=np.ones(len(outline.clear), dtype=bool))
+    shown = float(near.sum() / max(int(arc_of(everything, sides, first).sum()), 1))
+    return find_end(rays, camera_mm, axis, sides, near, first, scale_mm, shown)
 
 
 def rays_of_ends(

@@ -133,6 +133,22 @@ def test_a_tenon_of_which_one_side_is_seen_ends_the_piece(back_mm, aside_mm):
     assert abs(off) < 1.96 * found.sd_mm
 
 
+@pytest.mark.parametrize("lost", [0.1, 0.5])
+def test_a_ragged_line_of_which_half_shows_no_edge_is_no_end(lost):
+    def ragged(outline, view, axis):
+        rng = np.random.default_rng(7)
+        z, _, _, _ = contour_values(outline.points_px, outline.tangents, view, axis)
+        end = z < 1.0
+        off = 2.2 * rng.standard_normal(len(z)) * end
+        points = outline.points_px + off[:, None] * outline.normals()
+        return replace(
+            outline, points_px=points, clear=outline.clear & ~(end & (rng.random(len(z)) < lost))
+        )
+
+    found, _ = end_seen_from(cylinder(30.0), CAMERAS["very oblique"], True, ragged)
+    assert found.kind == ("unknown" if lost > 0.25 else "flat")
+
+
 DOMES = ["dome 8", "dome 15", "dome 25"]
 BLUNT = "the last of a small dome passes for a flat end with an eased edge"
 SMALL = {("dome 8", "beside", 0)}
