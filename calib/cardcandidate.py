@@ -24,6 +24,8 @@ from calib.solve import Solution
 from calib.view import VIEW_SIZE, View
 
 __all__ = [
+    "GAP_OF_RADIUS",
+    "GAP_RANGE",
     "CardCandidate",
     "candidate_at",
     "candidate_by_three",

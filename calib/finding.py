@@ -164,7 +164,7 @@ def _find_rectangle(
 def _side_hidden(name: str) -> Notice:
     return Notice(
         "side-hidden",
-        f"One side of the {name} is not to be seen: it was measured by the other three.",
+        f"One side of the {name} is hidden or unclear: it was measured by the other three.",
         "Is it a bank card (85.6 x 54 mm)? With all four sides in sight it is surer.",
     )
 

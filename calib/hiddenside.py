@@ -11,7 +11,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.cardcandidate import GAP_OF_RADIUS, CardCandidate, gaps_at
+from calib.cardcandidate import (
+    GAP_OF_RADIUS,
+    GAP_RANGE,
+    CardCandidate,
+    corner_gaps,
+    gaps_at,
+)
 from calib.cardsides import NOT_SEEN, Sought, corners_beside
 from calib.rectangle import corners_of
 from calib.sidechoice import choose_edge
@@ -32,6 +38,10 @@ SEEN_LEAST = 0.6
 PAST_MOST_MM = 1.0
 ENDS_THERE_MM = 3.6
 """A neighbour that ends no farther from the corner runs to it: the corner is round."""
+NEAR_MM, SHOWN_LINES, SHOWN_LEAST = 3.0, 32, 0.7
+"""How far off the fourth side an edge is looked for, and in what share of lines it must be seen."""
+ITSELF_MM = 1.2
+"""An edge no farther from where it must be is the side's own."""
 SHARP = 0.45
 """Gap at a corner, as a share of the round one's, below which something cuts it off."""
 
@@ -60,14 +70,22 @@ def may_be_hidden(sought: Sought, candidate: CardCandidate) -> bool:
     left_mm = np.array([(1.0 - share) * side_mm for share in ends if share is not None])
     if np.any(left_mm < -PAST_MOST_MM) or np.any(left_mm > (1.0 - SEEN_LEAST) * side_mm):
         return False
+    px_per_mm = float(np.mean(lengths)) / side_mm
     if np.all(left_mm < ENDS_THERE_MM):
-        return True
+        shows_mm = _shows(sought, corners[start], corners[end], px_per_mm)
+        if shows_mm is None:
+            return True
+        if abs(shows_mm) < ITSELF_MM:
+            # A side that shows itself there has its round corners, or one of the others is a
+            # shadow's border.
+            own = corner_gaps(sought, candidate.view)[[start, end]]
+            share = own / (GAP_OF_RADIUS * sought.corner_radius_mm)
+            return bool(np.all((share > GAP_RANGE[0]) & (share < GAP_RANGE[1])))
     # What cuts the sides off runs from one end to the other.
     one, two = (
         c + mm / side_mm * (o - c)
         for c, o, mm in zip((corners[start], corners[end]), (before, after), left_mm, strict=True)
     )
-    px_per_mm = float(np.mean(lengths)) / side_mm
     return _cut_off(sought, np.stack([before, one, two, after]), px_per_mm)
 
 
@@ -90,6 +108,15 @@ def _end(sought: Sought, far: FloatArray, corner: FloatArray, *, clockwise: bool
     first = int(np.ceil(sought.inset * LINES / (1.0 + BEYOND)))
     last = first + int(np.argmax(np.cumsum(on_line[first:] - ON_SIDE)))
     return (1.0 + BEYOND) * last / (LINES - 1)
+
+
+def _shows(sought: Sought, start: FloatArray, end: FloatArray, px_per_mm: float) -> float | None:
+    """Return how far outward, mm, the edge lies that is seen near a side; None if none is."""
+    reach = int(np.ceil(NEAR_MM * px_per_mm))
+    offsets = np.arange(-reach, reach + 1, dtype=np.float64)
+    scan = scan_side(sought.bgr, sought.to_linear, start, end, offsets, sought.inset, SHOWN_LINES)
+    offset, _, seen = run_of(scan)
+    return offset / px_per_mm if seen > SHOWN_LEAST else None
 
 
 def _cut_off(sought: Sought, quad: FloatArray, px_per_mm: float) -> bool:
