@@ -47,6 +47,7 @@ OTHER_RATIOS = (1.2, 2.1)
 """Long over short side of what is worth calling a wrong rectangle: a turned piece is longer."""
 AMENDED_MOST = 2
 THREE_SIDED_MOST, FAINT_MOST = 40, 12
+"""How many are tried by three sides, and by faint strokes, before a photo is given up."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from calib.view import VIEW_SIZE, View
 __all__ = [
     "FREE_PX",
     "NOT_SEEN",
+    "SEEN_AT_ALL",
     "UNSURE_PX",
     "FoundSides",
     "Sought",
@@ -38,7 +39,7 @@ SHADOW_MM = 1.7
 COARSE_PX = 2.2
 """How far off a coarse side may be, in pixels of the small picture."""
 LONGEST_REACH = 40
-SEEN_LEAST = 0.4
+SEEN_AT_ALL = 0.4
 """Share of scan lines that must show one straight edge."""
 TOGETHER, ROUGH_PX = 2.0, 0.25
 """Points on a side share weave, shadow and model: how it leans is known so much worse than their
@@ -158,7 +159,7 @@ def find_sides(
             continue
         scan = _wide_scan(sought, a, b, float(across[i]))
         _, rise, seen = run_of(scan)
-        if seen < SEEN_LEAST:
+        if seen < SEEN_AT_ALL:
             return None
         told = None if expected is None else (float(expected[0][i]), float(expected[1][i]))
         wall = float(walls[i])

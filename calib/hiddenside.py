@@ -18,7 +18,7 @@ from calib.cardcandidate import (
     corner_gaps,
     gaps_at,
 )
-from calib.cardsides import NOT_SEEN, Sought, corners_beside
+from calib.cardsides import NOT_SEEN, SEEN_AT_ALL, Sought, corners_beside
 from calib.rectangle import corners_of
 from calib.sidechoice import choose_edge
 from calib.sidefit import SCAN_OFFSETS_PX, fit_side
@@ -42,6 +42,9 @@ NEAR_MM, SHOWN_LINES, SHOWN_LEAST = 3.0, 32, 0.7
 """How far off the fourth side an edge is looked for, and in what share of lines it must be seen."""
 ITSELF_MM = 1.2
 """An edge no farther from where it must be is the side's own."""
+CUT_MM, CUT_INSET = 6.0, 0.15
+"""How far from where the sides end what cuts them off is looked for, and the share of it left out
+at both ends."""
 SHARP = 0.45
 """Gap at a corner, as a share of the round one's, below which something cuts it off."""
 
@@ -123,11 +126,11 @@ def _cut_off(sought: Sought, quad: FloatArray, px_per_mm: float) -> bool:
     """Return whether an edge from corner 1 to 2 of a quad (4, 2) meets the others sharply."""
     before, one, two, after = quad
     pixel = max(0.5, 0.1 * px_per_mm)
-    reach = int(np.ceil(6.0 * px_per_mm / pixel))
+    reach = int(np.ceil(CUT_MM * px_per_mm / pixel))
     offsets = pixel * np.arange(-reach, reach + 1, dtype=np.float64)
-    scan = scan_side(sought.bgr, sought.to_linear, one, two, offsets, 0.15, 32)
+    scan = scan_side(sought.bgr, sought.to_linear, one, two, offsets, CUT_INSET, SHOWN_LINES)
     _, rise, seen = run_of(scan)
-    if seen < 0.4:
+    if seen < SEEN_AT_ALL:
         return False
     choice = choose_edge(aligned(scan, rise), scan.offsets_px, 0.0)
     lift = choice.offset_px + 0.5 * rise * np.array([-1.0, 1.0])

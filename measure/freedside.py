@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from calib.cardsides import FREE_PX
 from calib.finding import FoundTarget
 from calib.lens import Lens
 from calib.sight import SideSight, fit_view
@@ -18,8 +19,6 @@ from measure.solving import Solved, solve_outline
 
 __all__ = ["with_side_freed"]
 
-FREE_PX = 25.0
-"""How far off a side that is left out may be: anything."""
 MOST_AGREE, BETTER = 0.6, 0.7
 """So many pairs of the sides must agree with it, and all scatter by so much less without it."""
 ROUNDS = 2

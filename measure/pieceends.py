@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,9 +114,9 @@ def seen_end(
     scale_mm : of a pixel at the piece.
     """
     sides = (without_corners(curves[0], outline.bend), without_corners(curves[1], outline.bend))
-    near = arc_of(outline, sides, first)
-    everything = replace(outline, clear=np.ones(len(outline.clear), dtype=bool))
-    shown = float(near.sum() / max(int(arc_of(everything, sides, first).sum()), 1))
+    whole = _whole_arc(len(outline.points_px), sides, first)
+    near = whole & outline.clear
+    shown = float(near.sum() / max(int(whole.sum()), 1))
     return find_end(rays, camera_mm, axis, sides, near, first, scale_mm, shown)
 
 
@@ -221,8 +221,11 @@ def _cut_end(curves: tuple[SideCurve, SideCurve], first: bool) -> EndPoint:
 
 
 def arc_of(outline: Outline, curves: tuple[SideCurve, SideCurve], first: bool) -> NDArray[np.bool_]:
-    """Return which outline points (n,) lie on the arc that joins both sides at one end."""
-    n = len(outline.points_px)
+    """Return which clear outline points (n,) lie on the arc that joins both sides at one end."""
+    return _whole_arc(len(outline.points_px), curves, first) & outline.clear
+
+
+def _whole_arc(n: int, curves: tuple[SideCurve, SideCurve], first: bool) -> NDArray[np.bool_]:
     place = 0 if first else -1
     forward = next((c for c in curves if _runs_forward(c)), curves[0])
     other = curves[1] if forward is curves[0] else curves[0]
@@ -231,7 +234,7 @@ def arc_of(outline: Outline, curves: tuple[SideCurve, SideCurve], first: bool) -
     span = (stop - begin) % n
     mask = np.zeros(n, dtype=bool)
     mask[(begin + np.arange(-ARC_MORE, span + ARC_MORE + 1)) % n] = True
-    return mask & outline.clear
+    return mask
 
 
 def _runs_forward(curve: SideCurve) -> bool:

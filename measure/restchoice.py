@@ -153,23 +153,7 @@ def _likeliest(ways: Sequence[_Way]) -> Solved:
 
 def _from(here: Estimate, there: Estimate) -> FloatArray:
     """Return how far another estimate lies from one, in the unknowns of that one."""
-    layout = here.layout
-    view, axis = there.view, there.axis
-    x = there.x.copy()
-    x[: len(view.vector())] = view.vector()
-    start = len(view.vector()) + layout.extras
-    d = axis.direction / float(axis.direction @ layout.axis.direction)
-    turn = 100.0 * (d - layout.axis.direction)
-    gap = layout.axis.point_mm - axis.point_mm
-    point = axis.point_mm + d * float(gap @ layout.axis.direction)
-    shift = point - layout.axis.point_mm
-    x[start : start + 4] = [
-        shift @ layout.first,
-        shift @ layout.second,
-        turn @ layout.first,
-        turn @ layout.second,
-    ]
-    return np.asarray(x - here.x)
+    return here.layout.vector_at(there.view, there.axis, there.x) - here.x
 
 
 def _misfit_px2(

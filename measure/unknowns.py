@@ -46,6 +46,23 @@ class Layout:
         d = self.axis.direction + turn
         return Axis(self.axis.point_mm + shift, d / np.linalg.norm(d))
 
+    def vector_at(self, view: View, axis: Axis, rest: FloatArray) -> FloatArray:
+        """Return the parameter vector of a view and an axis, all else as in another vector."""
+        x = rest.copy()
+        x[:VIEW_SIZE] = view.vector()
+        d = axis.direction / float(axis.direction @ self.axis.direction)
+        turn = 100.0 * (d - self.axis.direction)
+        gap = self.axis.point_mm - axis.point_mm
+        shift = axis.point_mm + d * float(gap @ self.axis.direction) - self.axis.point_mm
+        start = VIEW_SIZE + self.extras
+        x[start : start + 4] = [
+            shift @ self.first,
+            shift @ self.second,
+            turn @ self.first,
+            turn @ self.second,
+        ]
+        return x
+
     def bias_of(self, x: FloatArray) -> FloatArray:
         """Return the rim bias of the two sides (+1, -1), pixels, (2,)."""
         return x[VIEW_SIZE + self.extras + 4 :][:2]

@@ -63,3 +63,19 @@ def test_the_ends_tell_how_a_bellied_piece_rests(seed, which):
     first = solve_outline(it.request, lens, found, outline, 3)
     chosen = with_rest_chosen(it.request, lens, found, first, SIZE_PX)
     assert lean(chosen.estimate, it) < 0.02
+
+
+def test_an_estimate_is_told_in_the_unknowns_of_another():
+    rng = np.random.default_rng(3)
+    it, _ = bellied(rng, 0)
+    lens, found, outline = seen(it, rng, 0.3)
+    one = solve_outline(it.request, lens, found, outline, 3).estimate
+    other = solve_outline(it.request, lens, found, outline, 3, leaning=-0.3).estimate
+    assert lean(one, it) != pytest.approx(lean(other, it), abs=0.05)
+    x = one.layout.vector_at(other.view, other.axis, other.x)
+    axis = one.layout.axis_of(x)
+    assert np.allclose(axis.direction, other.axis.direction, atol=1e-9)
+    # The same line, wherever it counts from.
+    gap = axis.point_mm - other.axis.point_mm
+    assert np.allclose(np.cross(gap, other.axis.direction), 0.0, atol=1e-9)
+    assert np.allclose(one.layout.view_of(x).vector(), other.view.vector())
