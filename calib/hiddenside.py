@@ -147,4 +147,6 @@ def _cut_off(sought: Sought, quad: FloatArray, px_per_mm: float) -> bool:
     diagonal = outward + np.stack([across, -across])
     diagonal *= px_per_mm / np.linalg.norm(diagonal, axis=1)[:, None]
     gaps = gaps_at(sought, at, diagonal) / (GAP_OF_RADIUS * sought.corner_radius_mm)
-    return bool(np.all(gaps < SHARP))
+    alike = (gaps > GAP_RANGE[0]) & (gaps < GAP_RANGE[1])
+    # What is printed by one of the corners may be taken for its edge.
+    return bool(np.any(gaps < SHARP) and not np.any(alike))

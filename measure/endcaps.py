@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from measure.caprays import EndRays, depth_mm, end_rays
 from measure.capshapes import EASED_MOST_MM, Conic, NearEnd, Shape, near_end, shapes
-from measure.endrim import face_rim
+from measure.endrim import face_rim, tip_rim
 from measure.revolve import Axis
 from measure.sides import SideCurve
 
@@ -31,6 +31,8 @@ FLOOR_PX = 1.3
 """How well an end is known at best: blur, an eased edge and grain (measured on rendered photos)."""
 RIM_FLOOR_PX = 0.5
 """The same of an end whose rim is seen as a circle."""
+TIP_SURE_MM = 1.0
+"""A tip's end known no better than this is not told."""
 STICKS_OUT_PX = 1.5
 """So much of a tip blur may hide."""
 FORM_MM = 0.03
@@ -97,6 +99,13 @@ def best_cap(
     near = near_end(curves, z0, sign, scale_mm)
     rim = face_rim(rays, camera_mm, axis, z0, sign, near, scale_mm)
     if rim is not None:
+        peeps, tip = tip_rim(rays, camera_mm, axis, z0, sign, rim, scale_mm)
+        if peeps and (tip is None or tip.sd_mm > TIP_SURE_MM):
+            return None
+        if tip is not None:
+            # What stands before it may hide more of it.
+            sd = float(np.hypot(tip.sd_mm, FLOOR_PX * scale_mm))
+            return Cap(tip.end_mm, sd, "flat", tip.misfit_px, tip.end_mm - sd, tip.end_mm + sd)
         sd = float(np.hypot(rim.sd_mm, RIM_FLOOR_PX * scale_mm))
         return Cap(rim.end_mm, sd, "flat", rim.misfit_px, rim.end_mm - sd, rim.end_mm + sd)
     rays = rays[:: max(1, len(rays) // MOST_RAYS)]

@@ -11,7 +11,7 @@ from measure.capshapes import NearEnd
 from measure.limb import limb
 from measure.revolve import Axis
 
-__all__ = ["EndRim", "circle_seen", "face_rim"]
+__all__ = ["EndRim", "circle_seen", "face_rim", "tip_rim"]
 
 FloatArray = NDArray[np.float64]
 
@@ -53,6 +53,10 @@ DOME_LOST_MM = (SQUARE_MM, 3.0 * SQUARE_MM)
 HIDDEN_CHAMFER_MM, CHAMFERED_SHARE = 0.7, 0.15
 """Chamfer that hides itself from so oblique a sight, and how often there is one (rendered
 photos)."""
+
+PEEPS_PX, PEEPS_SHARE = 3.0, 0.15
+"""So far outside a rim, and so many of the arc's rays, a part behind it peeps out (rendered
+photos); splinters and shadows make fewer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +194,37 @@ def face_rim(
     hidden = ROUNDED_SHARE * _hidden_mm(0.0 if cornered else lost, rays, axis) ** 2
     hidden += _obliquely_hidden(lost, float(beside.max()), rays, axis)
     return replace(rim, sd_mm=float(np.sqrt(rim.sd_mm**2 + hidden)))
+
+
+def tip_rim(
+    rays: FloatArray,
+    camera_mm: FloatArray,
+    axis: Axis,
+    z0: float,
+    sign: float,
+    rim: EndRim,
+    scale_mm: float,
+) -> tuple[bool, EndRim | None]:
+    """Return whether a part peeps out from behind a rim, and the rim of its own end if that shows.
+
+    A flange may hide all of a tenon but its tip. Arguments as for `face_rim`.
+    """
+    v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
+    out = -sign * axis.direction
+    one = np.cross(out, camera_mm - axis.at(z0))
+    one /= np.linalg.norm(one)
+    base = axis.at(z0) - camera_mm
+    frame = np.stack([one, np.cross(out, one), out])
+    off, _ = _misses_one(v, base, frame, np.array([rim.end_mm, rim.radius_mm]))
+    tip = off > PEEPS_PX * scale_mm
+    if tip.sum() < max(LEAST_POINTS, PEEPS_SHARE * len(rays)):
+        return False, None
+    across = np.abs(v[tip] @ one) * np.linalg.norm(base)
+    guess = (rim.end_mm + 2.0 * float(np.median(off[tip])), float(across.max()))
+    own = circle_seen(rays[tip], camera_mm, axis, z0, sign, guess, scale_mm)
+    if own is None or own.misfit_px > ROUGH_RIM_PX or own.radius_mm > rim.radius_mm:
+        return True, None
+    return True, own if own.end_mm > rim.end_mm else None
 
 
 def _perhaps_chamfered(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,12 +50,14 @@ class PieceEnds:
     start, stop : z in the axis' own count.
     cut : where picture or box cut the piece, or it goes on otherwise.
     open : where it seems to go on in the picture, but could not be followed.
+    held : where a lathe may hold it: what closes the outline there is no end of a piece.
     """
 
     start: EndPoint
     stop: EndPoint
     cut: tuple[bool, bool]
     open: tuple[bool, bool] = (False, False)
+    held: tuple[bool, bool] = (False, False)
 
 
 def piece_ends(
@@ -79,14 +81,16 @@ def piece_ends(
     open_ends : whether the piece seems to go on past its start and its far end.
     """
     scale, rays = pixel_mm(view, axis), view.rays(outline.points_px)
-    ends, cut = [], []
+    ends, cut, held = [], [], []
     for first, is_open in zip((True, False), open_ends, strict=True):
-        cut.append(is_open or is_cut(size_px, request.box_px, outline, curves, first))
         seen = seen_end(outline, rays, view.camera_centre_mm, axis, curves, first, scale)
+        by_edge = is_open or is_cut(size_px, request.box_px, outline, curves, first)
+        held.append(not by_edge and request.setup == "plane" and seen.kind == "unknown")
+        cut.append(by_edge or held[-1])
         ends.append(_cut_end(curves, first) if cut[-1] else seen)
     if request.setup == "upright" and not open_ends[0]:
         ends[0] = _standing_end(axis, bench_mm, ends[0])
-    return PieceEnds(ends[0], ends[1], (cut[0], cut[1]), open_ends)
+    return PieceEnds(ends[0], ends[1], (cut[0], cut[1]), open_ends, (held[0], held[1]))
 
 
 def pixel_mm(view: View, axis: Axis) -> float:
@@ -113,7 +117,29 @@ def seen_end(
     first : True for the end at small z.
     scale_mm : of a pixel at the piece.
     """
-    sides = (without_corners(curves[0], outline.bend), without_corners(curves[1], outline.bend))
+    smooth = (without_corners(curves[0], outline.bend), without_corners(curves[1], outline.bend))
+    end = _end_of(outline, rays, camera_mm, axis, smooth, first, scale_mm)
+    if end.kind != "unknown":
+        return end
+    # A short tenon of a piece that is small in the photo is all corner. Where its sides end is
+    # then as unsure as they differ.
+    whole = _end_of(outline, rays, camera_mm, axis, curves, first, scale_mm)
+    place = 0 if first else -1
+    apart = abs(float(curves[0].z_mm[place] - curves[1].z_mm[place]))
+    if whole.kind == "unknown":
+        return end
+    return replace(whole, sd_mm=float(np.hypot(whole.sd_mm, 0.5 * apart)))
+
+
+def _end_of(
+    outline: Outline,
+    rays: FloatArray,
+    camera_mm: FloatArray,
+    axis: Axis,
+    sides: tuple[SideCurve, SideCurve],
+    first: bool,
+    scale_mm: float,
+) -> EndPoint:
     whole = _whole_arc(len(outline.points_px), sides, first)
     near = whole & outline.clear
     shown = float(near.sum() / max(int(whole.sum()), 1))
@@ -170,6 +196,15 @@ def end_notices(ends: PieceEnds, ends_px: FloatArray, start_is_free: bool) -> li
         )
         for name, is_open in zip(names, ends.open, strict=True)
         if is_open
+    ]
+    notices += [
+        Notice(
+            "end-held",
+            f"No {name} end is seen, as where a chuck holds the piece: the length is not told.",
+            "Give --box to say what is the piece's, and measure the length with a rule.",
+        )
+        for name, is_held in zip(names, ends.held, strict=True)
+        if is_held
     ]
     start, stop = ends.start, ends.stop
     if (
