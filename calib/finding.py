@@ -191,14 +191,16 @@ def _why_not(search: CardSearch, name: str, photo_name: str) -> RefusalError:
         )
     if search.candidates or search.other:
         best = min(search.candidates, key=lambda c: c.misfit, default=None)
-        what = "its corners differ" if best is not None and best.fits else "its shape differs"
+        corners = best is not None and best.fits
+        what = "the corners differ" if corners else "the shape differs"
         if best is not None and name == "card":
             # Its shape is nearly the card's: a size that is typed would only hide what is wrong.
             return RefusalError(
                 "wrong-rectangle",
-                f"The rectangle in {photo_name} is nearly a bank card, but {what}.",
-                "A bank card (85.6 x 54 mm)? One side is in shadow or too like its ground: lay it "
-                "on another tone. Anything else: take a bank card.",
+                f"No bank card is plainly to be seen in {photo_name}: of what is most like one "
+                f"{what}.",
+                "If one (85.6 x 54 mm) lies there, whole, a side is in shadow or too like its "
+                "ground: lay it on another tone.",
             )
         return RefusalError(
             "wrong-rectangle",

@@ -18,5 +18,5 @@ def setup_advice(word: str, setups: Sequence[str]) -> str:
     """Return what to give in place of a set-up that is not known by that word."""
     for setup, others in MEANT.items():
         if word in others:
-            return f"Use --setup {setup}."
+            return f"Use --setup {setup} (there are {', '.join(setups)})."
     return f"Use one of {', '.join(setups)}."

@@ -33,7 +33,7 @@ def plain_usage(message: str, words: Sequence[str], command: str) -> tuple[str, 
     option, kind = found[1], "a whole number" if found[2] == "integer" else "a number"
     given = _given(option, words)
     what = f"{option} needs {kind}" + (f", not {given}." if given else ".")
-    return what, f"Type it like {option} 5; {command} --help says what it is for."
+    return what, f"Type a plain number, as in {option} 5 (lengths in mm); see {command} --help."
 
 
 def _given(option: str, words: Sequence[str]) -> str:

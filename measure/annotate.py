@@ -22,12 +22,13 @@ ByteArray = NDArray[np.uint8]
 
 TICKS_PER_LABEL = 8.0
 """Letters' heights between the z labels."""
-LONGEST_WORDS = 44
 OUTER_SHARE = 0.9
 """A point nearer to the axis than this share of the farthest one at its z lies on an end's rim."""
 SAMPLES = 240
 """Places along the axis at which the sides are kept."""
 MOST_LANDMARKS = 12
+PAST_MM = 2.0
+"""How far past the last row of a piece that is cut its sides may still be seen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +61,12 @@ class Rims:
             raise ValueError("the axis in the photo has no length")
         along = (end - start) / reach
         across = np.array([-along[1], along[0]])
-        seen = [0.0, *result.outline_z_mm, float(result.profile.z_mm[-1])]
-        far = result.length_mm if result.length_mm is not None else max(seen)
+        last = float(result.profile.z_mm[-1])
+        far = result.length_mm
+        if far is None:
+            # Points on the line that cuts the piece have no place along it: theirs mean nothing.
+            near = result.outline_z_mm[result.outline_z_mm < last + PAST_MM]
+            far = max(0.0, last, *near)
         z = np.linspace(0.0, far, SAMPLES)
         straight = start + z[:, None] / far * (end - start)
         moved = result.outline_px - start
@@ -180,9 +185,8 @@ def _draw_left_out(overlay: Overlay, result: TraceResult, rims: Rims) -> None:
             continue  # the same hatching says the same: words once are enough
         said.add(part.reason)
         middle = (part.z_from_mm + part.z_to_mm) / 2.0
-        words = f"left out: {part.reason}"
-        if len(words) > LONGEST_WORDS:
-            words = words[: LONGEST_WORDS - 3] + "..."
+        # The questions that follow a reason are the report's.
+        words = f"left out: {part.reason.split(':')[0]}"
         for sign in (1, -1):
             if overlay.plate(words, rims.side(middle, sign), sign * rims.across, ORANGE):
                 break

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.pinholes import closed_by_the_other, pinholes
 from measure.profile import GRID_MM, LONGEST_BRIDGE_MM, Profile
 from measure.sides import SideCurve, jitter
 from measure.stepdoubt import steps_within
@@ -211,7 +212,9 @@ def assemble(
     # What the points scatter is as good a witness of their noise as what each one states.
     own = [np.maximum(e[1], 0.4 * s) for e, s in zip(evened, sd_mm, strict=True)]
     noise = np.stack([_interp(c, s, rows, bridge) for c, s in zip(curves, own, strict=True)])
-    shared = _shared(curves, common, rows, bridge)
+    holes = pinholes(r)
+    r, noise = closed_by_the_other(r, noise, holes)
+    shared = _shared(curves, common, rows, bridge, holes)
 
     shoulders = _joined(*[find_shoulders(c, 2.0 * scale_mm) for c in curves])
     for step in shoulders:
@@ -305,12 +308,20 @@ def _shared(
     common: tuple[FloatArray, FloatArray],
     rows: FloatArray,
     bridge: float,
+    holes: NDArray[np.bool_],
 ) -> FloatArray:
-    """Return the shared standard deviation of the diameter per row."""
+    """Return the shared standard deviation of the diameter per row.
+
+    What is shared changes slowly along the piece: it goes straight on across holes, (2, n).
+    """
     total = np.zeros(len(rows))
     for p in range(common[0].shape[1]):
-        change = sum(_interp(c, d[:, p], rows, bridge) for c, d in zip(curves, common, strict=True))
-        total = total + np.asarray(change) ** 2
+        change = np.zeros(len(rows))
+        for c, d, hole in zip(curves, common, holes, strict=True):
+            own = _interp(c, d[:, p], rows, bridge)
+            own[hole] = np.interp(rows[hole], c.z_mm, d[:, p])
+            change += own
+        total += change**2
     return np.sqrt(total)
 
 

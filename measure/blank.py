@@ -187,8 +187,8 @@ def count_from(
     ]
     raise RefusalError(
         "plank-small",
-        f"The {'thickest layer' if layers else 'blank'} {thick:g} x {side_mm:g} x {length_mm:g} mm "
-        f"does not fit the plank: {', '.join(short)} mm.",
+        f"The {'thickest layer, as sawn,' if layers else 'blank'} {thick:g} x {side_mm:g} x "
+        f"{length_mm:g} mm does not fit the plank: {', '.join(short)} mm.",
         "Take a larger plank, thinner layers, or allow less."
         if layers
         else "Take a larger plank, glue the blank up from layers (--layers), or allow less.",

@@ -23,6 +23,8 @@ CAUTIONS = (
 _MOST_PLACES = 8
 _LONGEST_NAMED = 3
 _LEAST_GROUPED = 3
+_WORTH_SAYING_MM = 0.1
+"""Less than this is neither doubt nor a cut worth a word (common practice, no source)."""
 _WHY_NONE = {
     BY_LIMIT: "it is near the limit",
     BY_PLAN: "the plan's own ± leaves it open",
@@ -132,9 +134,17 @@ def place_words(place: Place, result: CheckResult, units: Units) -> str:
         if place.normal:
             depth = units.fine(place.deviation_mm / 2.0)
             return f"{_mark(place)} {what}: take {depth} off there, square to the curve"
-        return f"{_mark(place)} {what}: take {size} off the diameter, {target}"
+        return f"{_mark(place)} {what}: take {size} off the diameter, {target}{_sure(place, units)}"
     beyond = units.fine(place.beyond_mm)
     return f"{_mark(place)} {what}: {beyond} beyond what is allowed, cannot be put back"
+
+
+def _sure(place: Place, units: Units) -> str:
+    """Return how much of what is proud can be taken off at once: wood cannot be put back."""
+    sure = place.deviation_mm - place.u95_mm
+    if place.u95_mm < _WORTH_SAYING_MM or sure < _WORTH_SAYING_MM:
+        return ""
+    return f" ({units.fine(sure)} is sure: take that, then measure)"
 
 
 def _mark(place: Place) -> str:
@@ -158,7 +168,7 @@ def _at(place: Place, result: CheckResult, units: Units) -> str:
     if place.normal:
         at += ", on a steep place"
     if result.placement.flipped:
-        at += f" [piece: {units.place(place.piece_z_mm)}]"
+        at += f" ({units.place(place.piece_z_mm)} on the piece)"
     return at
 
 
@@ -295,7 +305,7 @@ def _readings(result: CheckResult, units: Units) -> tuple[str, ...]:
     for r in advice.readings:
         at = units.place(r.z_mm)
         if result.placement.flipped or abs(r.z_mm - r.piece_z_mm) >= APART_MM:
-            at += f" [piece: {units.place(r.piece_z_mm)}]"
+            at += f" ({units.place(r.piece_z_mm)} on the piece)"
         lines.append(
             f"  at {at}: {_limits(r.least_mm, r.most_mm, units)} is within; "
             f"then add --known {r.piece_z_mm:.0f}:READING{' (millimetres)' if units.inches else ''}"

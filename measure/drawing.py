@@ -14,6 +14,7 @@ from calib.printed import PrintScale
 from calib.refusal import Notice, RefusalError
 from calib.targets import parse_target
 from calib.view import View
+from measure.boxcheck import check_box
 from measure.drawingaxis import AxisGuess, robust_line
 from measure.drawingfind import axis_through, find_outline
 from measure.drawingink import ink_of
@@ -111,6 +112,7 @@ def measure_drawing(
         `no-drawing`, `no-outline`, `no-centre-line`, `centre-line-unclear`, and those of the
         target.
     """
+    check_box(photo.size_px, request.box_px, photo.name)
     progress("Looking for the card")
     prior = prior_lens(photo) if lens is None else lens
     found = find_target(photo, prior, parse_target(request.target), scale)

@@ -65,7 +65,7 @@ def check_depths(circles: list[FaceCircle], request: HoleRequest, photo_name: st
     """
     said = []
     for circle in circles:
-        if circle.where != GIVEN or circle.implied_depth_mm is None or not circle.depth_mm:
+        if circle.where != GIVEN or circle.implied_depth_mm is None or circle.depth_mm is None:
             continue
         sd = math.hypot((circle.implied_u95_mm or 0.0) / COVERAGE, DEPTH_SD_MM)
         off = abs(circle.implied_depth_mm - circle.depth_mm)

@@ -18,6 +18,7 @@ from calib.printed import PrintScale
 from calib.refusal import BadFileError, Notice, RefusalError
 from calib.targets import Target
 from calib.view import View
+from measure.boxcheck import check_box
 from measure.circleedge import EdgeCircle, follow_circle
 from measure.circlefind import find_circles
 from measure.face import (
@@ -93,6 +94,7 @@ def measure_hole(
         `bad-option`: a depth was given for a circle that is not there.
     """
     progress("finding the card")
+    check_box(photo.size_px, request.box_px, photo.name)
     lens = lens or prior_lens(photo)
     found = find_target(photo, lens, target, scale, steepest_deg=STEEPEST_DEG)
     view = found.view

@@ -132,7 +132,7 @@ def shaft_words(sheet: Sheet, cut_mm: float, units: Units) -> str:
     u95 = sheet.length_u95_mm
     if u95 is None or u95 < SHAFT_LOOSE_MM:
         return words
-    return f"{words} ±{units.spread(u95)}, as the length: leave it long and cut it by trial"
+    return f"{words} ±{units.spread(u95)}, no surer than the length: leave it long, cut by trial"
 
 
 def fair_words(stray: Stray, units: Units) -> str:

@@ -244,6 +244,8 @@ def _notes(sheet: Sheet, section: Section, units: Units) -> list[str]:
     if len(thinnest) > MOST_THIN:
         notes.append(f"{len(thinnest) - MOST_THIN} more thin places: see the arrows.")
     if not section.thin:
-        notes.append(f"No wall below {units.number(section.min_wall_mm)} {units.name}.")
+        notes.append(
+            f"No wall below {units.number(section.min_wall_mm)} {units.name} where it was seen."
+        )
     notes.append("A through bore longer than the bit: half way from each end.")
     return [n for n in notes if n]

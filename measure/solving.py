@@ -37,6 +37,9 @@ piece seen well: nothing is reported."""
 MISFIT_MOST_PX, CLEAR_LEAST = 0.92, 0.9
 """However noisy a rim is, sides that differ by more are not one piece's, and a rim is seen all
 along it: polished steel that mirrors the bench has hardly one (measured on rendered photos)."""
+WELL_SEEN, KEPT_ROUGH, SCATTER_ROUGH, MISFIT_ROUGH_PX = 0.93, 0.78, 2.5, 1.25
+"""Where a rim is seen nearly everywhere, grain that shows in bench and wood alike may throw it
+about by more."""
 STRANGE_MOST = 0.25
 """Where more of an outline has a strip of another colour outside, it is that of a lamination: the
 most beside a true rim was 0.16, beside laminations 0.28 and 0.52 (rendered photos)."""
@@ -85,22 +88,28 @@ class Solved:
 
     @property
     def followed(self) -> bool:
-        """Whether a rim was seen nearly all along it; where a box cuts the piece there is none."""
+        """Whether a rim was seen nearly all along it."""
+        return self._seen >= CLEAR_LEAST
+
+    @property
+    def _seen(self) -> float:
+        """Share of it along which a rim was seen; where a box cuts the piece there is none."""
         own = np.ones(len(self.outline.clear), dtype=bool)
         if self.box_px is not None:
             x, y, w, h = self.box_px
             away = np.abs(self.outline.points_px[:, [0, 0, 1, 1]] - (x, x + w, y, y + h))
             own = away.min(axis=1) > CUT_PX * max(w, h)
-        return bool(own.any()) and float(np.mean(self.outline.clear[own])) >= CLEAR_LEAST
+        return float(np.mean(self.outline.clear[own])) if own.any() else 0.0
 
     @property
     def round(self) -> bool:
         """Whether its sides agree as those of one round piece do."""
         fit = self.estimate
+        well = self._seen >= WELL_SEEN
         return (
-            fit.kept >= KEPT_LEAST
-            and fit.pairs_sd <= SCATTER_MOST
-            and fit.misfit_px <= MISFIT_MOST_PX
+            fit.kept >= (KEPT_ROUGH if well else KEPT_LEAST)
+            and fit.pairs_sd <= (SCATTER_ROUGH if well else SCATTER_MOST)
+            and fit.misfit_px <= (MISFIT_ROUGH_PX if well else MISFIT_MOST_PX)
             and self.followed
             and self.strange <= STRANGE_MOST
             and self.burnt <= BURNT_MOST

@@ -17,6 +17,7 @@ from calib.refusal import Notice, RefusalError
 from calib.targets import parse_target
 from calib.view import View
 from measure.boardzone import target_zone
+from measure.boxcheck import check_box
 from measure.progress import Progress
 from measure.reach import frame_of
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
@@ -162,6 +163,7 @@ def _by_rims(
     lens: Lens,
     scale: PrintScale | None,
 ) -> ToolTrace | None:
+    check_box(photo.size_px, request.box_px, photo.name)
     progress("looking for the target")
     asked = parse_target(request.target)
     # The sides of polished steel mirror each other poorly: the card must have the say.

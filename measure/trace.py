@@ -11,6 +11,7 @@ from calib.photo import Photo
 from calib.printed import PrintScale
 from calib.targets import parse_target
 from measure.boardzone import target_zone
+from measure.boxcheck import check_box
 from measure.laps import Laps
 from measure.restchoice import with_rest_chosen
 from measure.result import TraceRequest, TraceResult
@@ -62,6 +63,7 @@ def measured(
     scale: PrintScale | None = None,
 ) -> Tracing:
     """Trace, keeping the steps' results; see `trace`."""
+    check_box(photo.size_px, request.box_px, photo.name)
     laps = Laps()
     lens = prior_lens(photo) if lens is None else lens
     target = parse_target(request.target)

@@ -84,6 +84,7 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
     )
     if not put.shown:
         raise not_turned(photo.name)
+    _refuse_sunk(request, put)
     if _unsure_share(put) > UNSURE_MOST:
         raise _too_unsure(photo.name, request.setup, put)
     if request.setup == "upright":
@@ -100,6 +101,7 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
         *_notices(fit, solved.rest_share),
         *_one_sided_notices(put.assembled.missing),
         *setup_notices(request.setup, tilt),
+        *_chuck_notices(request.setup, put.ends),
         *end_notices(put.ends, put.axis_px, start_is_free),
     )
     return Tracing(
@@ -114,6 +116,26 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
         size_px=photo.size_px,
         open_ends=solved.open_ends,
     )
+
+
+def _refuse_sunk(request: TraceRequest, put: _Put) -> None:
+    """Refuse an axis so low that the piece would sink into the bench: a height in inches."""
+    if request.setup != "level" or request.axis_height_mm is None:
+        return
+    profile = put.assembled.profile
+    k = int(np.argmax(profile.diameter_mm - profile.u95_mm))
+    sunk = 0.5 * float(profile.diameter_mm[k] - profile.u95_mm[k]) - request.axis_height_mm
+    if sunk > SUNK_MM:
+        raise RefusalError(
+            "axis-too-low",
+            f"With its axis {request.axis_height_mm:g} mm above the bench, a piece "
+            f"{profile.diameter_mm[k]:.0f} mm thick would sink into it.",
+            "Give --axis-height in millimetres, from the bench to the middle of the piece.",
+        )
+
+
+SUNK_MM = 1.0
+"""How far into the bench a piece may seem to reach (bench and height are not that exact)."""
 
 
 def _unsure_share(put: _Put) -> float:
@@ -302,7 +324,7 @@ def _reason(missing: Missing) -> str:
     if missing.one_sided_mm is None:
         if missing.one_side_seen:
             return "seen on one side only: a crank, knob or flat there, or a shadow?"
-        return "hidden by a rim, or not clear on both sides"
+        return "hidden, or not clear on both sides"
     if missing.one_sided_mm > 0.0:
         return "proud on one side: a crank, knob or screw?"
     return "shy on one side: a flat?"
@@ -320,6 +342,19 @@ def _one_sided_notices(missing: tuple[Missing, ...]) -> list[Notice]:
         )
         for m in missing
         if m.one_sided_mm is not None
+    ]
+
+
+def _chuck_notices(setup: str, ends: PieceEnds) -> list[Notice]:
+    """Return what to say of a length at the lathe: where a chuck begins looks like an end."""
+    if setup != "plane" or any(ends.cut):
+        return []
+    return [
+        Notice(
+            "chuck-hides",
+            "What a chuck holds is not seen: it is not in the length.",
+            "Measure the whole length with a rule.",
+        )
     ]
 
 

@@ -200,7 +200,7 @@ def test_a_word_in_place_of_a_number_is_named(words, fake_core):
     said = fake_core("trace", "a.jpg", *words)
     assert said.err.splitlines() == [
         "--every needs a number, not often.",
-        "Type it like --every 5; measure trace --help says what it is for.",
+        "Type a plain number, as in --every 5 (lengths in mm); see measure trace --help.",
     ]
 
 

@@ -133,6 +133,31 @@ def test_a_tenon_of_which_one_side_is_seen_ends_the_piece(back_mm, aside_mm):
     assert abs(off) < 1.96 * found.sd_mm
 
 
+@pytest.mark.parametrize(
+    "camera_mm", [(-150.0, 0.0, 300.0), (-150.0, -110.0, 300.0), (-165.0, 0.0, 380.0)]
+)
+def test_a_tip_behind_a_flange_ends_the_piece_though_it_is_all_corner(camera_mm):
+    def coarse(outline, view, axis):
+        # In a coarse picture the tangents round the tip of a tenon reach past it.
+        z, r, _, _ = contour_values(outline.points_px, outline.tangents, view, axis)
+        return replace(outline, bend=np.where((z > 81.0) & (r < 12.0), 1.0, outline.bend))
+
+    found, off = end_seen_from(FLANGED, camera_mm, False, coarse)
+    assert found.kind == "flat"
+    assert abs(off) < 1.96 * found.sd_mm
+
+
+def test_a_tenon_that_is_all_corner_ends_the_piece():
+    def coarse(outline, view, axis):
+        z, r, _, _ = contour_values(outline.points_px, outline.tangents, view, axis)
+        other = contour_values(outline.points_px, outline.tangents, view, axis)[3] > 0
+        return replace(outline, bend=np.where((z > 79.5) & (r < 31.0) & other, 1.0, outline.bend))
+
+    found, off = end_seen_from(FLANGED, (0.0, 0.0, 400.0), False, coarse)
+    assert found.kind != "unknown"
+    assert abs(off) < 1.96 * found.sd_mm
+
+
 @pytest.mark.parametrize("lost", [0.1, 0.5])
 def test_a_ragged_line_of_which_half_shows_no_edge_is_no_end(lost):
     def ragged(outline, view, axis):

@@ -1,10 +1,10 @@
-"""Caliper readings that cannot be set against the photo: off the piece, or of another size."""
+"""What a turner may tell that cannot be set against the photo: readings, a height in inches."""
 
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from exact_scene import scene, seen
+from exact_scene import scene, seen, traced
 
 from calib.refusal import RefusalError
 from measure.solving import solve_outline
@@ -35,3 +35,14 @@ def test_a_reading_off_the_piece_or_of_another_size_is_not(lying, share, off, co
     with pytest.raises(RefusalError) as caught:
         solved_with(lying, share * lying[0].solid.length, off)
     assert caught.value.notice.code == code
+
+
+def test_an_axis_so_low_that_the_piece_would_sink_into_the_bench_is_refused():
+    rng = np.random.default_rng(5)
+    it = scene("level", rng)
+    lens, found, outline = seen(it, rng)
+    assert traced(it, lens, found, outline).result.profile.z_mm.size > 0
+    inches = replace(it, request=replace(it.request, axis_height_mm=2.0))
+    with pytest.raises(RefusalError) as caught:
+        traced(inches, lens, found, outline)
+    assert caught.value.notice.code == "axis-too-low"

@@ -205,6 +205,22 @@ def test_points_out_of_order_do_not_bend_the_sides():
         np.testing.assert_allclose(astray_rims.side(z, -1), rims.side(z, -1), atol=4.0)
 
 
+def test_points_on_the_cut_do_not_stretch_the_picture():
+    # Rays along the line that cuts a piece meet its axis anywhere.
+    whole = result_of(cone(100.0, 20.0, 60.0))
+    cut = result_of(
+        cone(100.0, 20.0, 60.0),
+        length_mm=None,
+        length_u95_mm=None,
+        far_end="cut",
+        outline_px=np.vstack([whole.outline_px, whole.axis_px[1] + [[0.0, 5.0], [0.0, -5.0]]]),
+        outline_z_mm=np.append(whole.outline_z_mm, [4385.0, 2190.0]),
+    )
+    for z in (0.0, 25.0, 70.0, 100.0):
+        np.testing.assert_allclose(Rims.of(cut).side(z, 1), Rims.of(whole).side(z, 1), atol=0.5)
+    assert Rims.of(cut).z_mm[-1] == pytest.approx(100.0, abs=0.5)
+
+
 @given(st.lists(st.integers(0, 8), max_size=9))
 def test_the_longest_rise_is_the_longest(values):
     chosen = [values[i] for i in _rising(np.array(values, dtype=float))]

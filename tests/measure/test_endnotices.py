@@ -41,6 +41,13 @@ def test_an_end_past_which_the_piece_goes_on_is_named():
     assert "last end" in notice.message
 
 
+def test_where_a_lathe_may_hold_it_is_named():
+    ends = PieceEnds(replace(SEEN, kind="cut"), SEEN, (True, False), (False, False), (True, False))
+    (notice,) = end_notices(ends, ACROSS, True)
+    assert notice.code == "end-held"
+    assert "first end" in notice.message
+
+
 @pytest.mark.parametrize("turn", range(0, 360, 30))
 def test_the_far_end_is_where_z_would_start_the_other_way(turn):
     way = np.array([np.cos(np.radians(turn)), np.sin(np.radians(turn))])

@@ -1,6 +1,7 @@
 import pytest
 
 from calib.refusal import BadFileError
+from measure.boxcheck import check_box
 from measure.request import build_request, parse_box, parse_known
 
 
@@ -76,3 +77,19 @@ def test_caliper_readings_are_sorted_and_take_a_decimal_comma():
 def test_other_readings_are_refused(text):
     with pytest.raises(BadFileError):
         parse_known([text])
+
+
+BESIDE = [(9000.0, 9000.0, 10.0, 10.0), (4032.0, 0.0, 10.0, 10.0), (4020.0, 10.0, 500.0, 500.0)]
+
+
+@pytest.mark.parametrize("box", BESIDE)
+def test_a_box_beside_the_photo_is_refused(box):
+    with pytest.raises(BadFileError) as caught:
+        check_box((4032, 3024), box, "mill.jpg")
+    assert caught.value.notice.code == "bad-option"
+    assert "4032 x 3024" in caught.value.notice.message
+
+
+@pytest.mark.parametrize("box", [None, (0.0, 0.0, 9000.0, 9000.0), (3900.0, 2900.0, 500.0, 50.0)])
+def test_a_box_that_shows_some_of_the_photo_is_not(box):
+    assert check_box((4032, 3024), box, "mill.jpg") is None

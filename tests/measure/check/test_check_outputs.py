@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -119,7 +120,7 @@ def test_words_say_what_to_take_off_and_what_cannot_be_saved():
 def test_words_on_a_flipped_piece_give_both_places():
     text = check_text(result_of(BAD, turned=True), METRIC)
     assert "turned end for end" in text
-    assert "[piece: 1" in text  # 180 - 40
+    assert re.search(r"\(1\d\d(\.\d)? on the piece\)", text)  # 180 - 40
 
 
 def test_inches_change_words_only():

@@ -78,6 +78,11 @@ def test_a_step_that_looks_far_deeper_than_told_says_that_the_card_lay_elsewhere
     assert refused.value.notice.code == "plane-contradicted"
 
 
+def test_a_deep_step_is_not_taken_to_lie_in_the_face():
+    with pytest.raises(RefusalError, match=r"looks 1[56]"):
+        measured(drawn(phone_over((60.0, 40.0, 400.0)), STEPPED), depth=["step1:0"])
+
+
 def test_seen_from_over_the_bore_it_may_as_well_be_off_centre_and_is_said():
     request = build_hole_request(card="coplanar", depth=["step1:16"])
     result = measure_hole(card_at_its_foot((-40.0, 40.0, 600.0)), request, CARD)

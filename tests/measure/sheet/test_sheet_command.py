@@ -330,8 +330,10 @@ def test_shaft_is_known_no_better_than_the_length(tmp_path: Path) -> None:
     folder = as_trace(tmp_path / "mill", 180.0, 180.4, 1.2)
     crank = EXAMPLES / "quay-crank.toml"
     outcome = run_sheet(SheetAsked(folder, mechanism=crank, out=tmp_path / "s.pdf"))
-    assert "±1.20, as the length: leave it long" in outcome.text
-    assert "±1.20, as the length" in PdfReader(tmp_path / "s.pdf").pages[1].extract_text()
+    assert "±1.20, no surer than the length: leave it long" in outcome.text
+    assert (
+        "±1.20, no surer than the length" in PdfReader(tmp_path / "s.pdf").pages[1].extract_text()
+    )
     folder = as_trace(tmp_path / "sure", 180.0, 180.4, 0.1)
     outcome = run_sheet(SheetAsked(folder, mechanism=crank, out=tmp_path / "s.pdf"))
     assert "Cut the shaft to 190.4 mm." in outcome.text
