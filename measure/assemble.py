@@ -26,6 +26,9 @@ DISAGREE_MM = 1.2
 STEP_SDS = 1.645
 """Within so many standard deviations of z of a step, a row may be of its other side: beyond it,
 one in twenty lies."""
+EDGE_BREAK_MM = 0.3
+"""Edges are broken by so much with a touch of abrasive (common practice, no source): too little to
+be seen, and the diameter right at an end is that much less on each side."""
 SLIVER_MM = 1.5
 SHORT_MM = 0.8
 JITTER_REACH = 8
@@ -235,7 +238,7 @@ def assemble(
     seen = np.isfinite(diameter) & np.isfinite(shared)
     known = seen & (np.abs(gap) < DISAGREE_MM) & (beyond < 6.0 * local)
     known = _without_slivers(_without_brinks(known))
-    total = 1.96 * np.sqrt(variance + shared**2)
+    total = np.hypot(1.96 * np.sqrt(variance + shared**2), _edge_break(rows, last_mm))
     reach = STEP_SDS * np.hypot(z_sd_mm, stretch_sd * rows)
     steps = steps_within(np.where(known, diameter, np.nan), reach, GRID_MM)
     steps = np.maximum(steps, 1.96 * np.abs(slope) * z_sd_mm)
@@ -246,6 +249,12 @@ def assemble(
         for a, b in _missing(profile, last_mm)
     ]
     return Assembled(profile, tuple(missing))
+
+
+def _edge_break(rows: FloatArray, last_mm: float) -> FloatArray:
+    """Return the doubt (n,) of a diameter so near an end that a broken edge may be there."""
+    inside = np.minimum(rows, last_mm - rows)
+    return np.asarray(2.0 * EDGE_BREAK_MM * np.clip(1.0 - inside / EDGE_BREAK_MM, 0.0, 1.0))
 
 
 def _one_seen(rows: FloatArray, r: FloatArray, stretch: tuple[float, float]) -> bool:

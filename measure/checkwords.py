@@ -107,15 +107,23 @@ def _listed(result: CheckResult, units: Units) -> list[str]:
     if len(others) > _MOST_PLACES:
         lines.append(f"... and {len(others) - _MOST_PLACES} more, see the report")
     if likely:
-        likely.sort(key=lambda place: place.z_from_mm)
-        spans = [
-            f"{units.place(place.z_from_mm)} to {units.place(place.z_to_mm)}" for place in likely
-        ]
+        spans = [f"{units.place(a)} to {units.place(b)}" for a, b in _joined(likely)]
         lines.append(
             f"Unsure ? likely within, but the ± reaches past what is allowed: {', '.join(spans)} "
             f"{units.name}"
         )
     return lines
+
+
+def _joined(places: list[Place]) -> list[tuple[float, float]]:
+    """Return the stretches of some places in order, those that overlap as one."""
+    spans: list[tuple[float, float]] = []
+    for place in sorted(places, key=lambda place: place.z_from_mm):
+        if spans and place.z_from_mm <= spans[-1][1]:
+            spans[-1] = (spans[-1][0], max(spans[-1][1], place.z_to_mm))
+        else:
+            spans.append((place.z_from_mm, place.z_to_mm))
+    return spans
 
 
 def place_words(place: Place, result: CheckResult, units: Units) -> str:

@@ -14,7 +14,15 @@ from calib.ending import file_trouble
 from calib.refusal import BadFileError
 from measure.profile import GRID_MM, Profile
 
-__all__ = ["COLUMNS", "profile_csv", "profile_from_text", "read_profile", "rows_csv"]
+__all__ = [
+    "COLUMNS",
+    "INCH_DIAMETER",
+    "INCH_LENGTH",
+    "profile_csv",
+    "profile_from_text",
+    "read_profile",
+    "rows_csv",
+]
 
 FloatArray = NDArray[np.float64]
 

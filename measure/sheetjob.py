@@ -20,6 +20,8 @@ from measure.onelines import one_line
 from measure.outlines import dxf_text, profile_rows_csv, stl_bytes, svg_text
 from measure.pdfpen import missing_letters
 from measure.planfile import read_plan
+from measure.planunits import ask_for_units
+from measure.profilefile import INCH_DIAMETER, INCH_LENGTH
 from measure.sheet import DRAWING_TOLERANCE_MM, SheetRequest, make_sheet
 from measure.sheetpdf import sheet_pdf
 from measure.sheettext import sheet_data, sheet_text
@@ -226,6 +228,10 @@ def _read_piece(asked: SheetAsked) -> tuple[Measured, bool, tuple[str, ...]]:
     traced = plan.source == "trace"
     if traced and asked.piece.suffix.lower() != ".toml":
         return read_measured(asked.piece), True, ()
+    long, thick = float(np.ptp(plan.z_mm)), float(plan.diameter_mm.max())
+    if asked.plan_units is None and long < INCH_LENGTH and thick < INCH_DIAMETER:
+        what = f"is {long:g} long and {thick:g} thick, which looks like inches"
+        raise ask_for_units(asked.piece.name, what)
     # Rows of a drawing stand at its corners: on the grid a jump between them is a slope.
     _check_units(plan.z_mm, plan.diameter_mm, asked.piece.name)
     piece = Measured(

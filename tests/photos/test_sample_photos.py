@@ -30,6 +30,11 @@ not_yet = pytest.mark.xfail(
     reason="this target of the accuracy table is reached on none of these sample photos yet",
 )
 
+NOT_ALL_SEEN = pytest.mark.xfail(
+    strict=True,
+    raises=AssertionError,
+    reason="less than 90 % of what the camera sees of these two is reported yet",
+)
 SCALE_OFF = pytest.mark.xfail(
     strict=True,
     raises=AssertionError,
@@ -73,8 +78,11 @@ def test_length_is_covered_and_counted_from_the_right_end(sample: tuple[str, Sco
     assert abs(score.length.error_mm) <= score.length.u95_mm
 
 
-@not_yet
-def test_what_the_camera_sees_is_reported(sample: tuple[str, Score]) -> None:
+def test_what_the_camera_sees_is_reported(
+    sample: tuple[str, Score], request: pytest.FixtureRequest
+) -> None:
+    if sample[0] != "mill_board":
+        request.applymarker(NOT_ALL_SEEN)
     score = sample[1]
     assert score.seen is not None
     # 97 % is the target over all photos of the benchmark; one photo may have a hard stretch.

@@ -28,8 +28,10 @@ from measure.checkjob import in_units, run_check
 from measure.checkpdf import check_pdf
 from measure.checkreport import check_report
 from measure.checkstrip import check_strip
-from measure.checkwords import check_text
+from measure.checkwords import _joined, check_text, place_words
 from measure.deviationsfile import check_data, deviations_csv
+from measure.judge import OUTSIDE
+from measure.places import Place
 from measure.planmaking import checked_plan
 from measure.profile import Profile
 from measure.profilefile import rows_csv
@@ -115,6 +117,26 @@ def test_words_say_what_to_take_off_and_what_cannot_be_saved():
     within = check_text(result_of(mill_diameter), METRIC)
     assert "WITHIN" in within
     assert "take" not in within
+
+
+def place(z_from, z_to):
+    middle = 0.5 * (z_from + z_to)
+    return Place(z_from, z_to, middle, middle, 0.4, 0.1, 0.3, 40.0, 40.4, False, OUTSIDE)
+
+
+def test_stretches_that_overlap_are_told_as_one():
+    places = [place(z, z + length) for z, length in ((3.0, 5.0), (20.0, 4.0), (6.0, 1.0))]
+    assert _joined(places) == [(3.0, 8.0), (20.0, 24.0)]
+    assert _joined([place(3.0, 8.0), place(8.0, 9.0)]) == [(3.0, 9.0)]
+
+
+def test_what_is_surely_proud_is_told_for_the_first_cut():
+    proud = replace(place(3.0, 8.0), verdict=OUTSIDE, deviation_mm=0.96, u95_mm=0.35)
+    text = place_words(proud, result_of(BAD), METRIC)
+    assert "take 0.96" in text or "take 1.0" in text
+    assert "0.6 is sure" in text
+    unsure = replace(proud, u95_mm=0.95)
+    assert "is sure" not in place_words(unsure, result_of(BAD), METRIC)
 
 
 def test_words_on_a_flipped_piece_give_both_places():
@@ -371,7 +393,12 @@ def test_places_that_are_likely_within_share_a_line():
     assert len(likely) >= 3
     lines = [line for line in check_text(result, METRIC).splitlines() if "likely within" in line]
     assert len(lines) == 1
-    assert lines[0].count(" to ") == len(likely)
+    spans = re.findall(r"([\d.]+) to ([\d.]+)", lines[0])
+    for one in likely:
+        inside = [
+            float(a) - 0.06 <= one.z_from_mm and one.z_to_mm <= float(b) + 0.06 for a, b in spans
+        ]
+        assert sum(inside) == 1
     report = check_report(result, None)
     assert report.count("too close to call</td>") >= len(likely)
 

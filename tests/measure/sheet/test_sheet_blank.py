@@ -60,7 +60,7 @@ def test_a_plank_gives_layers_of_a_glued_up_blank():
     assert count_from(Plank(2800.0, 145.0, 80.0), 70.0, 250.0, 3.0, layers) == 11 * 2 * 2
     with pytest.raises(RefusalError) as caught:
         count_from(Plank(2000.0, 200.0, 30.0), 70.0, 250.0, 3.0, layers)
-    assert "thickest layer 38 x 70 x 250" in caught.value.notice.message
+    assert "thickest layer, as sawn, 38 x 70 x 250" in caught.value.notice.message
     assert "--layers" not in caught.value.notice.advice
 
 

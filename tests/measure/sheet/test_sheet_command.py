@@ -116,6 +116,16 @@ def test_rows_in_two_units_are_refused_with_the_place(piece: Path, first_in_inch
     assert caught.value.notice.code == "profile-inches"
 
 
+def test_a_plan_that_looks_like_inches_asks_for_its_units(tmp_path: Path) -> None:
+    plan = tmp_path / "plan.csv"
+    plan.write_text("z_mm,diameter_mm\n0,2.28\n1.57,1.81\n6.3,1.5\n8.25,0.9\n")
+    with pytest.raises(RefusalError) as caught:
+        run_sheet(SheetAsked(plan, out=tmp_path / "s.pdf"))
+    assert caught.value.notice.code == "plan-units"
+    told = run_sheet(SheetAsked(plan, out=tmp_path / "s.pdf", plan_units="inch"))
+    assert "209.5 mm long" in told.text
+
+
 def test_rows_too_far_apart_are_no_outline(piece: Path) -> None:
     lines = piece.read_text().splitlines()
     piece.write_text("\n".join([lines[0], *lines[1::20]]))
