@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["cross"]
+__all__ = ["cross", "sum_of_planes"]
 
 FloatArray = NDArray[np.float64]
+Real = TypeVar("Real", np.float32, np.float64)
 
 
 def cross(a: FloatArray, b: FloatArray) -> FloatArray:
@@ -23,3 +26,14 @@ def cross(a: FloatArray, b: FloatArray) -> FloatArray:
         ],
         axis=-1,
     )
+
+
+def sum_of_planes(values: NDArray[Real]) -> NDArray[Real]:
+    """Return the sum (...) over a short last axis, (..., k): of squares of colours, of coordinates.
+
+    The same to the last bit as numpy.sum, which for each few numbers starts anew.
+    """
+    total = values[..., 0]
+    for k in range(1, values.shape[-1]):
+        total = total + values[..., k]
+    return total

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.vectors import sum_of_planes
 from measure.scene import FREE, PIECE, SEEN
 
 __all__ = ["agreement", "changes", "evidence_of"]
@@ -73,14 +74,14 @@ def changes(sampled: Float32Array, reach: int) -> tuple[Float32Array, Float32Arr
     change[:, reach:-reach] = colour[:, 2 * reach :] - colour[:, : n - 2 * reach]
     free = np.minimum(sampled[:, 2 * reach :, FREE], sampled[:, : n - 2 * reach, FREE])
     change[:, reach:-reach][free < 0.9] = 0.0
-    return change, np.sqrt(np.sum(change * change, axis=-1))
+    return change, np.sqrt(sum_of_planes(change * change))
 
 
 def agreement(a: Float32Array, b: Float32Array) -> Float32Array:
     """Return how alike two changes of colour are, 0.2 to 1; the hue alone is enough."""
     dot = a * b
     hue_dot = dot[..., 1] + dot[..., 2]
-    size = np.sqrt(np.sum(a * a, axis=-1) * np.sum(b * b, axis=-1))
+    size = np.sqrt(sum_of_planes(a * a) * sum_of_planes(b * b))
     hue_size = np.sqrt((a[..., 1] ** 2 + a[..., 2] ** 2) * (b[..., 1] ** 2 + b[..., 2] ** 2))
     alike = (hue_dot + dot[..., 0]) / np.maximum(size, 1e-6)
     hue = hue_dot / (hue_size + HUE_NOISE_SHARE**2)

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from measure.axissearch import axis_guesses
 from measure.band import band_for, band_to_pixels, warp
+from measure.blobs import blobs_of
 from measure.halfwidths import longest_run
 from measure.scene import FREE, Scene
 from measure.silhouette import Silhouette, shrunk
@@ -79,11 +80,9 @@ def _plain_silhouette(
     whole = cv2.morphologyEx(
         (piece > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)
     )
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole)
-    if count < 2:
-        return None
-    k = int(np.argmax(stats[1:, cv2.CC_STAT_AREA])) + 1
-    if stats[k, cv2.CC_STAT_AREA] < SMALLEST_BLOB * whole.size:
+    labels, sizes = blobs_of(np.asarray(whole, dtype=np.uint8))
+    k = int(np.argmax(sizes))
+    if sizes[k] == 0 or sizes[k] < SMALLEST_BLOB * whole.size:
         return None
     blob = np.asarray(labels == k, dtype=np.float32)
     guesses = axis_guesses(np.where(blob > 0, 1.0, -1.0).astype(np.float32))

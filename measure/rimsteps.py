@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.vectors import sum_of_planes
+
 __all__ = ["SUPPORT", "bench_beyond", "calm", "colour_of", "steps_of", "turn_cost", "widened"]
 
 FloatArray = NDArray[np.float64]
@@ -12,6 +14,8 @@ Float32Array = NDArray[np.float32]
 
 SUPPORT = 3
 """Samples on each side of a place that make its step."""
+WINDOW = (0, SUPPORT, SUPPORT + 1, 2 * SUPPORT + 1)
+"""Where the samples before a place begin and end, and those after it."""
 FLOOR = 2.0
 """A step in colour, hundredths of the range from black to white, that is lost in the noise."""
 COLOUR_WEIGHTS = (0.6, 2.0, 2.0)
@@ -40,13 +44,13 @@ def steps_of(colour: Float32Array) -> FloatArray:
     square = np.cumsum(
         np.concatenate([np.zeros_like(colour[:, :1]), colour * colour], axis=1), axis=1
     )
-    k = np.arange(m)
-    inner = (total[:, k + SUPPORT] - total[:, k]) / SUPPORT
-    outer = (total[:, k + 2 * SUPPORT + 1] - total[:, k + SUPPORT + 1]) / SUPPORT
-    spread = (square[:, k + SUPPORT] - square[:, k]) / SUPPORT - inner**2
-    spread += (square[:, k + 2 * SUPPORT + 1] - square[:, k + SUPPORT + 1]) / SUPPORT - outer**2
-    size = np.sum((outer - inner) ** 2, axis=-1)
-    left = np.sum(np.maximum(spread, 0.0), axis=-1)
+    before, place, after, last = (slice(k, k + m) for k in WINDOW)
+    inner = (total[:, place] - total[:, before]) / SUPPORT
+    outer = (total[:, last] - total[:, after]) / SUPPORT
+    spread = (square[:, place] - square[:, before]) / SUPPORT - inner**2
+    spread += (square[:, last] - square[:, after]) / SUPPORT - outer**2
+    size = sum_of_planes((outer - inner) ** 2)
+    left = sum_of_planes(np.maximum(spread, 0.0))
     return np.asarray(size / (size + left + FLOOR**2), dtype=np.float64)
 
 
@@ -60,10 +64,11 @@ def bench_beyond(colour: Float32Array) -> FloatArray:
     bench = calm(edge, BENCH_REACH)
     off = colour - bench[:, None, :]
     off[..., 0] *= SHADOW_LIGHT
-    square = np.sum(off.astype(np.float64) ** 2, axis=-1)
+    square = sum_of_planes(off**2)
     total = np.cumsum(np.concatenate([np.zeros((len(colour), 1)), square], axis=1), axis=1)
-    k = np.arange(colour.shape[1] - 2 * SUPPORT)
-    beyond = (total[:, k + 2 * SUPPORT + 1] - total[:, k + SUPPORT + 1]) / SUPPORT
+    m = colour.shape[1] - 2 * SUPPORT
+    _, _, after, last = (slice(k, k + m) for k in WINDOW)
+    beyond = (total[:, last] - total[:, after]) / SUPPORT
     return np.asarray(STRANGE + (1.0 - STRANGE) / (1.0 + beyond / BENCH_SPREAD**2))
 
 
