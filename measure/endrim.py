@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.vectors import sum_of_planes
 from measure.capshapes import NearEnd
 from measure.limb import limb
 from measure.revolve import Axis
@@ -326,8 +327,8 @@ def _misses_one(
     if len(place) == 0:
         return np.full(len(v), np.nan), np.full(len(v), np.inf)
     depth = v @ place.T
-    away = np.sqrt(np.maximum(np.sum(place**2, axis=1)[None, :] - depth**2, 0.0))
+    away = np.sqrt(np.maximum(sum_of_planes(place**2) - depth**2, 0.0))
     k = np.argmin(away, axis=1)
     rows = np.arange(len(v))
     foot = v * depth[rows, k][:, None] - place[k]
-    return np.sum(foot * normal[k], axis=1), away[rows, k]
+    return sum_of_planes(foot * normal[k]), away[rows, k]

@@ -244,7 +244,7 @@ def _lean(steps: list[FloatArray], half: _Half) -> FloatArray:
         for first, last in tries:
             lean = np.round((first + (last - first) * share) * across).astype(np.int64)
             a, b = _shifted(evened[0], lean), _shifted(evened[1], -lean)
-            scores.append(float(np.sum(np.sqrt(a * b).max(axis=1))))
+            scores.append(float(np.sum(np.sqrt((a * b).max(axis=1)))))
         best = tries[int(np.argmax(scores))]
     return np.asarray((best[0] + (best[1] - best[0]) * whole) * half.normal[:, 1])
 
@@ -252,9 +252,11 @@ def _lean(steps: list[FloatArray], half: _Half) -> FloatArray:
 def _shifted(steps: FloatArray, lean: FloatArray) -> FloatArray:
     """Return the steps at the places `lean` samples further out; 0 beyond the last."""
     n, m = steps.shape
-    at = np.arange(m) + np.round(lean).astype(np.int64)[:, None]
-    held = steps[np.arange(n)[:, None], np.clip(at, 0, m - 1)]
-    return np.asarray(np.where((at >= 0) & (at < m), held, 0.0))
+    # Each row between as many zeros, so that one way of indexing serves all places.
+    padded = np.zeros((n, 3 * m))
+    padded[:, m : 2 * m] = steps
+    first = m + np.clip(np.round(lean).astype(np.int64), -m, m) + 3 * m * np.arange(n)
+    return np.asarray(padded.ravel()[first[:, None] + np.arange(m)])
 
 
 def _forward(line: FloatArray) -> FloatArray:

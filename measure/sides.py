@@ -13,9 +13,11 @@ from measure.revolve import Axis, contact_points
 
 __all__ = [
     "SideCurve",
+    "ahead_of",
     "contour_values",
     "jitter",
     "local_slope",
+    "ray_values",
     "side_curves",
     "without_corners",
     "without_leaps",
@@ -49,13 +51,22 @@ def contour_values(
 
     `tangents` are unit vectors of the outline in the photo.
     """
-    rays = view.rays(points_px)
-    ahead = view.rays(points_px + 0.5 * tangents)
-    camera = view.camera_centre_mm
-    z, r, weight = contact_points(camera, rays, ahead, axis)
-    across = cross(axis.direction, axis.point_mm - camera)
-    side = np.sign(rays @ across)
-    return z, r, weight, side
+    rays, ahead = view.rays(points_px), view.rays(ahead_of(points_px, tangents))
+    return ray_values(rays, ahead, view.camera_centre_mm, axis)
+
+
+def ahead_of(points_px: FloatArray, tangents: FloatArray) -> FloatArray:
+    """Return the pixels (n, 2) a little further along the tangents of an outline."""
+    return np.asarray(points_px + 0.5 * tangents)
+
+
+def ray_values(
+    rays: FloatArray, ahead: FloatArray, camera_mm: FloatArray, axis: Axis
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return the `contour_values` of rays (n, 3) to outline points and of those ahead of them."""
+    z, r, weight = contact_points(camera_mm, rays, ahead, axis)
+    across = cross(axis.direction, axis.point_mm - camera_mm)
+    return z, r, weight, np.sign(rays @ across)
 
 
 def side_curves(
