@@ -117,8 +117,12 @@ def _extents(blob: Float32Array) -> tuple[FloatArray, FloatArray, FloatArray]:
 
 def _line_through_most(x: FloatArray, y: FloatArray) -> FloatArray:
     """Return the coefficients (slope, level) of a line by iteratively reweighted least squares."""
-    fit = np.array([0.0, float(np.median(y))])
+    slope, level = 0.0, float(np.median(y))
     for _ in range(8):
-        weight = 1.0 / (1.0 + ((y - np.polyval(fit, x)) / 1.5) ** 2)
-        fit = np.polyfit(x, y, 1, w=np.sqrt(weight))
-    return np.asarray(fit)
+        weight = 1.0 / (1.0 + ((y - slope * x - level) / 1.5) ** 2)
+        weight /= weight.sum()
+        middle_x, middle_y = float(weight @ x), float(weight @ y)
+        across = weight * (x - middle_x)
+        slope = float(across @ (y - middle_y)) / float(across @ (x - middle_x))
+        level = middle_y - slope * middle_x
+    return np.array([slope, level])
