@@ -27,13 +27,13 @@ class Remembered(Generic[Value]):
     ) -> None:
         """Take a function of all unknowns (n,) that depends on those at some places only."""
         self._function, self._places = function, places
-        self._last: tuple[FloatArray, Value] | None = None
+        self._last: tuple[bytes, Value] | None = None
 
     def __call__(self, x: FloatArray) -> Value:
         """Return the function's value at the unknowns (n,)."""
-        key = x[self._places]
-        if self._last is None or not np.array_equal(key, self._last[0]):
-            self._last = key.copy(), self._function(x)
+        key = x[self._places].tobytes()
+        if self._last is None or key != self._last[0]:
+            self._last = key, self._function(x)
         return self._last[1]
 
 
