@@ -35,6 +35,8 @@ FloatArray = NDArray[np.float64]
 
 SIDE_NORMALS = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])
 """Outward normals of the sides 0 to 3 in the target frame: right, top, left, bottom."""
+SIDE_DIRECTIONS = np.column_stack([-SIDE_NORMALS[:, 1], SIDE_NORMALS[:, 0]])
+"""Which way they run."""
 
 
 BIAS_SCALE = 2.0
@@ -168,7 +170,7 @@ def _beyond_sides(
     rotation, t = view.rotation, view.translation_mm
     half = 0.5 * np.array([size_mm[0], size_mm[1], size_mm[0], size_mm[1]])
     middle = (half[:, None] * SIDE_NORMALS) @ rotation[:, :2].T + t
-    along = np.column_stack([-SIDE_NORMALS[:, 1], SIDE_NORMALS[:, 0]]) @ rotation[:, :2].T
+    along = SIDE_DIRECTIONS @ rotation[:, :2].T
     lines = cross(middle, along)
     # The target's centre lies inside of all of them.
     scale = -view.lens.focal_px * np.sign(lines @ t) / np.hypot(lines[:, 0], lines[:, 1])

@@ -134,7 +134,7 @@ def shadow_like(
     weight = cv2.blur(bench, size) + np.float32(1e-4)
     near = cv2.blur(light * bench[..., None], size) / weight[..., None]
     ratio = np.log(light / np.maximum(near, 1e-4))
-    darker = ratio.mean(axis=2)
+    darker = sum_of_planes(ratio) / np.float32(3.0)
     bluer = ratio[..., 0] - ratio[..., 2]
     greener = np.abs(ratio[..., 1] - 0.5 * (ratio[..., 0] + ratio[..., 2]))
     low, high = SHADOW_BLUER
@@ -154,7 +154,7 @@ def core(
     inside = piece > 0
     if inside.sum() < 200 or bench.sum() < 200:
         return None
-    level = np.median(tone[bench], axis=0)
+    level = np.array([np.median(tone[..., k][bench]) for k in range(3)])
     off = np.sqrt(sum_of_planes((tone - level) ** 2))
     grey = np.clip(off * 3.0, 0, 255).astype(np.uint8)
     limit, _ = cv2.threshold(grey[inside][:, None], 0, 255, cv2.THRESH_OTSU)

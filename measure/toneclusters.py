@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.light import linear
+from calib.vectors import sum_of_planes
 from measure.blobs import blobs_of
 
 __all__ = ["cluster_maps"]
@@ -76,11 +77,12 @@ def _against_bench(bgr: NDArray[np.uint8], piece: Float32Array, free: BoolArray)
     size = (2 * (max(piece.shape) // 6) + 1,) * 2
     weight = np.asarray(cv2.blur(share, size))[..., None]
     near = cv2.blur(light * share[..., None], size) / (weight + np.float32(1e-4))
-    usual = np.median(light[bench], axis=0)
+    usual = np.array([np.median(light[..., k][bench]) for k in range(3)])
     # Wide of any bench its usual colour must do.
     ratio = np.log(light / np.maximum(np.where(weight > 0.01, near, usual), 1e-4))
     blue, green, red = ratio[..., 0], ratio[..., 1], ratio[..., 2]
-    tone = np.stack([ratio.mean(axis=2), blue - red, green - 0.5 * (blue + red)], axis=2)
+    darker = sum_of_planes(ratio) / np.float32(3.0)
+    tone = np.stack([darker, blue - red, green - 0.5 * (blue + red)], axis=2)
     return np.asarray(tone, dtype=np.float32)
 
 
