@@ -18,6 +18,7 @@ __all__ = [
     "jitter",
     "local_slope",
     "ray_values",
+    "row_medians",
     "side_curves",
     "without_corners",
     "without_leaps",
@@ -187,6 +188,16 @@ def _median_near(values: FloatArray, reach: int) -> FloatArray:
     n = len(values)
     near = np.clip(np.arange(n)[:, None] + np.arange(-reach, reach + 1), 0, n - 1)
     return np.asarray(np.median(values[near], axis=1))
+
+
+def row_medians(rows: FloatArray) -> FloatArray:
+    """Return the median (n,) of each row's (n, m) finite values; NaN where there is none."""
+    ordered = np.sort(rows, axis=1)  # NaN sorts last
+    count = np.sum(np.isfinite(ordered), axis=1)
+    last = np.maximum(count - 1, 0)
+    low, high = last // 2, np.minimum(count // 2, last)
+    line = np.arange(len(rows))
+    return np.asarray(0.5 * (ordered[line, low] + ordered[line, high]))
 
 
 def _unwrapped(index: NDArray[np.int64], count: int) -> NDArray[np.int64]:
