@@ -40,18 +40,28 @@ def colour_of(lines: Float32Array) -> Float32Array:
 def steps_of(colour: Float32Array) -> FloatArray:
     """Return how much of a step there is at each place, 0 to 1, (n, places)."""
     m = colour.shape[1] - 2 * SUPPORT
-    total = np.cumsum(np.concatenate([np.zeros_like(colour[:, :1]), colour], axis=1), axis=1)
-    square = np.cumsum(
-        np.concatenate([np.zeros_like(colour[:, :1]), colour * colour], axis=1), axis=1
-    )
+    planes = np.ascontiguousarray(colour.transpose(2, 1, 0))  # (3, samples, n)
+    total, square = _running_sum(planes), _running_sum(planes * planes)
     before, place, after, last = (slice(k, k + m) for k in WINDOW)
     inner = (total[:, place] - total[:, before]) / SUPPORT
     outer = (total[:, last] - total[:, after]) / SUPPORT
     spread = (square[:, place] - square[:, before]) / SUPPORT - inner**2
     spread += (square[:, last] - square[:, after]) / SUPPORT - outer**2
-    size = sum_of_planes((outer - inner) ** 2)
-    left = sum_of_planes(np.maximum(spread, 0.0))
-    return np.asarray(size / (size + left + FLOOR**2), dtype=np.float64)
+    size = np.sum((outer - inner) ** 2, axis=0)
+    left = np.sum(np.maximum(spread, 0.0), axis=0)
+    step = size / (size + left + FLOOR**2)
+    return np.ascontiguousarray(step.T, dtype=np.float64)
+
+
+def _running_sum(planes: Float32Array) -> Float32Array:
+    """Return the sums (3, m + 1, n) over the samples (3, m, n) before each place.
+
+    The same as numpy.cumsum, which goes along each line by itself.
+    """
+    total = np.zeros((planes.shape[0], planes.shape[1] + 1, planes.shape[2]), dtype=np.float32)
+    for k in range(planes.shape[1]):
+        np.add(total[:, k], planes[:, k], out=total[:, k + 1])
+    return total
 
 
 def bench_beyond(colour: Float32Array) -> FloatArray:
