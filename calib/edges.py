@@ -105,14 +105,19 @@ def sample_lines(
     (n, m, 3) float32, averaged over `along_px`. Positions outside the photo take the value of
     its border.
     """
-    points, across = points_px.astype(np.float32), normals.astype(np.float32)
-    along = np.stack([-across[:, 1], across[:, 0]], axis=1)
-    lines = np.empty((len(points), len(offsets_px), 3), dtype=np.float32)
-    for i in range(0, len(points), LINES_AT_ONCE):
+    # Both coordinates apart, and weights as wide as the colours: the same sums in fewer passes.
+    x, y = points_px.astype(np.float32).T
+    across_x, across_y = normals.astype(np.float32).T
+    offsets = offsets_px.astype(np.float32)
+    lines = np.empty((len(points_px), len(offsets_px), 3), dtype=np.float32)
+    for i in range(0, len(points_px), LINES_AT_ONCE):
         part = slice(i, i + LINES_AT_ONCE)
-        xy = points[part, None] + offsets_px.astype(np.float32)[:, None] * across[part, None]
+        middle_x = x[part, None] + offsets * across_x[part, None]
+        middle_y = y[part, None] + offsets * across_y[part, None]
         for k, step in enumerate(along_px.astype(np.float32)):
-            light = _light_at(bgr, xy + step * along[part, None], to_linear)
+            beside_x = middle_x + step * -across_y[part, None]
+            beside_y = middle_y + step * across_x[part, None]
+            light = _light_at(bgr, beside_x, beside_y, to_linear)
             if k == 0:
                 lines[part] = light
             else:
@@ -121,18 +126,21 @@ def sample_lines(
     return lines
 
 
-def _light_at(bgr: NDArray[np.uint8], xy: Float32Array, to_linear: Float32Array) -> Float32Array:
-    """Return linear light (n, m, 3) between the pixels, at positions (n, m, 2)."""
+def _light_at(
+    bgr: NDArray[np.uint8], x: Float32Array, y: Float32Array, to_linear: Float32Array
+) -> Float32Array:
+    """Return linear light (n, m, 3) between the pixels, at positions x and y, (n, m)."""
     height, width = bgr.shape[:2]
     # Single precision places to 0.0003 px in the largest photos: far below any edge's noise.
-    xy = np.clip(xy, np.float32(0.0), np.array([width - 1.001, height - 1.001], np.float32))
-    corner = xy.astype(np.int16)
-    fx, fy = (part[..., None] for part in np.moveaxis(xy - corner, -1, 0))
+    x = np.clip(x, np.float32(0.0), np.float32(width - 1.001))
+    y = np.clip(y, np.float32(0.0), np.float32(height - 1.001))
+    left, above = x.astype(np.int16), y.astype(np.int16)
+    corner = cv2.merge([left, above])
+    fx, fy = (cv2.merge([share, share, share]) for share in (x - left, y - above))
 
     def taken(right: int, down: int) -> Float32Array:
         # remap gathers whole pixels several times faster than indexing does.
-        at = corner + np.array([right, down], dtype=np.int16)
-        pixels = cv2.remap(bgr, at, NO_SECOND_MAP, cv2.INTER_NEAREST)
+        pixels = cv2.remap(bgr[down:, right:], corner, NO_SECOND_MAP, cv2.INTER_NEAREST)
         return np.asarray(cv2.LUT(pixels, to_linear), dtype=np.float32)
 
     top, bottom = taken(0, 0), taken(0, 1)

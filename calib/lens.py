@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Lens", "bend", "lens_from_exif", "project", "straighten"]
+__all__ = ["LENS_SIZE", "Lens", "bend", "lens_from_exif", "project", "straighten"]
 
 FloatArray = NDArray[np.float64]
 
@@ -22,6 +22,8 @@ FOCAL_RELATIVE_SD = 0.03
 PRINCIPAL_POINT_SD_OF_12MP = 20.0
 K1_SD = 0.015
 K2_SD = 0.01
+LENS_SIZE = 5
+"""Length of a lens's vector, with which that of a view begins: focal_px, cx, cy, k1, k2."""
 NEWTON_STEPS, NEWTON_DONE = 8, 1e-9
 """So many reach rounding to a radius of 1, 45 degrees off the axis, wherever the distortion still
 grows at 0.4 of its pace in the middle; four left 1e-7 there. After a step so small the next one

@@ -10,6 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.vectors import cross
+
 __all__ = ["completed", "corners_of", "is_convex", "ratio_and_skew"]
 
 FloatArray = NDArray[np.float64]
@@ -18,7 +20,7 @@ FloatArray = NDArray[np.float64]
 def _lines(quad: FloatArray, centre_px: FloatArray, focal_px: float) -> FloatArray:
     """Return the planes, (4, 3), through the camera and each side; side i starts at corner i."""
     rays = np.column_stack([(quad - centre_px) / focal_px, np.ones(4)])
-    return np.asarray(np.cross(rays, np.roll(rays, -1, axis=0)))
+    return np.asarray(cross(rays, np.roll(rays, -1, axis=0)))
 
 
 def ratio_and_skew(quad: FloatArray, centre_px: FloatArray, focal_px: float) -> tuple[float, float]:
@@ -61,8 +63,8 @@ def completed(
     """
     turned = np.roll(quad, -missing, axis=0)  # the missing side is 0 to 1; trusted is 2 to 3
     lines = _lines(turned, centre_px, focal_px)
-    along = np.cross(lines[1], lines[3])  # direction of the two neighbours
-    across = np.cross(lines[2], along)  # in the plane of the trusted side, square to them
+    along = cross(lines[1], lines[3])  # direction of the two neighbours
+    across = cross(lines[2], along)  # in the plane of the trusted side, square to them
     if min(np.linalg.norm(along), np.linalg.norm(across)) < 1e-9:
         return None
     along /= np.linalg.norm(along)
@@ -86,9 +88,9 @@ def completed(
 
 def corners_of(starts: FloatArray, ends: FloatArray) -> FloatArray | None:
     """Return where each of four lines, given by two points, meets the one before it, (4, 2)."""
-    lines = np.cross(np.column_stack([starts, np.ones(4)]), np.column_stack([ends, np.ones(4)]))
+    lines = cross(np.column_stack([starts, np.ones(4)]), np.column_stack([ends, np.ones(4)]))
     lines /= np.hypot(lines[:, 0], lines[:, 1])[:, None]
-    meet = np.cross(np.roll(lines, 1, axis=0), lines)
+    meet = cross(np.roll(lines, 1, axis=0), lines)
     if np.any(np.abs(meet[:, 2]) < 0.05):
         return None
     return np.asarray(meet[:, :2] / meet[:, 2:])

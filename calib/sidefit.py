@@ -9,6 +9,7 @@ with the number of lines.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +36,8 @@ NOISE_FLOOR = 0.003
 OUTVOTED = 2.5
 WALL_TIE = 0.06
 """Noise of a sample over how far a wall's light is from midway between face and bench."""
+WALL_LEAST_PX = 0.3
+"""A narrower wall is none."""
 STRAY_PX = 1.5
 """A point farther off the line of its side is none of the side's."""
 
@@ -81,7 +84,7 @@ def fit_side(scan: SideScan, choice: SideChoice, wall_px: float) -> SideFit | No
     choice : what shadow lies beside the side.
     wall_px : width of wall that the view shows on this side; 0 where it looks away.
     """
-    kinds = _kinds(wall_px, choice.shadow_px)
+    kinds = _kinds(wall_px if wall_px >= WALL_LEAST_PX else 0.0, choice.shadow_px)
     p, m = kinds.bases.shape[2:]
     rss, whole = _left_over(scan.light, kinds)
     offset, lowest, curvature, inside = _parabola(rss)
@@ -216,39 +219,38 @@ def _line(share: FloatArray, at: FloatArray, seen: NDArray[np.bool_]) -> FloatAr
     return np.asarray(run)
 
 
+@lru_cache(maxsize=16)
 def _kinds(wall_px: float, shadow_px: float) -> _Kinds:
-    """Return the kinds of edge to try.
+    """Return the kinds of edge to try; most sides show no wall, and of shadows there are few.
 
     A wall narrower than the blur cannot be told from a shift of the edge, so its level is
     expected, loosely, midway between face and bench: a last sample, of value 0, says so.
     """
     t = SCAN_OFFSETS_PX[None, :] - POSITIONS_PX[:, None]
-    strips = [0.0] if wall_px < 0.3 else [wall_px]
     bases, sigmas, shaded, price = [], [], [], []
     for sigma in SIGMAS_PX:
         face = 1.0 - normal_cdf(t / sigma)
-        for strip in strips:
-            outside = normal_cdf((t - strip) / sigma)
-            beyond = np.maximum(t - strip, 0.0)
-            wall = 1.0 - face - outside
-            kinds = [(0.0, [outside])]
-            kinds += [(d, [outside * (1.0 - d * np.exp(-beyond / f))]) for d, f in FADES]
-            if shadow_px > 0.0:
-                # The border of the shadow is soft, its darkness free.
-                for width in (0.85 * shadow_px, 1.15 * shadow_px):
-                    border = normal_cdf((t - strip - width) / (sigma + 0.1 * width))
-                    kinds.append((1.0, [outside - border, border]))
-            for depth, columns in kinds:
-                if strip > 0.0:
-                    first, second, *rest = [face, *columns]
-                    columns = [first + 0.5 * wall, second + 0.5 * wall, *rest]
-                    free = [_with_last(wall, WALL_TIE)]
-                else:
-                    columns, free = [face, *columns], []
-                bases.append(orthonormal([*(_with_last(c, 0.0) for c in columns), *free]))
-                sigmas.append(sigma)
-                shaded.append(depth)
-                price.append(0.0 if depth == 0.0 else 1.0)
+        outside = normal_cdf((t - wall_px) / sigma)
+        beyond = np.maximum(t - wall_px, 0.0)
+        wall = 1.0 - face - outside
+        kinds = [(0.0, [outside])]
+        kinds += [(d, [outside * (1.0 - d * np.exp(-beyond / f))]) for d, f in FADES]
+        if shadow_px > 0.0:
+            # The border of the shadow is soft, its darkness free.
+            for width in (0.85 * shadow_px, 1.15 * shadow_px):
+                border = normal_cdf((t - wall_px - width) / (sigma + 0.1 * width))
+                kinds.append((1.0, [outside - border, border]))
+        for depth, columns in kinds:
+            if wall_px > 0.0:
+                first, second, *rest = [face, *columns]
+                columns = [first + 0.5 * wall, second + 0.5 * wall, *rest]
+                free = [_with_last(wall, WALL_TIE)]
+            else:
+                columns, free = [face, *columns], []
+            bases.append(orthonormal([*(_with_last(c, 0.0) for c in columns), *free]))
+            sigmas.append(sigma)
+            shaded.append(depth)
+            price.append(0.0 if depth == 0.0 else 1.0)
     widest = max(b.shape[1] for b in bases)
     padded = [np.pad(b, ((0, 0), (0, widest - b.shape[1]), (0, 0))) for b in bases]
     return _Kinds(

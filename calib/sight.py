@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.lens import Lens, straighten
-from calib.solve import Solution, solve
+from calib.solve import Remembered, Solution, solve
 from calib.vectors import cross
 from calib.view import VIEW_SIZE, View
 
@@ -26,6 +26,7 @@ __all__ = [
     "extras_steps",
     "fit_view",
     "lens_prior",
+    "residuals_of",
     "sight_residuals",
     "view_steps",
 ]
@@ -34,6 +35,8 @@ FloatArray = NDArray[np.float64]
 
 SIDE_NORMALS = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])
 """Outward normals of the sides 0 to 3 in the target frame: right, top, left, bottom."""
+SIDE_DIRECTIONS = np.column_stack([-SIDE_NORMALS[:, 1], SIDE_NORMALS[:, 0]])
+"""Which way they run."""
 
 
 BIAS_SCALE = 2.0
@@ -125,19 +128,41 @@ def view_steps(view: View) -> FloatArray:
 
 def sight_residuals(view: View, extras: FloatArray, sight: Sight) -> FloatArray:
     """Return whitened residuals of a target and the priors of its own unknowns, shape (m,)."""
-    if isinstance(sight, SideSight):
-        beyond_px = _beyond_sides(view, extras[:2], sight)
-        r = (beyond_px - extras[2:6][sight.side]) / sight.sd_px
-        size = (extras[:2] - sight.size_mm) / sight.size_sd_mm
-        bias = (extras[2:6] - sight.bias_px) / sight.bias_sd_px
-        return np.concatenate([r, size, bias])
+    return residuals_of(sight)(view, extras)
+
+
+def residuals_of(sight: Sight) -> Callable[[View, FloatArray], FloatArray]:
+    """Return the function from view and own unknowns of a target to its `sight_residuals`.
+
+    Asked for many views, it removes the distortion of the points only where the lens is another.
+    """
+    if isinstance(sight, CornerSight):
+        return lambda view, extras: _of_corners(view, extras, sight)
+    points_px = sight.points_px
+    straight = Remembered(lambda lens: straighten(points_px, lens), slice(None))
+    return lambda view, extras: _of_sides(view, extras, sight, straight(view.lens.vector()))
+
+
+def _of_sides(view: View, extras: FloatArray, sight: SideSight, straight: FloatArray) -> FloatArray:
+    beyond_px = _beyond_sides(view, extras[:2], sight.side, straight)
+    r = (beyond_px - extras[2:6][sight.side]) / sight.sd_px
+    size = (extras[:2] - sight.size_mm) / sight.size_sd_mm
+    bias = (extras[2:6] - sight.bias_px) / sight.bias_sd_px
+    return np.concatenate([r, size, bias])
+
+
+def _of_corners(view: View, extras: FloatArray, sight: CornerSight) -> FloatArray:
     world = np.column_stack([sight.points_mm * extras, np.zeros(len(sight.points_mm))])
     r2 = (view.to_pixels(world) - sight.points_px) / sight.sd_px[:, None]
     return np.concatenate([r2.ravel(), (extras - sight.scale) / sight.scale_sd])
 
 
-def _beyond_sides(view: View, size_mm: FloatArray, sight: SideSight) -> FloatArray:
-    """Return how far, px, each point (n,) lies outside its side; inside is negative.
+def _beyond_sides(
+    view: View, size_mm: FloatArray, side: NDArray[np.int64], straight: FloatArray
+) -> FloatArray:
+    """Return how far, px, each point lies outside its side, (n,); inside is negative.
+
+    `side` (n,) is the side of each point, `straight` (n, 2) where it lies without distortion.
 
     A side and the camera make a plane, which cuts the undistorted picture in a straight line.
     What distortion changes of a length of a pixel is far below what any edge is known to.
@@ -145,13 +170,12 @@ def _beyond_sides(view: View, size_mm: FloatArray, sight: SideSight) -> FloatArr
     rotation, t = view.rotation, view.translation_mm
     half = 0.5 * np.array([size_mm[0], size_mm[1], size_mm[0], size_mm[1]])
     middle = (half[:, None] * SIDE_NORMALS) @ rotation[:, :2].T + t
-    along = np.column_stack([-SIDE_NORMALS[:, 1], SIDE_NORMALS[:, 0]]) @ rotation[:, :2].T
+    along = SIDE_DIRECTIONS @ rotation[:, :2].T
     lines = cross(middle, along)
     # The target's centre lies inside of all of them.
     scale = -view.lens.focal_px * np.sign(lines @ t) / np.hypot(lines[:, 0], lines[:, 1])
     lines *= scale[:, None]
-    straight = straighten(sight.points_px, view.lens.vector())
-    line = lines[sight.side]
+    line = lines[side]
     return np.asarray(line[:, 0] * straight[:, 0] + line[:, 1] * straight[:, 1] + line[:, 2])
 
 
@@ -198,7 +222,7 @@ def fit_view(sight: Sight, lens: Lens) -> tuple[View, Solution]:
     are the view's vector followed by the target's own unknowns.
     """
     best: tuple[View, Solution] | None = None
-    prior = lens_prior(lens)
+    prior, of_target = lens_prior(lens), residuals_of(sight)
     for rotation, translation in _first_poses(sight, lens):
         if translation[2] <= 0:
             continue
@@ -206,7 +230,7 @@ def fit_view(sight: Sight, lens: Lens) -> tuple[View, Solution]:
 
         def residuals(x: FloatArray, start: View = start) -> FloatArray:
             view = start.with_vector(x[:VIEW_SIZE])
-            return np.concatenate([sight_residuals(view, x[VIEW_SIZE:], sight), prior(x)])
+            return np.concatenate([of_target(view, x[VIEW_SIZE:]), prior(x)])
 
         x0 = np.concatenate([start.vector(), extras_start(sight)])
         steps = np.concatenate([view_steps(start), extras_steps(sight)])

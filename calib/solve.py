@@ -4,14 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Solution", "jacobian", "solve"]
+__all__ = ["Remembered", "Solution", "jacobian", "solve"]
 
 FloatArray = NDArray[np.float64]
 Residuals = Callable[[FloatArray], FloatArray]
+Value = TypeVar("Value")
+
+
+class Remembered(Generic[Value]):
+    """A function of some of the unknowns, worked out anew only when one of them has changed.
+
+    A Jacobian's columns move one unknown at a time, and most leave most of the residuals alone.
+    """
+
+    def __init__(
+        self, function: Callable[[FloatArray], Value], places: slice | NDArray[np.int64]
+    ) -> None:
+        """Take a function of all unknowns (n,) that depends on those at some places only."""
+        self._function, self._places = function, places
+        self._last: tuple[bytes, Value] | None = None
+
+    def __call__(self, x: FloatArray) -> Value:
+        """Return the function's value at the unknowns (n,)."""
+        key = x[self._places].tobytes()
+        if self._last is None or key != self._last[0]:
+            self._last = key, self._function(x)
+        return self._last[1]
 
 
 @dataclass(frozen=True, slots=True)

@@ -103,11 +103,12 @@ def _fit(lines: Float32Array, tones: Tones, shapes: TonedShapes) -> EdgeFits:
     whole = np.sum(np.square(even), axis=(1, 2))
     left, price = [], []
     for explained, freedom, depth in _explained(even, weight, tones, shapes):
-        left.append(np.maximum(whole - explained, 0.0))
+        left.append(whole - explained)
         price.append(FREEDOM_PRICE * freedom * math.log(samples) + SHADOW_PRICE * depth)
     flat = np.sum(even * weight.T[:, :, None], axis=1)
     total = whole - np.sum(flat**2, axis=1) / np.sum(weight**2, axis=0)
-    rss = np.stack(left).astype(np.float32)
+    rss = np.stack(left)
+    np.maximum(rss, 0.0, out=rss)
     return settled(rss, total, np.array(price), shapes.positions_px, samples - 5, NOISE_FLOOR)
 
 
@@ -127,6 +128,9 @@ def _explained(
     channels = [np.einsum("nmi,ni->mn", even, c) * weight for c in (bench, *across)]
     alike = np.sum(piece * bench, axis=1)
     inner = inside[0] ** 2 @ square
+    owns = [shape**2 @ square for shape in outside]
+    ontos = [(inside[0] * shape) @ square for shape in outside]
+    shown = [[shape @ v for v in (channels[0], *channels)] for shape in outside]
     cover = [(inside[0] @ v) / inner for v in (told, *channels)]
     for shade in (None, *range(1, len(inside))):
         freedom = 0 if shade is None else 1
@@ -140,14 +144,11 @@ def _explained(
             ]
             firsts = [f + size * s * s for f, s in zip(firsts, shaded, strict=True)]
         free = firsts[1] + firsts[2] + firsts[3]
-        for shape, (depth, _) in zip(outside, SHADOWS, strict=True):
-            onto = (inside[0] * shape) @ square
-            own = shape**2 @ square
+        covered = (alike * cover[0], *cover[1:])
+        for k, (shape, (depth, _)) in enumerate(zip(outside, SHADOWS, strict=True)):
+            onto, own = ontos[k], owns[k]
             taken = onto**2 / inner
-            rest = [
-                shape @ v - onto * (c if k else alike * cover[0])
-                for k, (v, c) in enumerate(zip((channels[0], *channels), cover, strict=True))
-            ]
+            rest = [v - onto * c for v, c in zip(shown[k], covered, strict=True)]
             if shade is not None:
                 over = (inside[shade] * shape) @ square - lean * onto
                 taken = taken + over**2 / size

@@ -67,7 +67,10 @@ class View:
 
     def rays(self, points_px: FloatArray) -> FloatArray:
         """Return directions in the target frame, shape (..., 3), not unit length, of pixels."""
-        straight = straighten(points_px, self.lens.vector())
+        return self.turned(straighten(points_px, self.lens.vector()))
+
+    def turned(self, straight: FloatArray) -> FloatArray:
+        """Return the rays of normalised image points (..., 2) without distortion; see `rays`."""
         directions = np.concatenate([straight, np.ones_like(straight[..., :1])], axis=-1)
         return np.asarray(directions @ self.rotation)
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.band import Band, band_for, band_to_pixels, warp
+from measure.blobs import blobs_of
 from measure.evidence import agreement, changes
 from measure.scene import PIECE, Scene
 
@@ -38,17 +39,14 @@ class _Votes:
 def axis_guesses(piece: Float32Array) -> list[tuple[FloatArray, FloatArray]]:
     """Return (ends (2, 2), half width) of rough axis lines, feature pixels, largest blob first."""
     whole = (piece > 0).astype(np.uint8)
-    mask = np.asarray(cv2.morphologyEx(whole, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
-    order: list[int] = []
-    if count > 1:
-        order = (np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:2] + 1).tolist()
+    mask = cv2.morphologyEx(whole, cv2.MORPH_OPEN, np.ones((5, 5), np.uint8))
+    labels, sizes = blobs_of(np.asarray(mask, dtype=np.uint8))
     guesses = []
-    for k in order:
-        if stats[k, cv2.CC_STAT_AREA] < 0.004 * mask.size:
+    for k in np.argsort(-sizes[1:])[:2] + 1:
+        if sizes[k] < 0.004 * mask.size:
             continue
-        y, x = np.nonzero(labels == k)
-        points = np.column_stack([x, y]).astype(np.float64)[:: max(1, len(x) // 4000)]
+        inside = cv2.findNonZero((labels == k).astype(np.uint8)).reshape(-1, 2)
+        points = inside[:: max(1, len(inside) // 4000)].astype(np.float64)
         middle = points.mean(axis=0)
         _, vectors = np.linalg.eigh(np.cov((points - middle).T))
         d, across = vectors[:, 1], vectors[:, 0]

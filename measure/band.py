@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.vectors import cross
+
 __all__ = ["Band", "band_for", "band_to_pixels", "warp"]
 
 FloatArray = NDArray[np.float64]
@@ -63,9 +65,9 @@ def band_for(
     rays /= np.linalg.norm(rays, axis=1)[:, None]
     forward = rays.sum(axis=0)
     forward /= np.linalg.norm(forward)
-    across = np.cross(rays[0], rays[1])
+    across = cross(rays[0], rays[1])
     across = -across / np.linalg.norm(across)
-    along = np.cross(across, forward)
+    along = cross(across, forward)
     if along @ (rays[1] - rays[0]) < 0:
         along, across = -along, -across
     to_camera = np.stack([along, across, forward], axis=1)

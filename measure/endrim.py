@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.vectors import cross, sum_of_planes
 from measure.capshapes import NearEnd
 from measure.limb import limb
 from measure.revolve import Axis
@@ -105,9 +106,9 @@ def circle_seen(
     """
     v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
     out = -sign * axis.direction
-    one = np.cross(out, camera_mm - axis.at(z0))
+    one = cross(out, camera_mm - axis.at(z0))
     one /= np.linalg.norm(one)
-    frame = np.stack([one, np.cross(out, one), out])
+    frame = np.stack([one, cross(out, one), out])
     base = axis.at(z0) - camera_mm
     v = v[np.abs(v @ one) * np.linalg.norm(base) < middle]
     if len(v) < LEAST_POINTS:
@@ -211,10 +212,10 @@ def tip_rim(
     """
     v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
     out = -sign * axis.direction
-    one = np.cross(out, camera_mm - axis.at(z0))
+    one = cross(out, camera_mm - axis.at(z0))
     one /= np.linalg.norm(one)
     base = axis.at(z0) - camera_mm
-    frame = np.stack([one, np.cross(out, one), out])
+    frame = np.stack([one, cross(out, one), out])
     off, _ = _misses_one(v, base, frame, np.array([rim.end_mm, rim.radius_mm]))
     tip = off > PEEPS_PX * scale_mm
     if tip.sum() < max(LEAST_POINTS, PEEPS_SHARE * len(rays)):
@@ -326,8 +327,8 @@ def _misses_one(
     if len(place) == 0:
         return np.full(len(v), np.nan), np.full(len(v), np.inf)
     depth = v @ place.T
-    away = np.sqrt(np.maximum(np.sum(place**2, axis=1)[None, :] - depth**2, 0.0))
+    away = np.sqrt(np.maximum(sum_of_planes(place**2) - depth**2, 0.0))
     k = np.argmin(away, axis=1)
     rows = np.arange(len(v))
     foot = v * depth[rows, k][:, None] - place[k]
-    return np.sum(foot * normal[k], axis=1), away[rows, k]
+    return sum_of_planes(foot * normal[k]), away[rows, k]

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.vectors import sum_of_planes
 from measure.scene import FREE, PIECE, SEEN
 
-__all__ = ["agreement", "changes", "evidence_of"]
+__all__ = ["agreement", "changes", "evidence_of", "tracing_evidence"]
 
 Float32Array = NDArray[np.float32]
 
@@ -38,7 +39,20 @@ def evidence_of(sampled: Float32Array, half: int) -> tuple[Float32Array, Float32
         change of colour. The lightness need not change alike: light comes from one side.
     """
     change, size = changes(sampled, 1)
-    a, b = -change[:, half:], change[:, half::-1]
+    evidence, paired = _evidence(sampled, size, half)
+    mirrored = paired * widen(agreement(-change[:, half:], change[:, half::-1]))
+    return evidence, np.asarray(mirrored, dtype=np.float32)
+
+
+def tracing_evidence(sampled: Float32Array, half: int) -> Float32Array:
+    """Return the first part of `evidence_of`, at half its cost."""
+    return _evidence(sampled, changes(sampled, 1)[1], half)[0]
+
+
+def _evidence(
+    sampled: Float32Array, size: Float32Array, half: int
+) -> tuple[Float32Array, Float32Array]:
+    """Return the evidence for tracing, and what of it is edges on both sides, (rows, half + 1)."""
     tolerant = np.maximum(widen(size), size)
     size_a, size_b = tolerant[:, half:], tolerant[:, half::-1]
     edge_a, edge_b = size_a / (EVEN_EDGE + size_a), size_b / (EVEN_EDGE + size_b)
@@ -56,8 +70,7 @@ def evidence_of(sampled: Float32Array, half: int) -> tuple[Float32Array, Float32
     empty = NOTHING - REGION_WEIGHT * inside[:, -1] / norm
     # A row outside the photo holds nothing that could be measured.
     evidence[:, 0] = np.where(sampled[:, half, SEEN] < 0.5, 10.0, empty)
-    mirrored = inner * both * widen(agreement(a, b))
-    return np.asarray(evidence, dtype=np.float32), np.asarray(mirrored, dtype=np.float32)
+    return np.asarray(evidence, dtype=np.float32), inner * both
 
 
 def _beyond(piece: Float32Array) -> Float32Array:
@@ -73,14 +86,14 @@ def changes(sampled: Float32Array, reach: int) -> tuple[Float32Array, Float32Arr
     change[:, reach:-reach] = colour[:, 2 * reach :] - colour[:, : n - 2 * reach]
     free = np.minimum(sampled[:, 2 * reach :, FREE], sampled[:, : n - 2 * reach, FREE])
     change[:, reach:-reach][free < 0.9] = 0.0
-    return change, np.sqrt(np.sum(change * change, axis=-1))
+    return change, np.sqrt(sum_of_planes(change * change))
 
 
 def agreement(a: Float32Array, b: Float32Array) -> Float32Array:
     """Return how alike two changes of colour are, 0.2 to 1; the hue alone is enough."""
     dot = a * b
     hue_dot = dot[..., 1] + dot[..., 2]
-    size = np.sqrt(np.sum(a * a, axis=-1) * np.sum(b * b, axis=-1))
+    size = np.sqrt(sum_of_planes(a * a) * sum_of_planes(b * b))
     hue_size = np.sqrt((a[..., 1] ** 2 + a[..., 2] ** 2) * (b[..., 1] ** 2 + b[..., 2] ** 2))
     alike = (hue_dot + dot[..., 0]) / np.maximum(size, 1e-6)
     hue = hue_dot / (hue_size + HUE_NOISE_SHARE**2)

@@ -19,10 +19,10 @@ from calib.sight import (
     extras_start,
     extras_steps,
     lens_prior,
-    sight_residuals,
+    residuals_of,
     view_steps,
 )
-from calib.solve import Solution, solve
+from calib.solve import Remembered, Solution, solve
 from calib.view import VIEW_SIZE, View
 from measure.knowledge import Knowledge, foot_start, knowledge_residuals
 from measure.outline import Outline
@@ -120,17 +120,14 @@ def estimate(
 
     prior = lens_prior(lens)
     known = knowledge_residuals(layout, outline, knowledge, curves, scale, values)
+    of_target, own = residuals_of(sight), VIEW_SIZE + layout.extras
+    of_sight = Remembered(lambda x: of_target(layout.view_of(x), x[VIEW_SIZE:own]), slice(own))
+    others = np.r_[:VIEW_SIZE, own : layout.size]
+    of_sides, of_known = Remembered(compare, others), Remembered(known, others)
 
     def residuals(x: FloatArray) -> FloatArray:
         bias = (layout.bias_of(x) - RIM_BIAS_PX) / RIM_BIAS_SD_PX
-        parts = [
-            compare(x),
-            sight_residuals(layout.view_of(x), x[VIEW_SIZE : VIEW_SIZE + layout.extras], sight),
-            prior(x),
-            bias,
-            known(x),
-        ]
-        return np.concatenate(parts)
+        return np.concatenate([of_sides(x), of_sight(x), prior(x), bias, of_known(x)])
 
     start = [view.vector(), extras_start(sight), np.zeros(4), np.full(2, RIM_BIAS_PX)]
     steps = [view_steps(view), extras_steps(sight), np.full(4, 0.02), np.full(2, 0.02)]

@@ -72,11 +72,10 @@ def gone_on(
     row, half = half_widths(sides, band)
     first, last = int(np.floor(row.min())), int(np.ceil(row.max()))
     own = OWN_END * (last - first)
-    even = np.asarray(cv2.blur(bgr, (3, 3)), dtype=np.uint8)
 
     def look(start: int, stop: int, outward: int, worth: float) -> FloatArray:
         part = replace(band, start=band.start + start * band.step, rows=stop - start)
-        a, b, is_open = _sides(even, to_linear, scene, part)
+        a, b, is_open = _sides(bgr, to_linear, scene, part)
         seen = int(np.argmin(np.append(is_open[::outward], False)))
         a, b = a[::outward][:seen], b[::outward][:seen]
         found, own = _carried(_both(a, b))
@@ -119,7 +118,7 @@ def longer_at(longer: Rim, ends_px: FloatArray) -> tuple[bool, bool]:
 
 
 def _sides(
-    even: NDArray[np.uint8], to_linear: Float32Array, scene: Scene, band: Band
+    bgr: NDArray[np.uint8], to_linear: Float32Array, scene: Scene, band: Band
 ) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
     """Return how much of a step either side shows at each half width of each row of a band.
 
@@ -128,7 +127,7 @@ def _sides(
     size, to_photo = (2 * band.half + 1, band.rows), band.homography()
     nearest = cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP
     picture = cv2.warpPerspective(
-        even, to_photo, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        _evened(bgr, to_photo, size), to_photo, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     )
     shift = 0.5 * scene.scale - 0.5
     reduced = np.array([[scene.scale, 0.0, shift], [0.0, scene.scale, shift], [0.0, 0.0, 1.0]])
@@ -141,6 +140,35 @@ def _sides(
     steps = calm(steps)
     middle = np.asarray(is_free[:, band.half])
     return steps[:, band.half :], steps[:, band.half :: -1], middle
+
+
+def _evened(
+    bgr: NDArray[np.uint8], to_photo: FloatArray, size: tuple[int, int]
+) -> NDArray[np.uint8]:
+    """Return the photo averaged over 3 x 3 pixels where a band of that size lies, black elsewhere.
+
+    A look past an end takes in a small part of a large photo.
+    """
+    columns, rows = (float(count - 1) for count in size)
+    corners = np.array(
+        [[0.0, 0.0, 1.0], [columns, 0.0, 1.0], [columns, rows, 1.0], [0.0, rows, 1.0]]
+    )
+    seen = corners @ to_photo.T
+    height, width = bgr.shape[:2]
+    low, high = np.zeros(2, dtype=np.int64), np.array([width, height])
+    if seen[:, 2].min() > 0.0:
+        # All of it lies before the camera, so inside its corners.
+        pixels = np.clip(seen[:, :2] / seen[:, 2:], 0.0, high - 1.0).astype(np.int64)
+        low = np.maximum(pixels.min(axis=0) - MARGIN_PX, 0)
+        high = np.minimum(pixels.max(axis=0) + MARGIN_PX + 1, high)
+    part = np.s_[low[1] : high[1], low[0] : high[0]]
+    even = np.zeros_like(bgr)
+    even[part] = cv2.blur(bgr[part], (3, 3))
+    return even
+
+
+MARGIN_PX = 4
+"""More than what lies beside a place is read for it."""
 
 
 def _both(a: FloatArray, b: FloatArray) -> FloatArray:

@@ -68,18 +68,21 @@ def knowledge_residuals(
         values.add(f"near {k}", curve.index[picks.ravel()])
         values.add(f"foot {k}", curve.index[curve.z_mm < curve.z_mm[0] + 3.0])
 
+    befores = [curve.z_mm[picks] for curve, picks in zip(curves, near, strict=True)]
+    slopes = [_slope(z, c.r_mm[picks]) for z, c, picks in zip(befores, curves, near, strict=True)]
+    aside = [
+        slope * (np.array(asked) - before.mean(axis=1))
+        for slope, before in zip(slopes, befores, strict=True)
+    ]
+
     def radius(x: FloatArray) -> FloatArray:
         """Return the mean radius of both sides at each asked z, at the given unknowns."""
         radii = []
-        for k, (curve, picks) in enumerate(zip(curves, near, strict=True)):
-            z, r = (v.reshape(picks.shape) for v in values.at(x, f"near {k}"))
-            before = curve.z_mm[picks]
+        for k, before in enumerate(befores):
+            z, r = (v.reshape(before.shape) for v in values.at(x, f"near {k}"))
             drift = np.mean(z - before, axis=1)
             # The point moves along the profile as well: keep the z that was asked.
-            slope = _slope(before, curve.r_mm[picks])
-            radii.append(
-                np.mean(r, axis=1) - slope * drift + slope * (np.array(asked) - before.mean(axis=1))
-            )
+            radii.append(np.mean(r, axis=1) - slopes[k] * drift + aside[k])
         return np.asarray(np.mean(radii, axis=0))
 
     def residuals(x: FloatArray) -> FloatArray:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.vectors import cross
+from calib.vectors import cross, sum_of_planes
 
 __all__ = ["limb", "limbs"]
 
@@ -45,6 +45,6 @@ def limbs(
     radial, tangent = c * frame[0] + s * frame[1], c * frame[1] - s * frame[0]
     place = centres[:, None, :] + radius * radial
     normal = cross(place, tangent)
-    size = np.sqrt(np.sum(normal * normal, axis=-1))
-    size *= np.where(np.sum(normal * radial, axis=-1) < 0.0, -1.0, 1.0)
+    size = np.sqrt(sum_of_planes(normal * normal))
+    size *= np.where(sum_of_planes(normal * radial) < 0.0, -1.0, 1.0)
     return place, normal / np.where(size == 0.0, 1.0, size)[..., None]

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from calib.edges import EdgeFits, sample_lines
 from calib.tonededge import TonedShapes, fit_toned, toned_shapes
 from calib.tones import Tones, tones_along
+from measure.sides import row_medians
 
 __all__ = ["SPACING_PX", "Outline", "refine_outline", "rescan"]
 
@@ -142,12 +143,7 @@ must miss them by that much less, squared."""
 def _running_median(values: FloatArray, reach: int) -> FloatArray:
     """Return the median (n,) over neighbours on a closed curve; NaN where all are NaN."""
     index = (np.arange(len(values))[:, None] + np.arange(-reach, reach + 1)) % len(values)
-    near = np.sort(values[index], axis=1)  # NaN sorts last
-    count = np.sum(np.isfinite(near), axis=1)
-    low, high = np.maximum(count - 1, 0) // 2, count // 2
-    rows = np.arange(len(values))
-    high = np.minimum(high, np.maximum(count - 1, 0))
-    return np.asarray(0.5 * (near[rows, low] + near[rows, high]))
+    return row_medians(values[index])
 
 
 def _normals(tangents: FloatArray, points: FloatArray) -> FloatArray:

@@ -235,18 +235,35 @@ def _lean(steps: list[FloatArray], half: _Half) -> FloatArray:
     row = half.at[:, 0]
     whole = (row - row.min()) / max(float(np.ptp(row)), 1e-9)
     share, across = whole[::LEAN_EVERY], half.normal[::LEAN_EVERY, 1]
-    evened = [calm(s)[::LEAN_EVERY] for s in steps]
+    a, b = (calm(s)[::LEAN_EVERY] for s in steps)
+    most = sum(int(pace) * reach for pace, reach in LEANS)
+    shown = np.stack([_both_at(a, b, lean) for lean in range(-most, most + 1)], axis=1)
+    lines = np.arange(len(share))
     best = np.zeros(2)
-    for pace, reach in ((3.0, 4), (1.0, 2)):
+    for pace, reach in LEANS:
         shifts = pace * np.arange(-reach, reach + 1)
-        tries = [best + np.array([a, b]) for a in shifts for b in shifts]
+        tries = [best + np.array([first, last]) for first in shifts for last in shifts]
         scores = []
         for first, last in tries:
             lean = np.round((first + (last - first) * share) * across).astype(np.int64)
-            a, b = _shifted(evened[0], lean), _shifted(evened[1], -lean)
-            scores.append(float(np.sum(np.sqrt(a * b).max(axis=1))))
+            scores.append(float(np.sum(shown[lines, most + lean])))
         best = tries[int(np.argmax(scores))]
     return np.asarray((best[0] + (best[1] - best[0]) * whole) * half.normal[:, 1])
+
+
+LEANS = ((3.0, 4), (1.0, 2))
+"""Samples between the leans tried at each end, and how many to each side: coarse, then fine."""
+
+
+def _both_at(a: FloatArray, b: FloatArray, lean: int) -> FloatArray:
+    """Return the most that both sides show at one place, (n,), the middle moved by `lean` samples.
+
+    What is a sample further out on the first side is then one further in on the other.
+    """
+    m = a.shape[1]
+    out, inward = (a, b) if lean >= 0 else (b, a)
+    apart = min(2 * abs(lean), m)
+    return np.asarray(np.sqrt((out[:, apart:] * inward[:, : m - apart]).max(axis=1, initial=0.0)))
 
 
 def _shifted(steps: FloatArray, lean: FloatArray) -> FloatArray:

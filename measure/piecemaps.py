@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.light import linear
+from calib.vectors import sum_of_planes
 
 __all__ = ["core", "piece_map", "shadow_like"]
 
@@ -105,7 +106,7 @@ def _strangeness(feature: Float32Array, sample: Float32Array) -> Float32Array:
             continue
         inverse = np.linalg.inv(np.cov(members.T) + 6.0 * np.eye(3)).astype(np.float32)
         off = feature - centres[k]
-        nearest = np.minimum(nearest, np.sum((off @ inverse) * off, axis=-1))
+        nearest = np.minimum(nearest, sum_of_planes((off @ inverse) * off))
     return np.sqrt(nearest)
 
 
@@ -133,7 +134,7 @@ def shadow_like(
     weight = cv2.blur(bench, size) + np.float32(1e-4)
     near = cv2.blur(light * bench[..., None], size) / weight[..., None]
     ratio = np.log(light / np.maximum(near, 1e-4))
-    darker = ratio.mean(axis=2)
+    darker = sum_of_planes(ratio) / np.float32(3.0)
     bluer = ratio[..., 0] - ratio[..., 2]
     greener = np.abs(ratio[..., 1] - 0.5 * (ratio[..., 0] + ratio[..., 2]))
     low, high = SHADOW_BLUER
@@ -153,8 +154,8 @@ def core(
     inside = piece > 0
     if inside.sum() < 200 or bench.sum() < 200:
         return None
-    level = np.median(tone[bench], axis=0)
-    off = np.linalg.norm(tone - level, axis=2)
+    level = np.array([np.median(tone[..., k][bench]) for k in range(3)])
+    off = np.sqrt(sum_of_planes((tone - level) ** 2))
     grey = np.clip(off * 3.0, 0, 255).astype(np.uint8)
     limit, _ = cv2.threshold(grey[inside][:, None], 0, 255, cv2.THRESH_OTSU)
     core = inside & (grey > limit)

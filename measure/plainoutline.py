@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from measure.axissearch import axis_guesses
 from measure.band import band_for, band_to_pixels, warp
+from measure.blobs import blobs_of
 from measure.halfwidths import longest_run
 from measure.scene import FREE, Scene
 from measure.silhouette import Silhouette, shrunk
@@ -79,11 +80,9 @@ def _plain_silhouette(
     whole = cv2.morphologyEx(
         (piece > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)
     )
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole)
-    if count < 2:
-        return None
-    k = int(np.argmax(stats[1:, cv2.CC_STAT_AREA])) + 1
-    if stats[k, cv2.CC_STAT_AREA] < SMALLEST_BLOB * whole.size:
+    labels, sizes = blobs_of(np.asarray(whole, dtype=np.uint8))
+    k = int(np.argmax(sizes))
+    if sizes[k] == 0 or sizes[k] < SMALLEST_BLOB * whole.size:
         return None
     blob = np.asarray(labels == k, dtype=np.float32)
     guesses = axis_guesses(np.where(blob > 0, 1.0, -1.0).astype(np.float32))
@@ -118,8 +117,12 @@ def _extents(blob: Float32Array) -> tuple[FloatArray, FloatArray, FloatArray]:
 
 def _line_through_most(x: FloatArray, y: FloatArray) -> FloatArray:
     """Return the coefficients (slope, level) of a line by iteratively reweighted least squares."""
-    fit = np.array([0.0, float(np.median(y))])
+    slope, level = 0.0, float(np.median(y))
     for _ in range(8):
-        weight = 1.0 / (1.0 + ((y - np.polyval(fit, x)) / 1.5) ** 2)
-        fit = np.polyfit(x, y, 1, w=np.sqrt(weight))
-    return np.asarray(fit)
+        weight = 1.0 / (1.0 + ((y - slope * x - level) / 1.5) ** 2)
+        weight /= weight.sum()
+        middle_x, middle_y = float(weight @ x), float(weight @ y)
+        across = weight * (x - middle_x)
+        slope = float(across @ (y - middle_y)) / float(across @ (x - middle_x))
+        level = middle_y - slope * middle_x
+    return np.array([slope, level])

@@ -63,25 +63,31 @@ def with_rest_chosen(
     """
     if request.setup != "bench" or not solved.rests:
         return solved
-    ways: list[_Way] = []
+    seen: list[Solved] = []
 
-    def add(found_so: Iterable[Solved]) -> None:
+    def fresh(found_so: Iterable[Solved]) -> list[Solved]:
+        known = len(seen)
         for way in found_so:
-            if all(_apart(way, other.solved) > SAME_LEAN for other in ways):
-                taken = replace(solved, estimate=way.estimate, rests=way.rests)
-                ways.append(_Way(taken, _misfit_px2(request, found, taken, size_px)))
+            if all(_apart(way, other) > SAME_LEAN for other in seen):
+                seen.append(replace(solved, estimate=way.estimate, rests=way.rests))
+        return seen[known:]
 
-    add([solved])
-    add(_near(request, lens, found, solved))
-    add(_far(request, lens, found, solved))
-    before = ways[0].solved
+    def weighed(fresh_ways: list[Solved]) -> list[_Way]:
+        return [_Way(way, _misfit_px2(request, found, way, size_px)) for way in fresh_ways]
+
+    first = fresh([solved])
+    first += fresh(_near(request, lens, found, solved))
+    first += fresh(_far(request, lens, found, solved))
+    if len(first) == 1:
+        return solved
+    ways, before = weighed(first), first[0]
     for _ in range(PASSES):
         best = ways[int(np.argmax(_shares(ways)))].solved
         if best is before:
             break
-        add(_near(request, lens, found, best))
+        ways += weighed(fresh(_near(request, lens, found, best)))
         before = best
-    return solved if len(ways) == 1 else _likeliest(ways)
+    return _likeliest(ways)
 
 
 @dataclass(frozen=True, slots=True)

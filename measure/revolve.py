@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.vectors import cross
+from calib.vectors import cross, sum_of_planes
 
 __all__ = ["Axis", "contact_points", "outline_points"]
 
@@ -56,13 +56,13 @@ def contact_points(
     n = cross(rays, next_rays)
     w = cross(axis.direction, n)
     with np.errstate(divide="ignore", invalid="ignore"):
-        along = np.sum(rays * w, axis=-1)
+        along = sum_of_planes(rays * w)
         s = ((axis.point_mm - camera_mm) @ w.T) / along
-        weight = np.abs(along) / np.sqrt(np.sum(rays * rays, axis=-1) * np.sum(w * w, axis=-1))
+        weight = np.abs(along) / np.sqrt(sum_of_planes(rays * rays) * sum_of_planes(w * w))
     offset = camera_mm + s[:, None] * rays - axis.point_mm
     z = offset @ axis.direction
     across = offset - z[:, None] * axis.direction
-    r = np.sqrt(np.sum(across * across, axis=-1))
+    r = np.sqrt(sum_of_planes(across * across))
     return z, r, np.nan_to_num(weight)
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.vectors import sum_of_planes
+
 __all__ = ["SUPPORT", "bench_beyond", "calm", "colour_of", "steps_of", "turn_cost", "widened"]
 
 FloatArray = NDArray[np.float64]
@@ -12,6 +14,8 @@ Float32Array = NDArray[np.float32]
 
 SUPPORT = 3
 """Samples on each side of a place that make its step."""
+WINDOW = (0, SUPPORT, SUPPORT + 1, 2 * SUPPORT + 1)
+"""Where the samples before a place begin and end, and those after it."""
 FLOOR = 2.0
 """A step in colour, hundredths of the range from black to white, that is lost in the noise."""
 COLOUR_WEIGHTS = (0.6, 2.0, 2.0)
@@ -36,18 +40,28 @@ def colour_of(lines: Float32Array) -> Float32Array:
 def steps_of(colour: Float32Array) -> FloatArray:
     """Return how much of a step there is at each place, 0 to 1, (n, places)."""
     m = colour.shape[1] - 2 * SUPPORT
-    total = np.cumsum(np.concatenate([np.zeros_like(colour[:, :1]), colour], axis=1), axis=1)
-    square = np.cumsum(
-        np.concatenate([np.zeros_like(colour[:, :1]), colour * colour], axis=1), axis=1
-    )
-    k = np.arange(m)
-    inner = (total[:, k + SUPPORT] - total[:, k]) / SUPPORT
-    outer = (total[:, k + 2 * SUPPORT + 1] - total[:, k + SUPPORT + 1]) / SUPPORT
-    spread = (square[:, k + SUPPORT] - square[:, k]) / SUPPORT - inner**2
-    spread += (square[:, k + 2 * SUPPORT + 1] - square[:, k + SUPPORT + 1]) / SUPPORT - outer**2
-    size = np.sum((outer - inner) ** 2, axis=-1)
-    left = np.sum(np.maximum(spread, 0.0), axis=-1)
-    return np.asarray(size / (size + left + FLOOR**2), dtype=np.float64)
+    planes = np.ascontiguousarray(colour.transpose(2, 1, 0))  # (3, samples, n)
+    total, square = _running_sum(planes), _running_sum(planes * planes)
+    before, place, after, last = (slice(k, k + m) for k in WINDOW)
+    inner = (total[:, place] - total[:, before]) / SUPPORT
+    outer = (total[:, last] - total[:, after]) / SUPPORT
+    spread = (square[:, place] - square[:, before]) / SUPPORT - inner**2
+    spread += (square[:, last] - square[:, after]) / SUPPORT - outer**2
+    size = np.sum((outer - inner) ** 2, axis=0)
+    left = np.sum(np.maximum(spread, 0.0), axis=0)
+    step = size / (size + left + FLOOR**2)
+    return np.ascontiguousarray(step.T, dtype=np.float64)
+
+
+def _running_sum(planes: Float32Array) -> Float32Array:
+    """Return the sums (3, m + 1, n) over the samples (3, m, n) before each place.
+
+    The same as numpy.cumsum, which goes along each line by itself.
+    """
+    total = np.zeros((planes.shape[0], planes.shape[1] + 1, planes.shape[2]), dtype=np.float32)
+    for k in range(planes.shape[1]):
+        np.add(total[:, k], planes[:, k], out=total[:, k + 1])
+    return total
 
 
 def bench_beyond(colour: Float32Array) -> FloatArray:
@@ -60,10 +74,11 @@ def bench_beyond(colour: Float32Array) -> FloatArray:
     bench = calm(edge, BENCH_REACH)
     off = colour - bench[:, None, :]
     off[..., 0] *= SHADOW_LIGHT
-    square = np.sum(off.astype(np.float64) ** 2, axis=-1)
+    square = sum_of_planes(off**2)
     total = np.cumsum(np.concatenate([np.zeros((len(colour), 1)), square], axis=1), axis=1)
-    k = np.arange(colour.shape[1] - 2 * SUPPORT)
-    beyond = (total[:, k + 2 * SUPPORT + 1] - total[:, k + SUPPORT + 1]) / SUPPORT
+    m = colour.shape[1] - 2 * SUPPORT
+    _, _, after, last = (slice(k, k + m) for k in WINDOW)
+    beyond = (total[:, last] - total[:, after]) / SUPPORT
     return np.asarray(STRANGE + (1.0 - STRANGE) / (1.0 + beyond / BENCH_SPREAD**2))
 
 

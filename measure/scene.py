@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 
 import cv2
 import numpy as np
@@ -104,7 +106,10 @@ def prepare(
     if zone is not None:
         cover = _covered_outside(zone, cover, scale)
         bench = _bare(lab, (_filled(list(zone.bench_px), shape, scale) > 0) & (cover == 0))
-    by_weight = [piece_map(lab, cover, seen, weight, bench) for weight in LIGHT_WEIGHTS]
+    with ThreadPoolExecutor(len(LIGHT_WEIGHTS)) as pool:
+        # Nearly all of it is one cut of OpenCV's, which leaves the other core idle.
+        asked = partial(piece_map, lab, cover, seen, bench=bench)
+        by_weight = list(pool.map(asked, LIGHT_WEIGHTS))
     union = np.maximum(by_weight[0], by_weight[1])
     free = np.where(cover > 0, 0.0, seen)
     planes = [_colour(lab), union[..., None], free[..., None], seen[..., None]]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from measure.axissearch import axis_guesses, distinct, search_axis
 from measure.band import band_for, band_to_pixels, warp
-from measure.evidence import evidence_of
+from measure.evidence import evidence_of, tracing_evidence
 from measure.halfwidths import JUMP, best_path, longest_run, totals_of, without_whiskers
 from measure.scene import PIECE, Scene
 from measure.silhouette import Silhouette, shrunk
@@ -93,7 +93,7 @@ def _settled(scene: Scene, K: FloatArray, line: FloatArray, reach: float) -> Flo
         bands = [band_for(each, K, 0.06, reach, sample) for each in tries]
         count = min(band.rows for band in bands)
         half = bands[0].half
-        evidence = [evidence_of(warp(scene.features, band)[:count], half)[0] for band in bands]
+        evidence = [tracing_evidence(warp(scene.features, band)[:count], half) for band in bands]
         line = tries[int(totals_of(np.stack(evidence, axis=1), JUMP * sample).argmax())]
     return line
 

@@ -14,7 +14,7 @@ from measure.outline import Outline
 from measure.planecircle import circle_through
 from measure.rest import Rest, resting_places
 from measure.revolve import Axis
-from measure.sides import SideCurve, contour_values, jitter, side_curves
+from measure.sides import SideCurve, contour_values, jitter, row_medians, side_curves
 
 __all__ = [
     "bench_knowledge",
@@ -231,7 +231,7 @@ def _without_spikes(curve: SideCurve) -> FloatArray:
     near = np.clip(np.arange(n)[:, None] + np.arange(-SPIKE_REACH, SPIKE_REACH + 1), 0, n - 1)
     z, r = curve.z_mm[near], curve.r_mm[near]
     same = (np.abs(z - curve.z_mm[:, None]) < PART_MM) & (np.abs(r - curve.r_mm[:, None]) < PART_MM)
-    return np.asarray(np.nanmedian(np.where(same, r, np.nan), axis=1))
+    return row_medians(np.where(same, r, np.nan))
 
 
 SPIKE_REACH = 8

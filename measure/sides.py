@@ -13,9 +13,12 @@ from measure.revolve import Axis, contact_points
 
 __all__ = [
     "SideCurve",
+    "ahead_of",
     "contour_values",
     "jitter",
     "local_slope",
+    "ray_values",
+    "row_medians",
     "side_curves",
     "without_corners",
     "without_leaps",
@@ -49,13 +52,22 @@ def contour_values(
 
     `tangents` are unit vectors of the outline in the photo.
     """
-    rays = view.rays(points_px)
-    ahead = view.rays(points_px + 0.5 * tangents)
-    camera = view.camera_centre_mm
-    z, r, weight = contact_points(camera, rays, ahead, axis)
-    across = cross(axis.direction, axis.point_mm - camera)
-    side = np.sign(rays @ across)
-    return z, r, weight, side
+    rays, ahead = view.rays(points_px), view.rays(ahead_of(points_px, tangents))
+    return ray_values(rays, ahead, view.camera_centre_mm, axis)
+
+
+def ahead_of(points_px: FloatArray, tangents: FloatArray) -> FloatArray:
+    """Return the pixels (n, 2) a little further along the tangents of an outline."""
+    return np.asarray(points_px + 0.5 * tangents)
+
+
+def ray_values(
+    rays: FloatArray, ahead: FloatArray, camera_mm: FloatArray, axis: Axis
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return the `contour_values` of rays (n, 3) to outline points and of those ahead of them."""
+    z, r, weight = contact_points(camera_mm, rays, ahead, axis)
+    across = cross(axis.direction, axis.point_mm - camera_mm)
+    return z, r, weight, np.sign(rays @ across)
 
 
 def side_curves(
@@ -176,6 +188,16 @@ def _median_near(values: FloatArray, reach: int) -> FloatArray:
     n = len(values)
     near = np.clip(np.arange(n)[:, None] + np.arange(-reach, reach + 1), 0, n - 1)
     return np.asarray(np.median(values[near], axis=1))
+
+
+def row_medians(rows: FloatArray) -> FloatArray:
+    """Return the median (n,) of each row's (n, m) finite values; NaN where there is none."""
+    ordered = np.sort(rows, axis=1)  # NaN sorts last
+    count = np.sum(np.isfinite(ordered), axis=1)
+    last = np.maximum(count - 1, 0)
+    low, high = last // 2, np.minimum(count // 2, last)
+    line = np.arange(len(rows))
+    return np.asarray(0.5 * (ordered[line, low] + ordered[line, high]))
 
 
 def _unwrapped(index: NDArray[np.int64], count: int) -> NDArray[np.int64]:

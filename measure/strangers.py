@@ -63,7 +63,8 @@ def burnt_share(bgr: NDArray[np.uint8], outline: Outline) -> float:
     part = bgr[low[1] : high[1], low[0] : high[0]]
     inside = np.zeros(part.shape[:2], dtype=np.uint8)
     cv2.fillPoly(inside, [np.round(outline.points_px - low).astype(np.int32)], 1)
-    burnt = part.min(axis=2) >= BURNT
+    blue, green, red = cv2.split(part)
+    burnt = cv2.min(cv2.min(blue, green), red) >= BURNT
     return float(np.sum(burnt & (inside > 0)) / max(int(inside.sum()), 1))
 
 

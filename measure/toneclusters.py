@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.light import linear
+from calib.vectors import sum_of_planes
+from measure.blobs import blobs_of
 
 __all__ = ["cluster_maps"]
 
@@ -49,17 +51,17 @@ def cluster_maps(
     sample = np.ascontiguousarray(sample[:: max(1, len(sample) // SAMPLES)])
     if len(sample) < max(COUNTS):
         return
+    planes = np.ascontiguousarray(np.moveaxis(tone, 2, 0))
     for count in COUNTS:
         centres = _centres(sample, count)
-        label = np.argmin(
-            np.stack([np.sum((tone - c) ** 2, axis=2) for c in centres]), axis=0
-        ).astype(np.uint8)
+        off = np.stack([np.sum((planes - c[:, None, None]) ** 2, axis=0) for c in centres])
+        label = np.argmin(off, axis=0).astype(np.uint8)
         label = np.asarray(cv2.medianBlur(label, 5), dtype=np.uint8)
         bench = int(np.argmin(np.sum(centres**2, axis=1)))
-        others = [k for k in range(count) if k != bench]
+        others = [(label == k) & free for k in range(count) if k != bench]
         for size in range(1, len(others) + 1):
             for chosen in combinations(others, size):
-                blob = _largest_blob(np.isin(label, chosen) & free)
+                blob = _largest_blob(np.logical_or.reduce(chosen))
                 if blob is not None:
                     yield blob
 
@@ -75,11 +77,12 @@ def _against_bench(bgr: NDArray[np.uint8], piece: Float32Array, free: BoolArray)
     size = (2 * (max(piece.shape) // 6) + 1,) * 2
     weight = np.asarray(cv2.blur(share, size))[..., None]
     near = cv2.blur(light * share[..., None], size) / (weight + np.float32(1e-4))
-    usual = np.median(light[bench], axis=0)
+    usual = np.array([np.median(light[..., k][bench]) for k in range(3)])
     # Wide of any bench its usual colour must do.
     ratio = np.log(light / np.maximum(np.where(weight > 0.01, near, usual), 1e-4))
     blue, green, red = ratio[..., 0], ratio[..., 1], ratio[..., 2]
-    tone = np.stack([ratio.mean(axis=2), blue - red, green - 0.5 * (blue + red)], axis=2)
+    darker = sum_of_planes(ratio) / np.float32(3.0)
+    tone = np.stack([darker, blue - red, green - 0.5 * (blue + red)], axis=2)
     return np.asarray(tone, dtype=np.float32)
 
 
@@ -97,10 +100,10 @@ def _largest_blob(inside: BoolArray) -> BoolArray | None:
     kernel = np.ones((5, 5), np.uint8)
     whole = cv2.morphologyEx(inside.astype(np.uint8), cv2.MORPH_OPEN, kernel)
     whole = cv2.morphologyEx(whole, cv2.MORPH_CLOSE, kernel)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(whole)
-    if count < 2:
+    labels, sizes = blobs_of(np.asarray(whole, dtype=np.uint8))
+    k = int(np.argmax(sizes))
+    if sizes[k] == 0:
         return None
-    k = 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA]))
     blob = (labels == k).astype(np.uint8)
     outlines, _ = cv2.findContours(blob, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     filled = np.zeros_like(blob)

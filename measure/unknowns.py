@@ -7,11 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.vectors import cross
+from calib.lens import LENS_SIZE, straighten
+from calib.solve import Remembered
+from calib.vectors import cross, sum_of_planes
 from calib.view import VIEW_SIZE, View
 from measure.outline import Outline
 from measure.revolve import Axis
-from measure.sides import contour_values
+from measure.sides import ahead_of, ray_values
 
 __all__ = ["Layout", "Values", "across_and_deep", "rim_bias", "values_at"]
 
@@ -88,8 +90,8 @@ def across_and_deep(axis: Axis, view: View) -> tuple[FloatArray, FloatArray]:
 class Values:
     """(z, r) of chosen outline points for parameter vectors, asked for by name.
 
-    All points are computed in one go, and again only when view or axis change: most of a
-    Jacobian's columns move neither the points nor each other.
+    All points are computed in one go, and what lens, view or axis alone change only with them.
+    All names are to be added before the first is asked for.
     """
 
     def __init__(self, layout: Layout, outline: Outline) -> None:
@@ -97,7 +99,11 @@ class Values:
         self.layout, self.outline = layout, outline
         self.index: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
         self.places: dict[str, slice] = {}
-        self.cache: dict[bytes, tuple[FloatArray, FloatArray]] = {}
+        start = VIEW_SIZE + layout.extras
+        moving = np.concatenate([np.arange(VIEW_SIZE), np.arange(start, start + 6)])
+        self._straight = Remembered(self._straightened, slice(LENS_SIZE))
+        self._rays = Remembered(self._turned, slice(VIEW_SIZE))
+        self._values = Remembered(self._touched, moving)
 
     def add(self, name: str, index: NDArray[np.int64]) -> None:
         """Let `name` stand for outline points (k,)."""
@@ -106,25 +112,37 @@ class Values:
 
     def at(self, x: FloatArray, name: str) -> tuple[FloatArray, FloatArray]:
         """Return (z, r) of the points of a name."""
-        start = VIEW_SIZE + self.layout.extras
-        key = x[:VIEW_SIZE].tobytes() + x[start : start + 6].tobytes()
-        if key not in self.cache:
-            if len(self.cache) > 4:
-                self.cache.clear()
-            self.cache[key] = values_at(self.layout, x, self.outline, self.index)
-        z, r = self.cache[key]
+        z, r = self._values(x)
         return z[self.places[name]], r[self.places[name]]
+
+    def _straightened(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+        points, tangents = self.outline.points_px[self.index], self.outline.tangents[self.index]
+        lens = x[:LENS_SIZE]
+        return straighten(points, lens), straighten(ahead_of(points, tangents), lens)
+
+    def _turned(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+        view, (points, ahead) = self.layout.view_of(x), self._straight(x)
+        return view.turned(points), view.turned(ahead)
+
+    def _touched(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+        return _values_of_rays(self.layout, x, *self._rays(x))
 
 
 def values_at(
     layout: Layout, x: FloatArray, outline: Outline, index: NDArray[np.int64]
 ) -> tuple[FloatArray, FloatArray]:
     """Return (z, r) of chosen outline points for a parameter vector."""
-    points, tangents = outline.points_px[index], outline.tangents[index]
+    points, tangents, view = outline.points_px[index], outline.tangents[index], layout.view_of(x)
+    return _values_of_rays(layout, x, view.rays(points), view.rays(ahead_of(points, tangents)))
+
+
+def _values_of_rays(
+    layout: Layout, x: FloatArray, rays: FloatArray, ahead: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     view, axis = layout.view_of(x), layout.axis_of(x)
-    z, r, _, side = contour_values(points, tangents, view, axis)
+    z, r, _, side = ray_values(rays, ahead, view.camera_centre_mm, axis)
     # A shift outward by b pixels changes r by b over the scale at the contact.
     b = layout.bias_of(x)
-    depth = np.linalg.norm(axis.at(z) - view.camera_centre_mm, axis=1)
+    depth = np.sqrt(sum_of_planes((axis.at(z) - view.camera_centre_mm) ** 2))
     r = r - np.where(side > 0, b[0], b[1]) * depth / view.lens.focal_px
     return z, r

@@ -13,6 +13,7 @@ import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
+import calib  # noqa: F401 before numpy: it keeps small matrices to one thread, as the commands do
 from sample_images.rendering.photo import taken
 from tests.benchmarks.accuracytable import HEAD, photo_line, summary_text
 from tests.benchmarks.render import render_rows
