@@ -32,7 +32,7 @@ FLOOR_PX = 1.3
 RIM_FLOOR_PX = 0.5
 """The same of an end whose rim is seen as a circle."""
 TIP_SURE_MM = 1.0
-"""A tip's end known no better than this is not told."""
+"""A tip's end known no better than this is not told, and a rim no better known has none."""
 STICKS_OUT_PX = 1.5
 """So much of a tip blur may hide."""
 FORM_MM = 0.03
@@ -99,7 +99,9 @@ def best_cap(
     near = near_end(curves, z0, sign, scale_mm)
     rim = face_rim(rays, camera_mm, axis, z0, sign, near, scale_mm)
     if rim is not None:
-        peeps, tip = tip_rim(rays, camera_mm, axis, z0, sign, rim, scale_mm)
+        peeps, tip = False, None
+        if rim.sd_mm < TIP_SURE_MM:
+            peeps, tip = tip_rim(rays, camera_mm, axis, z0, sign, rim, scale_mm)
         if peeps and (tip is None or tip.sd_mm > TIP_SURE_MM):
             return None
         if tip is not None:
