@@ -85,7 +85,7 @@ def read_measured(path: Path) -> Measured:
     if not rows.is_file():
         raise BadFileError(
             "no-profile",
-            f"{rows} is not there.",
+            f"{rows} is not there{_of_another_kind(folder)}.",
             missing_file_advice(folder)
             if not folder.exists()
             else "Give the folder of an earlier trace, or its profile.csv.",
@@ -105,6 +105,13 @@ def read_measured(path: Path) -> Measured:
         scale_from=str(facts.get("scale_from") or ""),
         lens_from=str(facts.get("lens_from") or ""),
     )
+
+
+def _of_another_kind(folder: Path) -> str:
+    """Return what a folder without a profile holds instead, if it is a result's."""
+    beside = folder / "result.json"
+    kind = str(read_result(beside).get("kind") or "") if beside.is_file() else ""
+    return f": the folder is of measure {kind}" if kind else ""
 
 
 def _facts(path: Path, folder: Path, rows: Path) -> dict[str, Any]:

@@ -169,7 +169,7 @@ def _columns(header: list[str], name: str) -> list[int]:
         raise BadFileError(
             "profile-columns",
             f"{name} lacks the column {missing[0]}.",
-            f"The first line must begin {','.join(COLUMNS)}.",
+            f"The first line must begin {','.join(COLUMNS)}; a plan goes after --plan.",
         )
     told = [*COLUMNS, *(title for title in (SHAPE_COLUMN,) if title in titles)]
     return [titles.index(column) for column in told]

@@ -31,6 +31,7 @@ from measure.checkstrip import check_strip
 from measure.checkwords import _joined, check_text, place_words
 from measure.deviationsfile import check_data, deviations_csv
 from measure.judge import OUTSIDE
+from measure.measured import read_measured
 from measure.places import Place
 from measure.planmaking import checked_plan
 from measure.profile import Profile
@@ -420,3 +421,10 @@ def test_a_shift_of_a_row_is_said_and_both_places_are_given():
     result = check(late, PLAN, CheckRequest((0.3, 0.3)))
     assert "(piece 0 is at 0.4 of the plan)" in check_text(result, METRIC)
     assert "on the piece" in check_report(result, None)
+
+
+def test_a_result_of_another_command_is_named(tmp_path):
+    (tmp_path / "result.json").write_text('{"schema": 1, "kind": "hole"}')
+    with pytest.raises(BadFileError) as caught:
+        read_measured(tmp_path)
+    assert "the folder is of measure hole" in caught.value.notice.message
