@@ -72,6 +72,7 @@ def followed(
     intrinsics = _intrinsics(found, lens)
     tried = False
     contradicted: RefusalError | None = None
+    likeliest: tuple[Rim, Solved] | None = None
     rims: list[Rim] = []
     for searches, sure in SEARCHES:
         for silhouette in chain.from_iterable(search(scene, intrinsics) for search in searches):
@@ -94,10 +95,15 @@ def followed(
                 solved = None
             if solved is not None and (solved.quite_round if tried else solved.round):
                 return _whole(photo, request, lens, found, scene, laps, rim, solved)
+            if solved is not None and solved.roughly_round and not tried:
+                likeliest = rim, solved
             tried |= solved is not None
             rims = [other for other in rims if other is not rim]
     if contradicted is not None:
         raise contradicted
+    if likeliest is not None:
+        # It was tried first, and none that came after it does better.
+        return _whole(photo, request, lens, found, scene, laps, *likeliest)
     raise not_turned(photo.name) if tried else no_piece(photo.name, request.box_px is not None)
 
 

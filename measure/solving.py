@@ -104,13 +104,20 @@ class Solved:
     @property
     def round(self) -> bool:
         """Whether its sides agree as those of one round piece do."""
-        fit = self.estimate
+        return self.followed and self._agrees(KEPT_LEAST, SCATTER_MOST, MISFIT_MOST_PX)
+
+    @property
+    def roughly_round(self) -> bool:
+        """Whether they agree as those of a piece on a bench of its own grain may."""
         well = self._seen >= WELL_SEEN
+        return well and self._agrees(KEPT_ROUGH, SCATTER_ROUGH, MISFIT_ROUGH_PX)
+
+    def _agrees(self, kept: float, scatter: float, misfit_px: float) -> bool:
+        fit = self.estimate
         return (
-            fit.kept >= (KEPT_ROUGH if well else KEPT_LEAST)
-            and fit.pairs_sd <= (SCATTER_ROUGH if well else SCATTER_MOST)
-            and fit.misfit_px <= (MISFIT_ROUGH_PX if well else MISFIT_MOST_PX)
-            and self.followed
+            fit.kept >= kept
+            and fit.pairs_sd <= scatter
+            and fit.misfit_px <= misfit_px
             and self.strange <= STRANGE_MOST
             and self.burnt <= BURNT_MOST
             and not self.misread

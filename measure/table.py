@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import ceil
 
+import numpy as np
+from numpy.typing import NDArray
+
 from calib.sourcewords import source_words
 from measure.profile import Profile
 from measure.result import CUT, TraceResult
@@ -16,6 +19,9 @@ __all__ = ["in_blocks", "trace_table"]
 
 WIDTH = 78
 MOST_LEFT_OUT = 6
+VAGUE_MM, VAGUE_SHARE = 2.0, 0.1
+"""A diameter with a larger ± than both, in mm and as a share, is of no use at the lathe (no
+source): the files have it."""
 ROWS_IN_ONE_BLOCK = 24
 """More rows than fit a terminal are set side by side."""
 
@@ -36,9 +42,14 @@ def trace_table(result: TraceResult, every_mm: float, units: Units) -> str:
         size = units.with_spread(row.diameter_mm, row.u95_mm)
         lines.append(f"{word}  {size} at {units.place(row.z_mm)}")
     lines.append("")
-    lines += in_blocks(
-        _heading(units), _rows(stations(result.profile, units.step(every_mm)), units)
-    )
+    told = stations(result.profile, units.step(every_mm)).at_its_z()
+    vague = told.u95_mm > np.maximum(VAGUE_MM, VAGUE_SHARE * told.diameter_mm)
+    if vague.all():
+        vague[:] = False
+    lines += in_blocks(_heading(units), _rows(told, ~vague, units))
+    if vague.any():
+        places = ", ".join(units.place(z) for z in told.z_mm[vague])
+        lines += ["", f"Too unsure to use, beside a step or a gap: at {places} {units.name}"]
     if result.left_out:
         lines.append("")
         longest = sorted(result.left_out, key=lambda part: part.z_from_mm - part.z_to_mm)
@@ -71,10 +82,10 @@ def _heading(units: Units) -> str:
     return f"{'z, mm':>6}  {'diameter':>8}  {'±':>5}"
 
 
-def _rows(profile: Profile, units: Units) -> list[str]:
+def _rows(profile: Profile, shown: NDArray[np.bool_], units: Units) -> list[str]:
     rows = []
-    profile = profile.at_its_z()
-    for z, d, u in zip(profile.z_mm, profile.diameter_mm, profile.u95_mm, strict=True):
+    table = np.column_stack([profile.z_mm, profile.diameter_mm, profile.u95_mm])[shown]
+    for z, d, u in table.tolist():
         if units.inches:
             cells = f"{units.place(z):>8}  {units.number(d):>8}  {units.fine(d):>7}"
             rows.append(f"{cells}  {units.spread(u):>5}")

@@ -1,3 +1,6 @@
+from dataclasses import replace
+
+import numpy as np
 import pytest
 
 from measure.table import in_blocks, trace_table
@@ -23,6 +26,18 @@ def test_what_was_left_out_is_said_and_not_tabled():
     places = [line.split()[0] for line in text.splitlines()[7:] if line[:1] == " "]
     assert "40" in places
     assert "45" not in places
+
+
+def test_a_diameter_too_unsure_to_use_is_named_and_not_tabled():
+    profile = cone(100.0, 20.0, 60.0)
+    step = np.where(np.abs(profile.z_mm - 40.0) < 1.0, 9.0, 0.0)
+    text = trace_table(result_of(replace(profile, u95_step_mm=step)), 20.0, METRIC)
+    assert "Too unsure to use, beside a step or a gap: at 40 mm" in text
+    places = [line.split()[0] for line in text.splitlines()[7:] if line[:1] == " "]
+    assert places == ["0", "20", "60", "80", "100"]
+    # Where nothing is any better, that is what the photo gives.
+    everywhere = replace(profile, u95_step_mm=np.full_like(step, 9.0))
+    assert "Too unsure" not in trace_table(result_of(everywhere), 20.0, METRIC)
 
 
 @pytest.mark.parametrize(
