@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from calib.refusal import Notice
+from measure.swept import Swept
 from measure.tool import Tool, ToolStep
 
 __all__ = ["tool_notices"]
@@ -28,13 +29,15 @@ def tool_notices(tool: Tool, axis_sd_mm: float) -> tuple[Notice, ...]:
             )
         )
     found += [notice for step in tool.steps for notice in _offset_notices(step)]
-    if any(step.swept is not None and step.swept.is_lower_bound for step in tool.steps):
+    if any(_may_cut_more(step.swept) for step in tool.steps):
         found.append(
             Notice(
                 "lower-bound",
                 "An offset toward the phone cannot be seen, so the tool may cut more than this.",
                 "Turn it a quarter round its length, take a second photo and name both with "
-                "--turned 0,90.",
+                "--turned 0,90."
+                if tool.photos == 1
+                else "Of some steps only one photo tells: take that photo again.",
             )
         )
     if axis_sd_mm > LOOSE_AXIS_SD_MM:
@@ -56,6 +59,10 @@ def tool_notices(tool: Tool, axis_sd_mm: float) -> tuple[Notice, ...]:
     return tuple(found)
 
 
+def _may_cut_more(swept: Swept | None) -> bool:
+    return swept is not None and swept.is_lower_bound and swept.at_most_mm is None
+
+
 def _offset_notices(step: ToolStep) -> list[Notice]:
     swept = step.swept
     if swept is None:
@@ -66,7 +73,7 @@ def _offset_notices(step: ToolStep) -> list[Notice]:
                 "not-round",
                 f"Step {step.number} is not round: it cuts between {swept.diameter_mm:.1f} and "
                 f"{swept.at_most_mm:.1f} mm.",
-                "If it is a flat blade, add --form flat.",
+                "A flat blade? Add --form flat. Two tools? Measure each by itself.",
             )
         ]
     if swept.offset_mm > max(SEEN_OFFSET_MM, swept.offset_u95_mm):
