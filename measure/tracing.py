@@ -352,8 +352,8 @@ def _chuck_notices(setup: str, ends: PieceEnds) -> list[Notice]:
     return [
         Notice(
             "chuck-hides",
-            "What a chuck holds is not seen: it is not in the length.",
-            "Measure the whole length with a rule.",
+            "If a chuck holds the piece, what it hides is not in the length.",
+            "Then measure the whole length with a rule.",
         )
     ]
 
