@@ -56,7 +56,8 @@ def test_turners_word_for_a_setup_is_understood(word: str, setup: str) -> None:
 
     with pytest.raises(RefusalError) as caught:
         build_request(setup=word)
-    assert caught.value.notice.advice == f"Use --setup {setup}."
+    told = caught.value.notice.advice
+    assert told == f"Use --setup {setup} (there are bench, upright, level, plane)."
     assert setup_advice("hung", ("bench", "upright")) == "Use one of bench, upright."
 
 
