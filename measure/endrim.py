@@ -105,11 +105,8 @@ def circle_seen(
     chamfer : of 45 degrees, mm.
     """
     v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
-    out = -sign * axis.direction
-    one = cross(out, camera_mm - axis.at(z0))
-    one /= np.linalg.norm(one)
-    frame = np.stack([one, cross(out, one), out])
-    base = axis.at(z0) - camera_mm
+    base, frame = _end_frame(camera_mm, axis, z0, sign)
+    one = frame[0]
     v = v[np.abs(v @ one) * np.linalg.norm(base) < middle]
     if len(v) < LEAST_POINTS:
         return None
@@ -211,21 +208,30 @@ def tip_rim(
     A flange may hide all of a tenon but its tip. Arguments as for `face_rim`.
     """
     v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
-    out = -sign * axis.direction
-    one = cross(out, camera_mm - axis.at(z0))
-    one /= np.linalg.norm(one)
-    base = axis.at(z0) - camera_mm
-    frame = np.stack([one, cross(out, one), out])
+    base, frame = _end_frame(camera_mm, axis, z0, sign)
     off, _ = _misses_one(v, base, frame, np.array([rim.end_mm, rim.radius_mm]))
     tip = off > PEEPS_PX * scale_mm
     if tip.sum() < max(LEAST_POINTS, PEEPS_SHARE * len(rays)):
         return False, None
-    across = np.abs(v[tip] @ one) * np.linalg.norm(base)
+    across = np.abs(v[tip] @ frame[0]) * np.linalg.norm(base)
     guess = (rim.end_mm + 2.0 * float(np.median(off[tip])), float(across.max()))
     own = circle_seen(rays[tip], camera_mm, axis, z0, sign, guess, scale_mm)
     if own is None or own.misfit_px > ROUGH_RIM_PX or own.radius_mm > rim.radius_mm:
         return True, None
     return True, own if own.end_mm > rim.end_mm else None
+
+
+def _end_frame(
+    camera_mm: FloatArray, axis: Axis, z0: float, sign: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the axis' point at z0 as seen from the camera, (3,), and unit vectors (3, 3) there.
+
+    The first is square to axis and sight, the last points outward along the axis.
+    """
+    out = -sign * axis.direction
+    one = cross(out, camera_mm - axis.at(z0))
+    one /= np.linalg.norm(one)
+    return axis.at(z0) - camera_mm, np.stack([one, cross(out, one), out])
 
 
 def _perhaps_chamfered(

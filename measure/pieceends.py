@@ -20,6 +20,7 @@ from measure.startend import far_end_name
 __all__ = [
     "PieceEnds",
     "arc_of",
+    "chuck_notices",
     "end_notices",
     "is_cut",
     "piece_ends",
@@ -222,6 +223,19 @@ def end_notices(ends: PieceEnds, ends_px: FloatArray, start_is_free: bool) -> li
             )
         )
     return notices
+
+
+def chuck_notices(setup: str, ends: PieceEnds) -> list[Notice]:
+    """Return what to say of a length at the lathe: where a chuck begins looks like an end."""
+    if setup != "plane" or any(ends.cut):
+        return []
+    return [
+        Notice(
+            "chuck-hides",
+            "If a chuck holds the piece, what it hides is not in the length.",
+            "Then measure the whole length with a rule.",
+        )
+    ]
 
 
 def _standing_end(axis: Axis, bench_mm: float, seen: EndPoint) -> EndPoint:

@@ -18,7 +18,14 @@ from measure.assemble import Assembled, Missing, assemble
 from measure.carried import Carried, carried
 from measure.fit import Estimate
 from measure.outline import SPACING_PX, Outline
-from measure.pieceends import PieceEnds, end_notices, piece_ends, pixel_mm, rays_of_ends
+from measure.pieceends import (
+    PieceEnds,
+    chuck_notices,
+    end_notices,
+    piece_ends,
+    pixel_mm,
+    rays_of_ends,
+)
 from measure.profile import GRID_MM
 from measure.rest import Rest
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
@@ -101,7 +108,7 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
         *_notices(fit, solved.rest_share),
         *_one_sided_notices(put.assembled.missing),
         *setup_notices(request.setup, tilt),
-        *_chuck_notices(request.setup, put.ends),
+        *chuck_notices(request.setup, put.ends),
         *end_notices(put.ends, put.axis_px, start_is_free),
     )
     return Tracing(
@@ -342,19 +349,6 @@ def _one_sided_notices(missing: tuple[Missing, ...]) -> list[Notice]:
         )
         for m in missing
         if m.one_sided_mm is not None
-    ]
-
-
-def _chuck_notices(setup: str, ends: PieceEnds) -> list[Notice]:
-    """Return what to say of a length at the lathe: where a chuck begins looks like an end."""
-    if setup != "plane" or any(ends.cut):
-        return []
-    return [
-        Notice(
-            "chuck-hides",
-            "If a chuck holds the piece, what it hides is not in the length.",
-            "Then measure the whole length with a rule.",
-        )
     ]
 
 

@@ -33,7 +33,7 @@ not_yet = pytest.mark.xfail(
 NOT_ALL_SEEN = pytest.mark.xfail(
     strict=True,
     raises=AssertionError,
-    reason="less than 90 % of what the camera sees of these two is reported yet",
+    reason="of mill_tilted and mill_upright less than 90 % of what the camera sees is reported yet",
 )
 SCALE_OFF = pytest.mark.xfail(
     strict=True,
