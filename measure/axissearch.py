@@ -24,6 +24,8 @@ FAINTEST, SHARP = 0.25, 0.5
 """Sizes of edges, in strong edges: the least that counts, and one no soft shadow reaches."""
 NARROWEST, VOTES_LEAST, STEP = 6, 20, 2.0
 """Least width of a pair and least number of pairs; step between the lines tried, pixels."""
+REACH = 2
+"""An edge is a change of colour over so many columns to both sides."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +93,9 @@ def _votes(
     band = band_for(ends, K, 0.05, reach, 1.0)
     every = max(1, int(length / 110))
     sampled = warp(scene.features, band)[::every]
-    change, size = changes(sampled, 2)
+    if sampled.shape[1] <= NARROWEST + 2 * REACH:
+        return None  # across a thread no pair has room
+    change, size = changes(sampled, REACH)
     peak = _peaks(size)
     if outermost:
         return _outermost(peak, float(every), band)
