@@ -10,55 +10,27 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from calib.view import View
 from measure.mating import COVERAGE
 from measure.revolve import Axis
+from measure.rimedges import (
+    LEAST_SIGNIFICANCE,
+    MOST_OF_DISTANCE,
+    STEP_PX,
+    SURE_SIGNIFICANCE,
+    RimEdges,
+    column_mm,
+    edges_of_step,
+)
 from measure.rimoutline import Cylinder
-from measure.rimpixels import rim_pixels, rim_points
 
-__all__ = ["RimEdges", "chosen_rims", "edges_of_step", "in_sight", "onset_kernel", "read_anew"]
+__all__ = ["BESIDE_MM", "MOST_ASIDE_MM", "chosen_rims", "likeliest", "read_anew"]
 
 FloatArray = NDArray[np.float64]
-Float32Array = NDArray[np.float32]
 
-STEP_PX, COARSE_PX = 0.5, 2.0
-"""Width of a column: half a pixel loses nothing of a sharp edge; and, of a step that was
-overlooked, so wide that a rim counts over which the steel shades from the bench's own tone to
-another, as a mirror does at grazing sight."""
-WINDOW = 3
-"""Columns over which inside and outside of an edge are averaged: 1.5 px, about what blurs it. The
-outside is carried on by twice as many."""
-NEAR = 4 * WINDOW
-"""Columns to each side whose noise is taken for usual: the edge itself, two windows to each side,
-is the lesser part of them and does not move their median."""
-BEYOND_PX = 20
-"""Beyond the last radius so many pixels show the bench, for its texture."""
-BLOCK_MM, ROW_MM = 1.0, 0.25
-"""Rows are averaged to blocks that are longer than a thread of cloth, so that neighbours are
-independent; four rows to one."""
-END_MM = 0.8
-"""Near its ends a rim runs into the shoulders' edges or a chamfer."""
-LEAST_LIGHT = 0.3
-"""Standard deviation of a block's mean, grey levels, that no texture falls below: rounding to whole
-levels makes 1 / sqrt(12)."""
-LEAST_SIGNIFICANCE, SURE_SIGNIFICANCE = 4.0, 8.0
-"""Some hundred columns are looked at: white noise passes four standard deviations in one step of
-a hundred. Texture is not white, so that twice as many are beyond doubt."""
-
-MIRROR_SHARE, INSIDE_MM = 0.3, 1.0
-"""Edges are looked for so far inside the radius that was found. A round mirror on the bench, seen
-from above, shows the bench in its outermost 1 - cos 45 degrees: there is the innermost edge that is
-taken for a rim, or a rim for it."""
-OUTSIDE_SHARE, OUTSIDE_MM = 0.25, 2.0
-"""And so far outside (no source: as far as rims were missed in rendered photos); of a step that
-was overlooked as far outside the largest."""
-LEAST_RADIUS_MM, MOST_OF_DISTANCE = 1.0, 0.4
-"""A radius below that is a scratch's; a tool so thick for its distance fills the picture."""
 SETTLED_PX = 2.0
 """Edges nearer to each other are told apart when the edge is fitted: within its reach."""
 
@@ -82,14 +54,6 @@ TRUE_SD_MM, BENT_SD_MM, BENT_COST = 0.1, 0.4, 1.6
 the one in five (ln 5 = 1.6; no source) that is bent or made untrue."""
 MOST_ASIDE_MM = 1.5 * BENT_SD_MM
 """So far aside at most a head is looked for: one bent tool in seven is so by more."""
-
-
-@dataclass(frozen=True, slots=True)
-class RimEdges:
-    """Edges on one side of a step: their radii, mm, and significances, from inside out."""
-
-    radius_mm: FloatArray
-    significance: FloatArray
 
 
 def chosen_rims(
@@ -124,7 +88,7 @@ def chosen_rims(
         radius, weight = float(read.radius_mm[best]), np.exp(read.cost[best] - read.cost)
         # Edges nearer than this are told apart when the edge itself is fitted.
         gap = read.radius_mm - radius
-        gap = np.where(np.abs(gap) < SETTLED_PX / STEP_PX * _column(view, axis, step), 0.0, gap)
+        gap = np.where(np.abs(gap) < SETTLED_PX / STEP_PX * column_mm(view, axis, step), 0.0, gap)
         chosen.append(
             replace(
                 step,
@@ -155,7 +119,7 @@ def read_anew(
     if len(read.cost) == 0:
         return None
     best = int(read.cost.argmin())
-    own = np.abs(read.radius_mm - step.radius_mm) < 2.0 * _column(view, axis, wide)
+    own = np.abs(read.radius_mm - step.radius_mm) < 2.0 * column_mm(view, axis, wide)
     found = replace(
         step,
         radius_mm=float(read.radius_mm[best]),
@@ -163,6 +127,23 @@ def read_anew(
         loss=float(read.cost[best]),
     )
     return found, float(np.min(read.cost[own], initial=NO_RIMS))
+
+
+def likeliest(
+    bgr: NDArray[np.uint8], view: View, axis: Axis, steps: Sequence[Cylinder], k: int
+) -> tuple[float, float]:
+    """Return (radius, loss) of the rims that suit step k best, its middle where it is said to lie.
+
+    `NO_RIMS` is lost where it shows none.
+    """
+    step = steps[k]
+    first, second = (edges_of_step(bgr, view, axis, steps, k, sign) for sign in (1.0, -1.0))
+    doubt = _misfit_sd(view, axis, step)
+    read = _readings(first, second, np.array([step.aside_mm]), doubt).about(0)
+    if len(read.cost) == 0:
+        return step.radius_mm, NO_RIMS
+    best = int(read.cost.argmin())
+    return float(read.radius_mm[best]), float(read.cost[best])
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,94 +157,6 @@ class _Readings:
     def about(self, k: int) -> _Readings:
         """Return those about one axis."""
         return _Readings(self.radius_mm[k], self.middle_mm[k], self.cost[k])
-
-
-def edges_of_step(
-    bgr: NDArray[np.uint8],
-    view: View,
-    axis: Axis,
-    steps: Sequence[Cylinder],
-    k: int,
-    sign: float,
-) -> RimEdges:
-    """Return the straight edges along one side of step k, where no other step hides it."""
-    step = steps[k]
-    about = step.radius_mm + sign * step.aside_mm
-    z = in_sight(view, axis, steps, k, sign)
-    rows = round(BLOCK_MM / ROW_MM)
-    blocks = len(z) // rows
-    if blocks < 2:
-        return RimEdges(np.zeros(0), np.zeros(0))
-    column = _column(view, axis, step)
-    low = about - MIRROR_SHARE * about - INSIDE_MM
-    low = max(0.0 if step.overlooked else low, LEAST_RADIUS_MM)
-    largest = max(other.radius_mm for other in steps) if step.overlooked else about
-    high = largest + max(OUTSIDE_SHARE * largest, OUTSIDE_MM)
-    high = min(
-        high, MOST_OF_DISTANCE * float(np.linalg.norm(axis.at(z[0]) - view.camera_centre_mm))
-    )
-    radii = np.arange(low, high + BEYOND_PX * 2 * column, column)
-    x, y = rim_pixels(view, axis, z[: blocks * rows], radii, sign)
-    laid = cv2.remap(bgr, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    laid = np.asarray(laid, dtype=np.float32)
-    means = laid.reshape(blocks, rows, len(radii), 3).mean(axis=1)
-    significance = _significance(means)
-    inner = significance[2:-2]
-    crest = np.max([significance[k : k + len(inner)] for k in range(5)], axis=0)
-    at = 2 + np.flatnonzero((inner >= crest) & (inner >= LEAST_SIGNIFICANCE))
-    at = at[radii[at] < high]
-    return RimEdges(radii[at], significance[at].astype(np.float64))
-
-
-def _column(view: View, axis: Axis, step: Cylinder) -> float:
-    """Return the width of a column at a step, mm."""
-    away = axis.at(0.5 * (step.z_from_mm + step.z_to_mm)) - view.camera_centre_mm
-    step_px = COARSE_PX if step.overlooked else STEP_PX
-    return step_px * float(np.linalg.norm(away)) / view.lens.focal_px
-
-
-def in_sight(view: View, axis: Axis, steps: Sequence[Cylinder], k: int, sign: float) -> FloatArray:
-    """Return z of rows of a rim, away from its ends, that no other step hides."""
-    step, camera = steps[k], view.camera_centre_mm
-    z = np.arange(step.z_from_mm, step.z_to_mm + 1e-9, ROW_MM)
-    radius = np.full(len(z), step.radius_mm + sign * step.aside_mm)
-    ahead = rim_points(camera, axis, z, radius, sign) - camera
-    from_z = float((camera - axis.point_mm) @ axis.direction)
-    free = np.ones(len(z), dtype=bool)
-    for other in (*steps[:k], *steps[k + 1 :]):
-        for face in (other.z_from_mm, other.z_to_mm):
-            share = (face - from_z) / np.where(z == from_z, 1e-9, z - from_z)
-            crossing = camera + share[:, None] * ahead - axis.at(face)
-            inside = np.linalg.norm(crossing, axis=1) < other.radius_mm
-            free &= ~(inside & (share > 0.0) & (share < 1.0))
-    z = z[free]
-    return z[(z >= z.min() + END_MM) & (z <= z.max() - END_MM)] if len(z) else z
-
-
-def _significance(means: Float32Array) -> Float32Array:
-    """Return, per column, how far the inside departs from what the outside leads to expect.
-
-    In standard deviations of the mean of the blocks (blocks, columns, 3).
-    """
-    onset = cv2.filter2D(means, -1, onset_kernel()[None, :], borderType=cv2.BORDER_REPLICATE)
-    blocks = len(onset)
-    size = np.linalg.norm(onset.mean(axis=0), axis=-1)
-    spread = np.sqrt(np.sum(onset.var(axis=0, ddof=1), axis=-1))
-    # What an edge itself changes along the step is no noise: that of most columns about it counts.
-    usual = median_filter(spread, size=2 * NEAR + 1, mode="nearest")
-    bench = max(float(np.median(spread[-2 * BEYOND_PX :])), LEAST_LIGHT)
-    return np.asarray(size / np.maximum(usual, bench) * np.sqrt(blocks), dtype=np.float32)
-
-
-def onset_kernel() -> Float32Array:
-    """Return weights of columns `STEP_PX` apart, from inside out: the inside, less the outside
-    carried on as a straight line, so that soft borders and even shading are no onset."""
-    kernel = np.zeros(4 * WINDOW + 3, dtype=np.float32)
-    middle = len(kernel) // 2
-    kernel[middle - WINDOW : middle] = 1.0 / WINDOW
-    kernel[middle + 1 : middle + 1 + WINDOW] = -2.0 / WINDOW
-    kernel[middle + 1 + WINDOW : middle + 1 + 2 * WINDOW] = 1.0 / WINDOW
-    return kernel
 
 
 def _readings(a: RimEdges, b: RimEdges, middles_mm: FloatArray, doubt_mm: float) -> _Readings:
@@ -332,7 +225,7 @@ def _half_width(gap_mm: FloatArray, weight: FloatArray) -> float:
 
 def _misfit_sd(view: View, axis: Axis, step: Cylinder) -> float:
     """Return how well the middle of a pair of true rims lies on the axis, mm."""
-    return float(np.hypot(MISFIT_MM, _column(view, axis, step) if step.overlooked else 0.0))
+    return float(np.hypot(MISFIT_MM, column_mm(view, axis, step) if step.overlooked else 0.0))
 
 
 def _common_axis(

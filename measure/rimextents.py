@@ -17,21 +17,12 @@ from numpy.typing import NDArray
 
 from calib.view import View
 from measure.revolve import Axis
-from measure.rimchoice import (
-    BESIDE_MM,
-    MOST_ASIDE_MM,
-    ROW_MM,
-    STEP_PX,
-    chosen_rims,
-    edges_of_step,
-    in_sight,
-    onset_kernel,
-    read_anew,
-)
+from measure.rimchoice import BESIDE_MM, MOST_ASIDE_MM, chosen_rims, likeliest, read_anew
+from measure.rimedges import ROW_MM, STEP_PX, edges_of_step, in_sight, onset_kernel
 from measure.rimoutline import LIKELY_LOSS, Cylinder
 from measure.rimpixels import rim_pixels
 
-__all__ = ["laid_along", "overlooks"]
+__all__ = ["goes_past_an_end", "laid_along", "overlooks"]
 
 FloatArray = NDArray[np.float64]
 
@@ -67,6 +58,10 @@ TIMES_RADIUS = (1.7, 3.0, 5.0)
 """How many times as thick a larger step is looked for: near by first, for farther off lie the card
 and the edge of the bench, whose edges speak against what lies within. A shank of 8 mm carries heads
 to 40 (common practice, no source)."""
+PAST_MM = (1.0, 2.0, 4.0, 8.0)
+"""So far past an end parts of `PART_MM` begin that are looked through for one more step: past a
+chamfer, and farther than the shadow of an end runs straight. Two that show one radius are a step:
+so two ends did whose step was missed, of forty others none (rendered photos)."""
 SIGNS = (1.0, -1.0)
 
 
@@ -97,6 +92,34 @@ def overlooks(bgr: NDArray[np.uint8], view: View, axis: Axis, steps: Sequence[Cy
     """Return whether a stretch of a step shows itself to be part of a larger one."""
     parts = (part for step in steps if step.is_seen for part in _parts(step))
     return any(_larger(bgr, view, axis, part) is not None for part in parts)
+
+
+def goes_past_an_end(
+    bgr: NDArray[np.uint8], view: View, axis: Axis, steps: Sequence[Cylinder]
+) -> bool:
+    """Return whether past either end there are rims that go on as those of one more step would.
+
+    A step whose own end does not show, such as a long taper, is left out as a shadow would be.
+    """
+    return any(_goes_past(bgr, view, axis, steps, first) for first in (True, False))
+
+
+def _goes_past(
+    bgr: NDArray[np.uint8], view: View, axis: Axis, steps: Sequence[Cylinder], first: bool
+) -> bool:
+    end = steps[0] if first else steps[-1]
+    radii: list[float] = []
+    for past in PAST_MM:
+        low = end.z_from_mm - past - PART_MM if first else end.z_to_mm + past
+        gap = Cylinder(low, low + PART_MM, end.radius_mm, end.aside_mm, overlooked=True)
+        row = [gap, *steps] if first else [*steps, gap]
+        k = 0 if first else len(steps)
+        radius, loss = likeliest(bgr, view, axis, row, k)
+        if loss < LIKELY_LOSS:
+            if any(abs(radius - other) < ALIKE_MM for other in radii):
+                return True
+            radii.append(radius)
+    return False
 
 
 def _parts(step: Cylinder) -> list[Cylinder]:

@@ -32,7 +32,8 @@ def rim_points(
     back = camera_mm - axis.point_mm
     distance = float(np.linalg.norm(back - (back @ axis.direction) * axis.direction))
     z, r = np.broadcast_arrays(z_mm, r_mm)
-    sin = r / distance
+    # A cylinder so thick that the camera is in it has no rim: the last that has one stands for it.
+    sin = np.minimum(r / distance, 1.0)
     normal = sign * np.sqrt(1.0 - sin**2)[..., None] * across + sin[..., None] * toward
     return np.asarray(axis.at(z) + r[..., None] * normal)
 

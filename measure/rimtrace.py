@@ -23,7 +23,7 @@ from measure.rest import resting_places
 from measure.result import TraceRequest
 from measure.revolve import Axis
 from measure.rimchoice import chosen_rims
-from measure.rimextents import laid_along, overlooks
+from measure.rimextents import goes_past_an_end, laid_along, overlooks
 from measure.rimoutline import Cylinder, RimOutline, borne_out, cylinders_of, hidden, rim_outline
 from measure.rimplaces import places_sought
 from measure.rims import Rim, find_rims
@@ -65,6 +65,7 @@ class RimTrace:
     covered : share of the length, from end to end, that steps cover.
     contacts : (2, 2) the corners (z, r) that it rests on; None where it does not.
     overlooks : whether a stretch of a step shows itself to be part of a larger one.
+    goes_on : whether rims go on past an end, as of a step that was missed.
     """
 
     found: RimOutline
@@ -73,6 +74,7 @@ class RimTrace:
     covered: float
     contacts: FloatArray | None = None
     overlooks: bool = False
+    goes_on: bool = False
 
     @property
     def worth(self) -> float:
@@ -202,10 +204,12 @@ def _looked_at(
     if best is None:
         return None
     view, axis = best.estimate.view, best.estimate.axis
+    drawn = _drawn_anew(best, 0.0)
     return replace(
         best,
         steps=solved_steps(best.found, best.estimate),
-        overlooks=overlooks(photo.bgr, view, axis, _drawn_anew(best, 0.0)),
+        overlooks=overlooks(photo.bgr, view, axis, drawn),
+        goes_on=goes_past_an_end(photo.bgr, view, axis, drawn),
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -18,13 +18,15 @@ from calib.targets import parse_target
 from calib.view import View
 from measure.boardzone import target_zone
 from measure.boxcheck import check_box
+from measure.plainoutline import cluster_silhouettes
 from measure.progress import Progress
 from measure.reach import frame_of
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.revolve import Axis
 from measure.rimtrace import RimTrace, trace_rims
-from measure.scene import prepare
+from measure.scene import Scene, prepare
 from measure.searchedoutline import searched_silhouettes
+from measure.silhouette import Silhouette
 from measure.startend import from_start
 from measure.toolsolve import (
     LEAST_TAPER,
@@ -41,6 +43,7 @@ from measure.unknowns import rim_bias
 __all__ = ["ToolPhotos", "ToolTrace", "shank_is_first", "trace_tool"]
 
 FloatArray = NDArray[np.float64]
+Search = Callable[[Scene, FloatArray], Iterable[Silhouette]]
 
 BORDER_PX = 8.0
 THINNEST_MM, ROUGH_MM = 1.0, 0.5
@@ -174,19 +177,38 @@ def _by_rims(
         photo.bgr, covers, request.box_px, target_zone(asked, target.sight, target.view)
     )
     f, (cx, cy) = target.view.lens.focal_px, lens.centre_px
-    best: RimTrace | None = None
-    for silhouette in searched_silhouettes(scene, np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]])):
-        sides = from_start(silhouette.sides_px(scene), request.start)
-        progress("following its rims")
-        found = trace_rims(photo, scene, request, lens, target, sides)
-        if found is not None and (best is None or found.worth > best.worth):
-            best = found
-        if best is not None and best.is_good:
-            break
+    intrinsics = np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]])
+
+    def best_of(search: Search) -> RimTrace | None:
+        best: RimTrace | None = None
+        for silhouette in search(scene, intrinsics):
+            sides = from_start(silhouette.sides_px(scene), request.start)
+            progress("following its rims")
+            found = trace_rims(photo, scene, request, lens, target, sides)
+            if found is not None and (best is None or found.worth > best.worth):
+                best = found
+            if best is not None and best.is_good:
+                break
+        return best
+
+    best = best_of(searched_silhouettes)
+    if best is None or not _agrees(best):
+        # On white paper only a steel tool's highlights are unlike the bench: regions of like tone
+        # may show it then. They lead astray as well, so that it must be good beyond doubt.
+        other = best_of(cluster_silhouettes)
+        if other is not None and other.is_good and _agrees(other):
+            best = other
     if best is None or len(best.steps) < LEAST_STEPS:
         return None
     if not _agrees(best):
         raise _contradict(photo)
+    if best.goes_on:
+        raise RefusalError(
+            "tool-goes-on",
+            f"The tool in {photo.name} seems to go on past an end of what was made out.",
+            "Lay it on plain cloth of another tone, clear of its own shadow, or give --box to say "
+            "which part to measure.",
+        )
     return _of_rims(photo, request, target, best)
 
 
@@ -200,7 +222,7 @@ def _contradict(photo: Photo) -> RefusalError:
 
 
 def _agrees(found: RimTrace) -> bool:
-    """Return whether the rims are those of one tool of cylinders.
+    """Return whether the rims are those of one tool of cylinders, of some steps.
 
     Rims that are partly reflections, or an axis that they put askew, make cylinders come out as
     cones, of which one of three steps may well be one, or leave the size of a step open.
@@ -214,7 +236,8 @@ def _agrees(found: RimTrace) -> bool:
     worst = max(float(np.hypot(step.sd_mm, step.common_sd_mm)) for step in steps)
     length = steps[-1].z_to_mm - steps[0].z_from_mm
     return (
-        found.is_whole
+        len(steps) >= LEAST_STEPS
+        and found.is_whole
         and found.worth >= WORTH_LEAST * length
         and not found.overlooks
         and cones <= len(steps) // 3

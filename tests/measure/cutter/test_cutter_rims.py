@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from measure.rimchoice import chosen_rims, edges_of_step
-from measure.rimextents import laid_along, overlooks
+from measure.rimchoice import chosen_rims
+from measure.rimedges import edges_of_step
+from measure.rimextents import goes_past_an_end, laid_along, overlooks
 from measure.rimpixels import rim_points
 from tests.measure.cutter.drawntool import AXIS, TRUE, drawn, view_from
 
@@ -138,3 +139,35 @@ def test_shadow_beside_a_step_is_no_larger_step():
     shadow = np.round(np.concatenate([out[0], out[1][::-1]]) * 16).astype(np.int32)
     cv2.fillConvexPoly(picture, shadow, (70, 70, 70), 4, 4)
     assert not overlooks(picture, view, AXIS, TRUE)
+
+
+@pytest.mark.parametrize("missed", [0, 2])
+def test_step_missed_past_an_end_is_seen(missed):
+    view = view_from(CAMERA)
+    picture = drawn(view, TRUE)
+    assert not goes_past_an_end(picture, view, AXIS, TRUE)
+    left = [step for k, step in enumerate(TRUE) if k != missed]
+    assert goes_past_an_end(picture, view, AXIS, left)
+
+
+def test_shadow_past_an_end_is_no_step():
+    """It has one straight border to either side, not mirrored about the axis."""
+    view = view_from(CAMERA)
+    picture = drawn(view, TRUE)
+    z = np.array([TRUE[-1].z_to_mm, TRUE[-1].z_to_mm + 25.0])
+    borders = [
+        view.to_pixels(rim_points(view.camera_centre_mm, AXIS, z, np.full(2, radius), sign))
+        for radius, sign in ((0.6 * TRUE[-1].radius_mm, -1.0), (1.6 * TRUE[-1].radius_mm, 1.0))
+    ]
+    shadow = np.round(np.concatenate([borders[0], borders[1][::-1]]) * 16).astype(np.int32)
+    cv2.fillConvexPoly(picture, shadow, (70, 70, 70), 4, 4)
+    assert not goes_past_an_end(picture, view, AXIS, TRUE)
+
+
+def test_no_rim_is_asked_of_a_cylinder_about_the_camera():
+    """Its pixels are those of the last that has one, and no warning comes of it."""
+    view = view_from(CAMERA)
+    radii = np.array([10.0, 1e4])
+    with np.errstate(invalid="raise"):
+        points = rim_points(view.camera_centre_mm, AXIS, np.zeros(2), radii, 1.0)
+    assert np.isfinite(points).all()
