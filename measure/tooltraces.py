@@ -128,7 +128,13 @@ def trace_tool(
                 f"{trace.result.photo_name} shows only the middle of the tool.",
                 "Take the photo again with the whole tool in it.",
             )
-    notices = [notice for trace in traces[1:] for notice in trace.result.notices]
+    # Where the steps lie is told by the first photo alone.
+    notices = [
+        notice
+        for trace in traces[1:]
+        for notice in trace.result.notices
+        if notice.code != "step-ends-rough"
+    ]
     return ToolPhotos(traces, tuple(turned_rad), tuple(dict.fromkeys(notices)))
 
 
