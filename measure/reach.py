@@ -10,7 +10,7 @@ for a flat blade too. A change of radius along the axis enters only to second or
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,6 +70,19 @@ class MiddleLine:
         """Return the standard deviation of the axis's place across the picture at z, mm."""
         lever = np.array([1.0, z_mm - self.middle_mm])
         return math.sqrt(max(0.0, float(lever @ self.covariance @ lever)))
+
+    def with_rims_off(self, end_sd_mm: float, length_mm: float) -> MiddleLine:
+        """Return it with what rims that are seen in the wrong place add.
+
+        Parameters
+        ----------
+        end_sd_mm : how far the rim of one side may be off at one end of the shank, standard
+            deviation; sides and ends each by themselves.
+        length_mm : of the stretch that the line was fitted to.
+        """
+        # Middle of two rims, at two ends: a quarter each of the sum, and a half of the difference.
+        shift, turn = 0.5 * end_sd_mm, end_sd_mm / length_mm
+        return replace(self, covariance=self.covariance + np.diag([shift**2, turn**2]))
 
 
 def frame_of(camera_mm: FloatArray, axis: Axis) -> tuple[FloatArray, FloatArray]:

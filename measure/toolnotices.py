@@ -10,7 +10,8 @@ __all__ = ["tool_notices"]
 
 SEEN_OFFSET_MM = 0.1
 """An offset is worth a line if it is larger than this, and than its uncertainty."""
-LOOSE_AXIS_SD_MM = 0.1
+LOOSE_AXIS_SD_MM = 0.2
+"""With an axis so loose at the tip an offset of twice that, as a bent tool's, is not told."""
 
 
 def tool_notices(tool: Tool, axis_sd_mm: float) -> tuple[Notice, ...]:

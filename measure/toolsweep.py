@@ -86,15 +86,17 @@ def swept_blade(
 def _reading(step: Step, turned_rad: float, centre: Centre, place: int, at: float) -> Reading:
     half = 0.5 * step.diameter_mm
     local = math.sqrt(max(0.0, step.u95_mm**2 - step.u95_common_mm**2))
-    # A diameter is the sum of two reaches, each with its own share of the local error.
-    own = max(local / COVERAGE / math.sqrt(2.0), math.sqrt(2.0) * centre.own_sd_mm)
+    # A diameter is the sum of two reaches, each with its own share of the local error; what moves
+    # the middle beyond that gives to one side what it takes from the other, as the axis does.
+    own = local / COVERAGE / math.sqrt(2.0)
+    middle = max(0.0, centre.own_sd_mm**2 - 0.5 * own**2)
     return Reading(
         turned_rad=turned_rad,
         reach_a_mm=half + at,
         reach_b_mm=half - at,
         lean_rad=centre.lean_rad,
         own_sd_mm=own,
-        axis_sd_mm=centre.axis_sd_mm[place],
+        axis_sd_mm=math.sqrt(centre.axis_sd_mm[place] ** 2 + middle),
         scale_sd_mm=0.5 * step.u95_common_mm / COVERAGE,
     )
 

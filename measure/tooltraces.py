@@ -30,7 +30,7 @@ from measure.silhouette import Silhouette
 from measure.startend import from_start
 from measure.toolsolve import (
     LEAST_TAPER,
-    RIM_SD_PX,
+    SIDE_SD_PX,
     SolvedStep,
     solved_profile,
     solved_rays,
@@ -311,7 +311,7 @@ def _of_rims(
             view.rays(_debiased(found, 1)),
         ),
         steps=tuple(step_of(step, start) for step in steps),
-        rim_sd_mm=float(np.hypot(RIM_SD_PX * scale, np.sqrt(2.0) * np.median(doubts))),
+        rim_sd_mm=float(np.hypot(SIDE_SD_PX * scale, np.median(doubts))),
     )
     return ToolTrace(result, tool, -target.thickness_mm, _side_names(view, axis))
 
@@ -360,7 +360,13 @@ def _of_tracing(tracing: Tracing) -> ToolTrace:
         side = np.full(len(tracing.outline.points_px), sign)
         rays.append(view.rays(rim_bias(tracing.outline, side, bias)[curve.index]))
     axis = Axis(axis.at(tracing.shift_mm), axis.direction)
-    tool = ToolView(tracing.result.profile, view.camera_centre_mm, axis, (rays[0], rays[1]))
+    tool = ToolView(
+        profile=tracing.result.profile,
+        camera_mm=view.camera_centre_mm,
+        axis=axis,
+        rays=(rays[0], rays[1]),
+        rim_sd_mm=SIDE_SD_PX / tracing.result.px_per_mm,
+    )
     bench = -tracing.found.thickness_mm
     return ToolTrace(tracing.result, tool, bench, _side_names(view, axis))
 

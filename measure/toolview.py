@@ -45,7 +45,8 @@ class ToolView:
     rays : directions to the outline points of the two sides, (n, 3) and (m, 3); the first on
         the `across` side of `reach.frame_of`.
     steps : where they were found as such; None to find them in the profile.
-    rim_sd_mm : how far a whole rim may be off, standard deviation.
+    rim_sd_mm : how far the rim of one side may be off at either end of a step, standard deviation;
+        sides and ends each by themselves.
     """
 
     profile: Profile
@@ -96,7 +97,9 @@ def shank_of(view: ToolView, z_from: float, z_to: float) -> MiddleLine:
         `shank-hidden` if too little of it is seen.
     """
     try:
-        return axis_of_shank(view.camera_mm, view.rays, view.axis, z_from + EDGE_MM, z_to - EDGE_MM)
+        ends = z_from + EDGE_MM, z_to - EDGE_MM
+        line = axis_of_shank(view.camera_mm, view.rays, view.axis, *ends)
+        return line.with_rims_off(view.rim_sd_mm, ends[1] - ends[0])
     except ValueError:
         raise RefusalError(
             "shank-hidden",
@@ -121,7 +124,7 @@ def centre_of(view: ToolView, shank: MiddleLine, z_from: float, z_to: float) -> 
     value, slope, weights = fit_line(z, middle, noise)
     rows = float(weights.sum())
     # Neighbouring rows share their errors; half a dozen rows count as one.
-    own_sd = math.hypot(noise / math.sqrt(max(rows / 6.0, 1.0)), view.rim_sd_mm / math.sqrt(2.0))
+    own_sd = math.hypot(noise / math.sqrt(max(rows / 6.0, 1.0)), 0.5 * view.rim_sd_mm)
     askew = abs(slope) * (z_to - z_from)
     if askew > 6.0 * own_sd and askew > 0.1:
         places: tuple[float, ...] = (z_from, z_to)

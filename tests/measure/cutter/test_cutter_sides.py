@@ -66,6 +66,30 @@ def test_shank_axis_scatter_is_as_stated():
     assert 0.75 < np.sqrt(np.mean(np.square(normalised))) < 1.3
 
 
+def test_rims_seen_in_the_wrong_place_move_and_turn_the_axis_as_stated():
+    """Each rim is moved by itself at either end: straight lines through the wrong places."""
+    view, axis = phone(), lying(6.0)
+    rng = np.random.default_rng(8)
+    across, _ = frame(view, axis)
+    sd, span, places = 0.1, (2.0, 60.0), (31.0, 120.0)
+    sides = cylinder(view, axis, 6.0, *span)
+    share = np.linspace(0.0, 1.0, len(sides[0]))[:, None]
+    square = view.to_pixels(np.array([axis.point_mm, axis.point_mm + across]))
+    pixels = (square[1] - square[0]) * sd
+    gaps = []
+    for _ in range(200):
+        off = rng.normal(0.0, 1.0, (2, 2))
+        moved = [
+            p + ((1 - share) * a + share * b) * pixels for p, (a, b) in zip(sides, off, strict=True)
+        ]
+        rays = (view.rays(moved[0]), view.rays(moved[1]))
+        line = axis_of_shank(view.camera_centre_mm, rays, axis, *span)
+        gaps.append([(line.axis.at(z) - axis.at(z)) @ across for z in places])
+    stated = line.with_rims_off(sd, span[1] - span[0])
+    for seen, z in zip(np.std(gaps, axis=0), places, strict=True):
+        assert stated.shift_sd(z) == pytest.approx(seen, rel=0.15)
+
+
 @settings(deadline=None, max_examples=40)
 @given(
     half=st.floats(5.0, 25.0),
