@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.cardborder import rectangle_about
 from calib.cardsides import (
     FREE_PX,
     UNSURE_PX,
@@ -27,10 +28,12 @@ __all__ = [
     "GAP_OF_RADIUS",
     "GAP_RANGE",
     "CardCandidate",
+    "bordered_at",
     "candidate_at",
     "candidate_by_three",
     "corner_gaps",
     "gaps_at",
+    "looked_at_again",
     "rounded",
     "with_free_sides",
 ]
@@ -43,6 +46,10 @@ SHARE_LEAST = 0.55
 """Least share of each side that must be seen as a straight edge."""
 MISFIT_MOST = 4.5
 """Most that size, lens and sides may strain against what is expected (root of chi squared)."""
+BORDERED_MISFIT_MOST = 2.5
+"""The same of one whose sides were chosen among more edges: a stripe's may be among them."""
+UNSURE_SIDE_PX, SURER = 0.45, 0.8
+"""A side so unsure is worth a second look, which counts where it leaves so much less doubt."""
 GAP_OF_RADIUS = math.sqrt(2.0) - 1.0
 """From a sharp corner to the arc that rounds it, over the arc's radius."""
 GAP_RANGE = (0.53, 1.5)
@@ -64,6 +71,8 @@ class CardCandidate:
         the rounded corners of an ID-1 card, 0 for a sharp one; NaN if not seen.
     radius_mm : corner radius of the rectangle sought.
     hidden : the side, in the order of `SIDE_NORMALS`, that is not to be seen, if one is not.
+    is_print : whether another rectangle runs close about it: then it is printed on the card.
+    bordered : whether a border or a line is printed along most of its sides.
     """
 
     sight: SideSight
@@ -73,6 +82,8 @@ class CardCandidate:
     corner_gap_mm: FloatArray
     radius_mm: float
     hidden: int | None
+    is_print: bool = False
+    bordered: bool = False
 
     @property
     def fits(self) -> bool:
@@ -94,15 +105,47 @@ class CardCandidate:
     @property
     def good(self) -> bool:
         """Whether it is the rectangle sought."""
-        return self.side_share >= SHARE_LEAST and self.fits and self.rounded
+        seen = self.side_share >= SHARE_LEAST
+        return seen and self.fits and self.rounded and not self.is_print
 
 
-def candidate_at(sought: Sought, quad: FloatArray) -> CardCandidate | None:
-    """Return what lies at a rough outline (4, 2) as a candidate; None without four sides."""
-    sides = find_sides(sought, quad)
+def candidate_at(sought: Sought, quad: FloatArray, printed: bool = False) -> CardCandidate | None:
+    """Return what lies at a rough outline (4, 2) as a candidate; None without four sides.
+
+    `printed` is whether a border or a line may be printed along the card's edge.
+    """
+    sides = find_sides(sought, quad, printed=printed)
     if sides is not None and sides.unsure:
-        sides = _by_the_others(sought, sides) or sides
-    return None if sides is None else _weighed_up(sought, sides)
+        sides = _by_the_others(sought, sides, printed) or sides
+    return None if sides is None else _weighed_up(sought, sides, printed)
+
+
+def looked_at_again(sought: Sought, found: CardCandidate) -> CardCandidate:
+    """Return a card looked at again for print along its edge, if that makes its sides surer."""
+    if found.sight.bias_sd_px.max() < UNSURE_SIDE_PX:
+        return found
+    again = candidate_at(sought, found.sight.corners_px, printed=True)
+    if again is None or not _is_bordered(again):
+        return found
+    doubts = [float(np.linalg.norm(c.sight.bias_sd_px)) for c in (found, again)]
+    return again if doubts[1] < SURER * doubts[0] else found
+
+
+def _is_bordered(found: CardCandidate) -> bool:
+    return found.good and found.bordered and found.misfit <= BORDERED_MISFIT_MOST
+
+
+def bordered_at(sought: Sought, quad: FloatArray) -> CardCandidate | None:
+    """Return the card with a printed border that a rough outline (4, 2) leads to; None if none.
+
+    The outline may be the border's: then the card is the rectangle about it.
+    """
+    about = rectangle_about(sought, quad)
+    for outline in (quad, about):
+        found = None if outline is None else candidate_at(sought, outline, printed=True)
+        if found is not None and _is_bordered(found):
+            return found
+    return None
 
 
 def candidate_by_three(sought: Sought, quad: FloatArray, hidden: int) -> CardCandidate | None:
@@ -122,7 +165,7 @@ def candidate_by_three(sought: Sought, quad: FloatArray, hidden: int) -> CardCan
     return candidate
 
 
-def _weighed_up(sought: Sought, sides: FoundSides) -> CardCandidate | None:
+def _weighed_up(sought: Sought, sides: FoundSides, printed: bool = False) -> CardCandidate | None:
     if sides.share < SHARE_LEAST:
         return None
     sight = sides_sight(sought, sides)
@@ -138,14 +181,18 @@ def _weighed_up(sought: Sought, sides: FoundSides) -> CardCandidate | None:
             (solution.x[:5] - sought.lens.vector()) / np.sqrt(np.diag(sought.lens.covariance)),
         ]
     )
-    gaps = corner_gaps(sought, view)
+    gaps = corner_gaps(sought, view, printed)
     if sides.hidden is not None:
         gaps[corners_beside(sides.hidden)] = np.nan
         sight = replace(sight, corners_px=view.to_pixels(sought.corners_mm()))
-    misfit = float(np.linalg.norm(strain))
-    return CardCandidate(
-        sight, view, sides.share, misfit, gaps, sought.corner_radius_mm, sides.hidden
+    misfit, radius = float(np.linalg.norm(strain)), sought.corner_radius_mm
+    found = CardCandidate(
+        sight, view, sides.share, misfit, gaps, radius, sides.hidden, bordered=sides.bordered
     )
+    if not found.good:
+        return found
+    about = rectangle_about(sought, sight.corners_px, sides.hidden)
+    return replace(found, is_print=about is not None)
 
 
 def with_free_sides(
@@ -163,7 +210,7 @@ def with_free_sides(
         return None
 
 
-def _by_the_others(sought: Sought, sides: FoundSides) -> FoundSides | None:
+def _by_the_others(sought: Sought, sides: FoundSides, printed: bool) -> FoundSides | None:
     """Return the sides found again, the unsure ones near where the others ask for them."""
     unsure = np.array([choice.sd_px for choice in sides.choices]) > UNSURE_PX
     solved = with_free_sides(sought, sides_sight(sought, sides), unsure)
@@ -172,18 +219,23 @@ def _by_the_others(sought: Sought, sides: FoundSides) -> FoundSides | None:
     bias = solved[1].x[VIEW_SIZE + 2 :]
     sd = np.sqrt(np.diag(solved[1].covariance))[VIEW_SIZE + 2 :]
     expected = (np.where(unsure, -bias, 0.0), np.where(unsure, np.hypot(sd, 0.5), FREE_PX))
-    return find_sides(sought, sides.corners_px, expected)
+    return find_sides(sought, sides.corners_px, expected, printed=printed)
 
 
-def corner_gaps(sought: Sought, view: View) -> FloatArray:
-    """Return, for each corner, the way from the sharp corner to the edge along the diagonal, mm."""
+def corner_gaps(sought: Sought, view: View, printed: bool = False) -> FloatArray:
+    """Return, for each corner, the way from the sharp corner to the edge along the diagonal, mm.
+
+    `printed` is whether something may be printed along the edge.
+    """
     corner = sought.corners_mm()
     outward = np.column_stack([np.sign(corner[:, :2]), np.zeros(4)]) / math.sqrt(2.0)
     at = view.to_pixels(corner)
-    return gaps_at(sought, at, view.to_pixels(corner + outward) - at)
+    return gaps_at(sought, at, view.to_pixels(corner + outward) - at, printed)
 
 
-def gaps_at(sought: Sought, at: FloatArray, one_mm: FloatArray) -> FloatArray:
+def gaps_at(
+    sought: Sought, at: FloatArray, one_mm: FloatArray, printed: bool = False
+) -> FloatArray:
     """Return the way from sharp corners to the edge along the diagonal, (n,), mm.
 
     Parameters
@@ -208,7 +260,7 @@ def gaps_at(sought: Sought, at: FloatArray, one_mm: FloatArray) -> FloatArray:
         light = sample_lines(
             sought.bgr, middle[row], normals[row], offsets, beside, sought.to_linear
         )
-        choice = choose_edge(light, offsets, 0.0)
+        choice = choose_edge(light, offsets, 0.0, printed=printed)
         gaps[i] = 0.5 * gap - choice.offset_px / px_per_mm[i]
     return gaps
 

@@ -15,9 +15,11 @@ from numpy.typing import NDArray
 
 from calib.cardcandidate import (
     CardCandidate,
+    bordered_at,
     candidate_at,
     candidate_by_three,
     corner_gaps,
+    looked_at_again,
     rounded,
     with_free_sides,
 )
@@ -45,7 +47,7 @@ DIRECT_FIRST = 1.0
 CLEAR_SUPPORT = 0.8
 OTHER_RATIOS = (1.2, 2.1)
 """Long over short side of what is worth calling a wrong rectangle: a turned piece is longer."""
-AMENDED_MOST = 2
+AMENDED_MOST, BORDERED_MOST = 2, 12
 THREE_SIDED_MOST, FAINT_MOST = 40, 12
 """How many are tried by three sides, and by faint strokes, before a photo is given up."""
 
@@ -102,6 +104,8 @@ def find_cards(
         if level > 0 and any(c.good for c in candidates):
             break
     if not any(c.good for c in candidates):
+        candidates += _bordered(sought, tried)
+    if not any(c.good for c in candidates):
         _try(sought, _amended(sought, candidates), tried, candidates)
     if not any(c.good for c in candidates):
         strokes = straight_strokes(coarse.lab)
@@ -116,7 +120,10 @@ def find_cards(
             candidates = _by_three(sought, starts) + candidates
     candidates = _apart(candidates)
     if any(c.good for c in candidates):
-        return CardSearch(candidates, False, False)
+        whole = [
+            looked_at_again(sought, c) if c.good and c.hidden is None else c for c in candidates
+        ]
+        return CardSearch(whole, False, False)
     cut = any(_is_cut(sought, coarse, quad) for quad in outlines)
     other = any(_is_other(sought, coarse, quad) for quad in outlines)
     return CardSearch(candidates, cut, other)
@@ -229,6 +236,15 @@ def _as_sought(sought: Sought, quad: FloatArray) -> FloatArray | None:
     if off > RATIO_OFF + _doubt(sought):
         return None
     return quad if math.log(ratio) > 0.0 else np.roll(quad, -1, axis=0)
+
+
+def _bordered(sought: Sought, quads: list[FloatArray]) -> list[CardCandidate]:
+    """Return the card with a printed border that outlines lead to, the outer ones first."""
+    for quad in sorted(quads, key=lambda quad: -area_of(quad))[:BORDERED_MOST]:
+        found = bordered_at(sought, quad)
+        if found is not None:
+            return [found]
+    return []
 
 
 def _amended(sought: Sought, candidates: list[CardCandidate]) -> list[FloatArray]:

@@ -12,7 +12,7 @@ from calib.lens import Lens
 from calib.rectangle import corners_of, is_convex
 from calib.sidechoice import SideChoice, choose_edge
 from calib.sidefit import SCAN_OFFSETS_PX, SideFit, fit_side, unseen
-from calib.sidescan import SideScan, aligned, run_of, scan_side
+from calib.sidescan import SideScan, aligned, run_of, scan_side, without_print
 from calib.sight import SIDE_NORMALS, SideSight
 from calib.view import VIEW_SIZE, View
 
@@ -23,10 +23,13 @@ __all__ = [
     "UNSURE_PX",
     "FoundSides",
     "Sought",
+    "across_px",
     "corners_beside",
     "find_sides",
+    "outward_sides",
     "side_from",
     "sides_sight",
+    "where_sides_meet",
     "with_lean_doubted",
 ]
 
@@ -36,6 +39,9 @@ Float32Array = NDArray[np.float32]
 COARSE_LINES, FINE_LINES = 32, 40
 SHADOW_MM = 1.7
 """How far out the border of a card's own shadow lies: 0.76 mm thick, light 25 degrees up."""
+BORDERED_SIDES = 3
+BORDER_MM = 2.5
+"""How wide a border printed on a card may be, the inner edge of which was taken for the card's."""
 COARSE_PX = 2.2
 """How far off a coarse side may be, in pixels of the small picture."""
 LONGEST_REACH = 40
@@ -127,6 +133,11 @@ class FoundSides:
         return min(fit.share for fit in self.fits)
 
     @property
+    def bordered(self) -> bool:
+        """Whether something is printed along most sides."""
+        return sum(choice.print_px > 0.0 for choice in self.choices) >= BORDERED_SIDES
+
+    @property
     def unsure(self) -> bool:
         """Whether a side may be one of several edges that run beside each other."""
         return max(choice.sd_px for choice in self.choices) > UNSURE_PX
@@ -137,6 +148,7 @@ def find_sides(
     quad: FloatArray,
     expected: tuple[FloatArray, FloatArray] | None = None,
     hidden: int | None = None,
+    printed: bool = False,
 ) -> FoundSides | None:
     """Return the sides near a coarse outline; None if they are not to be seen as straight ones.
 
@@ -148,43 +160,46 @@ def find_sides(
         deviations, (4,), if the fit of a view before has told.
     hidden : the side that is not looked for, in the order of `SIDE_NORMALS`: it is where `quad`
         has it.
+    printed : whether something may be printed along the sides.
     """
     across, walls = _across(sought, quad)
+    beyond = SHADOW_MM + (BORDER_MM if printed else 0.0)
     choices: list[SideChoice] = []
     starts, ends = np.empty((4, 2)), np.empty((4, 2))
-    for i, (a, b) in enumerate(_sides(quad)):
+    for i, (a, b) in enumerate(outward_sides(quad)):
         if i == hidden:
             choices.append(NOT_SEEN)
             starts[i], ends[i] = a, b
             continue
-        scan = _wide_scan(sought, a, b, float(across[i]))
+        scan = _wide_scan(sought, a, b, beyond * float(across[i]))
         _, rise, seen = run_of(scan)
         if seen < SEEN_AT_ALL:
             return None
         told = None if expected is None else (float(expected[0][i]), float(expected[1][i]))
         wall = float(walls[i])
-        choice = choose_edge(aligned(scan, rise), scan.offsets_px, wall, told)
+        choice = choose_edge(aligned(scan, rise), scan.offsets_px, wall, told, printed)
         choices.append(choice)
         ends_px = choice.offset_px + 0.5 * rise * np.array([-1.0, 1.0])
         starts[i], ends[i] = a + ends_px[0] * scan.normal, b + ends_px[1] * scan.normal
-    corners = _meeting(starts, ends)
+    corners = where_sides_meet(starts, ends)
     if corners is None or not _inside(sought, corners):
         return None
     _, walls = _across(sought, corners)
     fits: list[SideFit] = []
-    for i, (a, b) in enumerate(_sides(corners)):
+    for i, (a, b) in enumerate(outward_sides(corners)):
         if i == hidden:
             fits.append(unseen(a, b))
             continue
         scan = scan_side(
             sought.bgr, sought.to_linear, a, b, SCAN_OFFSETS_PX, sought.inset, FINE_LINES
         )
+        scan = without_print(scan, choices[i].print_px)
         fit = fit_side(scan, choices[i], float(walls[i]))
         if fit is None:
             return None
         fits.append(fit)
         starts[i], ends[i] = fit.line_px
-    corners = _meeting(starts, ends)
+    corners = where_sides_meet(starts, ends)
     if corners is None or not _inside(sought, corners):
         return None
     return FoundSides(corners, tuple(fits), tuple(choices), walls, hidden)
@@ -225,7 +240,7 @@ def with_lean_doubted(sight: SideSight) -> SideSight:
     return replace(sight, sd_px=TOGETHER * sd * np.maximum(sd / ROUGH_PX, 1.0))
 
 
-def _sides(quad: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
+def outward_sides(quad: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
     """Return start and end of each side, clockwise on screen, in the order of `SIDE_NORMALS`."""
     return [(quad[i], quad[(i + 1) % 4]) for i in _FROM_CORNER]
 
@@ -240,7 +255,7 @@ def corners_beside(side: int) -> list[int]:
     return [_FROM_CORNER[side], (_FROM_CORNER[side] + 1) % 4]
 
 
-def _meeting(starts: FloatArray, ends: FloatArray) -> FloatArray | None:
+def where_sides_meet(starts: FloatArray, ends: FloatArray) -> FloatArray | None:
     """Return the corners, (4, 2), where lines in the order of `SIDE_NORMALS` meet."""
     order = list(_AS_CORNERS)
     corners = corners_of(starts[order], ends[order])
@@ -252,6 +267,11 @@ def _inside(sought: Sought, corners: FloatArray) -> bool:
     return bool(np.all(corners > -2.0) and np.all(corners < np.array([width, height]) + 1.0))
 
 
+def across_px(sought: Sought, quad: FloatArray) -> FloatArray:
+    """Return how many pixels a millimetre is across each side of a quad (4, 2), (4,)."""
+    return _across(sought, quad)[0]
+
+
 def _across(sought: Sought, quad: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return pixels to a millimetre across each side, and how many of wall it shows, (4,) each."""
     view = sought.pose(quad)
@@ -261,15 +281,15 @@ def _across(sought: Sought, quad: FloatArray) -> tuple[FloatArray, FloatArray]:
     at = view.to_pixels(middle)
     tenth = view.to_pixels(middle + out) - at
     below = view.to_pixels(middle - [0.0, 0.0, sought.thickness_mm]) - at
-    ends = np.array([b - a for a, b in _sides(quad)])
+    ends = np.array([b - a for a, b in outward_sides(quad)])
     normal = np.column_stack([ends[:, 1], -ends[:, 0]])
     normal /= np.linalg.norm(normal, axis=1)[:, None]
     across = 10.0 * np.abs(np.sum(tenth * normal, axis=1))
     return across, np.maximum(np.sum(below * normal, axis=1), 0.0)
 
 
-def _wide_scan(sought: Sought, a: FloatArray, b: FloatArray, across: float) -> SideScan:
-    reach = COARSE_PX * sought.step + SHADOW_MM * across
+def _wide_scan(sought: Sought, a: FloatArray, b: FloatArray, beyond_px: float) -> SideScan:
+    reach = COARSE_PX * sought.step + beyond_px
     pixel = max(1.0, reach / LONGEST_REACH)
     count = int(np.ceil(reach / pixel))
     offsets = pixel * np.arange(-count, count + 1, dtype=np.float64)

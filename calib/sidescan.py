@@ -7,14 +7,14 @@ what is seen there runs; which of the parallel edges is the card's own is judged
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.edges import sample_lines
 
-__all__ = ["SideScan", "aligned", "run_of", "scan_side"]
+__all__ = ["SideScan", "aligned", "run_of", "scan_side", "without_print"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -119,3 +119,22 @@ def aligned(scan: SideScan, rise_px: float) -> Float32Array:
     part = (place - low).astype(np.float32)[..., None]
     rows = np.arange(n)[:, None]
     return np.asarray(scan.light[rows, low] * (1 - part) + scan.light[rows, low + 1] * part)
+
+
+def without_print(scan: SideScan, print_px: float) -> SideScan:
+    """Return a scan about a side with what is printed so far inside it and beyond left out.
+
+    The tone of the border takes its place.
+    """
+    if print_px <= 0.0:
+        return scan
+    place = int(np.searchsorted(scan.offsets_px, PRINT_SOFT_PX - print_px))
+    if not 0 < place < int(np.searchsorted(scan.offsets_px, 0.0)):
+        return scan
+    light = scan.light.copy()
+    light[:, :place] = light[:, place : place + 1]
+    return replace(scan, light=light)
+
+
+PRINT_SOFT_PX = 2.5
+"""Blur reaches so far from a printed edge."""

@@ -64,6 +64,38 @@ def test_a_stripe_along_the_card_is_not_its_edge(gap_mm, tilt_deg):
     assert off_px(view, found(view, shapes)) < 0.9
 
 
+def panel(inset_mm, colour, radius_mm=0.01):
+    """Return what is printed on a card to so far from its edge."""
+    return rounded(85.60 - 2.0 * inset_mm, 53.98 - 2.0 * inset_mm, radius_mm), colour
+
+
+@pytest.mark.parametrize("inset_mm", [1.5, 2.5, 3.5])
+@pytest.mark.parametrize("colour", [(35, 35, 38), (190, 120, 40)])
+@pytest.mark.parametrize("tilt_deg", [6.0, 25.0])
+def test_a_border_printed_on_a_card_is_not_its_edge(inset_mm, colour, tilt_deg):
+    """Its inner edge is as straight as the card's and often the stronger one."""
+    view = view_over(tilt_deg)
+    # Paler than the bench by less than the print is darker.
+    shapes = [(ID1_CARD, (150, 170, 190)), panel(inset_mm, colour)]
+    assert off_px(view, found(view, shapes)) < 0.9
+
+
+@pytest.mark.parametrize("inset_mm", [2.0, 3.0])
+@pytest.mark.parametrize("tilt_deg", [6.0, 25.0])
+def test_a_line_printed_round_a_card_is_not_its_edge(inset_mm, tilt_deg):
+    view = view_over(tilt_deg)
+    line = [panel(inset_mm, (60, 40, 30)), panel(inset_mm + 0.8, CARD)]
+    assert off_px(view, found(view, [(ID1_CARD, CARD), *line])) < 0.9
+
+
+def test_what_is_printed_on_a_larger_card_is_no_card():
+    """A print of the very size and shape of a bank card, 2 mm inside the edge of a larger one."""
+    larger = rounded(89.6, 57.98, 3.18), CARD
+    with pytest.raises(RefusalError) as caught:
+        found(view_over(8.0), [larger, (ID1_CARD, (60, 60, 62))])
+    assert caught.value.notice.code == "wrong-rectangle"
+
+
 @pytest.mark.parametrize(
     ("outline", "code"),
     [
