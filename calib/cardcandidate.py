@@ -191,7 +191,8 @@ def _weighed_up(sought: Sought, sides: FoundSides, printed: bool = False) -> Car
     )
     if not found.good:
         return found
-    about = rectangle_about(sought, sight.corners_px, sides.hidden)
+    blur = max(fit.sigma_px for fit in sides.fits)
+    about = rectangle_about(sought, sight.corners_px, sides.hidden, blur)
     return replace(found, is_print=about is not None)
 
 
