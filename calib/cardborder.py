@@ -20,6 +20,7 @@ NEAREST_MM, FARTHEST_MM = 0.8, 5.5
 """How far outside an edge is looked for: beyond the card's wall, and as far as borders are wide
 (common practice, no source)."""
 LINES, FEWEST = 32, 10
+"""Scan lines across a side; and the fewest samples of each in which an edge can be told."""
 CLEAR_OF_BLUR, BLURRED_PX = 3.0, 2.3
 """So many standard deviations off an edge has no part left; and the widest blur with which one edge
 can be told from another."""

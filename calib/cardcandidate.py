@@ -140,12 +140,11 @@ def bordered_at(sought: Sought, quad: FloatArray) -> CardCandidate | None:
 
     The outline may be the border's: then the card is the rectangle about it.
     """
-    about = rectangle_about(sought, quad)
-    for outline in (quad, about):
-        found = None if outline is None else candidate_at(sought, outline, printed=True)
-        if found is not None and _is_bordered(found):
-            return found
-    return None
+    found = candidate_at(sought, quad, printed=True)
+    if found is None or not _is_bordered(found):
+        about = rectangle_about(sought, quad)
+        found = None if about is None else candidate_at(sought, about, printed=True)
+    return found if found is not None and _is_bordered(found) else None
 
 
 def candidate_by_three(sought: Sought, quad: FloatArray, hidden: int) -> CardCandidate | None:

@@ -40,6 +40,7 @@ COARSE_LINES, FINE_LINES = 32, 40
 SHADOW_MM = 1.7
 """How far out the border of a card's own shadow lies: 0.76 mm thick, light 25 degrees up."""
 BORDERED_SIDES = 3
+"""A border runs along all sides; one of them may be in shadow."""
 BORDER_MM = 2.5
 """How wide a border printed on a card may be, the inner edge of which was taken for the card's."""
 COARSE_PX = 2.2

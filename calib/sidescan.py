@@ -23,6 +23,8 @@ TURN_MOST = 0.02
 """Most that a coarse side is turned, as a fraction of its length."""
 FAINT = 0.01
 """Steps in the square root of light below this are noise in any photo."""
+PRINT_SOFT_PX = 2.5
+"""Blur reaches so far from a printed edge."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +136,3 @@ def without_print(scan: SideScan, print_px: float) -> SideScan:
     light = scan.light.copy()
     light[:, :place] = light[:, place : place + 1]
     return replace(scan, light=light)
-
-
-PRINT_SOFT_PX = 2.5
-"""Blur reaches so far from a printed edge."""
