@@ -56,6 +56,11 @@ GAP_RANGE = (0.53, 1.5)
 """What the gap at the corners may measure, as a share of what their radius asks for."""
 BOTH_RANGE = (0.7, 1.35)
 """The same where two corners are all there is (true cards, rendered: 0.82 to 1.16)."""
+PLAIN_SHARE, CLOSE_LEAST = 0.75, 3
+"""A rectangle with a side that is seen less must have so many corners within the closer range:
+what something covers in part, and parts of two things together, look alike but for these. One
+that hides a side must show the other three at least so well: a turned piece has two straight
+sides and a foot between two round corners."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,17 +101,28 @@ class CardCandidate:
         return rounded(self.corner_gap_mm, self.radius_mm)
 
     @property
-    def both_rounded(self) -> bool:
-        """Whether two corners, all that a hidden side leaves, are rounded as they should be."""
+    def closely_rounded(self) -> int:
+        """How many corners are rounded closely as they should be."""
         share = self.corner_gap_mm / (GAP_OF_RADIUS * self.radius_mm)
         low, high = BOTH_RANGE
-        return int(np.sum((share > low) & (share < high))) >= 2
+        return int(np.sum((share > low) & (share < high)))
+
+    @property
+    def both_rounded(self) -> bool:
+        """Whether two corners, all that a hidden side leaves, are rounded as they should be."""
+        return self.closely_rounded >= 2
 
     @property
     def good(self) -> bool:
         """Whether it is the rectangle sought."""
         seen = self.side_share >= SHARE_LEAST
-        return seen and self.fits and self.rounded and not self.is_print
+        return seen and self.fits and self.rounded and self._plain and not self.is_print
+
+    @property
+    def _plain(self) -> bool:
+        if self.radius_mm <= 0.0 or self.side_share >= PLAIN_SHARE:
+            return True
+        return self.hidden is None and self.closely_rounded >= CLOSE_LEAST
 
 
 def candidate_at(sought: Sought, quad: FloatArray, printed: bool = False) -> CardCandidate | None:

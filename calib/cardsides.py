@@ -56,6 +56,9 @@ POINT_FLOOR_PX = 0.04
 SIDE_BIAS_SD_PX = 0.22
 """What a whole side may be off by what no kind of edge describes: sharpening, a rounded rim."""
 WALL_DOUBT = 0.3
+THREE_DOUBT = 1.35
+"""Where a side is hidden the other three must be believed: none contradicts one that was misread.
+Of 1225 sides of rendered cards the normalised errors were so large, root mean square."""
 UNSURE_PX = 1.2
 FREE_PX = 25.0
 """How far off a side may lie of which the photo says nothing."""
@@ -164,6 +167,9 @@ def find_sides(
     printed : whether something may be printed along the sides.
     """
     across, walls = _across(sought, quad)
+    if not np.isfinite(across).all():
+        # Corners behind the phone, or on one line: no outline of anything.
+        return None
     beyond = SHADOW_MM + (BORDER_MM if printed else 0.0)
     choices: list[SideChoice] = []
     starts, ends = np.empty((4, 2)), np.empty((4, 2))
@@ -218,6 +224,7 @@ def sides_sight(sought: Sought, sides: FoundSides) -> SideSight:
             bias[i] = choice.offset_px - choice.mean_px
             variance[i] += choice.sd_px**2
     if sides.hidden is not None:
+        variance *= THREE_DOUBT**2
         variance[sides.hidden] = FREE_PX**2
     return SideSight(
         size_mm=np.array(sought.size_mm, dtype=np.float64),

@@ -3,7 +3,8 @@
 A card that stands in a slot, or against a clamp, hides a side; another has none against a bench
 of its own tone. What would be confidently wrong is a rectangle of another size, whose fourth side
 is seen, elsewhere: its sides run on past where the card's must end, or turn before it, by round
-corners of its own. What hides a card cuts its sides off sharply.
+corners of its own. What hides a card cuts its sides off sharply. A turned piece has two straight
+sides as well, and round corners where its foot begins; but the foot is bowed.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from calib.cardcandidate import (
     gaps_at,
 )
 from calib.cardsides import NOT_SEEN, SEEN_AT_ALL, Sought, corners_beside
+from calib.lens import straighten
 from calib.rectangle import corners_of
 from calib.sidechoice import choose_edge
 from calib.sidefit import SCAN_OFFSETS_PX, fit_side
@@ -45,6 +47,9 @@ ITSELF_MM = 1.2
 CUT_MM, CUT_INSET = 6.0, 0.15
 """How far from where the sides end what cuts them off is looked for, and the share of it left out
 at both ends."""
+BOWED_PX, BOWED_SDS, BOW_POINTS = 1.2, 4.0, 6
+"""A side that is off a straight line by so much in its middle is no card's (true ones, rendered,
+lens straightened: at most 0.9), unless its points scatter so, or are so few, that it might be."""
 SHARP = 0.45
 """Gap at a corner, as a share of the round one's, below which something cuts it off."""
 
@@ -59,6 +64,8 @@ def may_be_hidden(sought: Sought, candidate: CardCandidate) -> bool:
     """
     if candidate.hidden is None:
         raise ValueError("the candidate shows all of its sides")
+    if _is_bowed(candidate):
+        return False
     corners = candidate.view.to_pixels(sought.corners_mm())
     start, end = corners_beside(candidate.hidden)
     before, after = corners[(start - 1) % 4], corners[(end + 1) % 4]
@@ -90,6 +97,30 @@ def may_be_hidden(sought: Sought, candidate: CardCandidate) -> bool:
         for c, o, mm in zip((corners[start], corners[end]), (before, after), left_mm, strict=True)
     )
     return _cut_off(sought, np.stack([before, one, two, after]), px_per_mm)
+
+
+def _is_bowed(candidate: CardCandidate) -> bool:
+    """Return whether one of the sides is bowed, once the lens' distortion is taken off."""
+    lens, sight = candidate.view.lens, candidate.sight
+    points = lens.focal_px * straighten(sight.points_px, lens.vector())
+    for side in range(4):
+        own = points[sight.side == side]
+        if len(own) < BOW_POINTS:
+            continue
+        along, across = _own_frame(own)
+        (bow, *_), covariance = np.polyfit(along, across, 2, cov=True)
+        if abs(bow) > max(BOWED_PX, BOWED_SDS * float(np.sqrt(covariance[0, 0]))):
+            return True
+    return False
+
+
+def _own_frame(points_px: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return places along a side's points (n, 2), from -1 to 1, and how far across they lie, px."""
+    middle = points_px - points_px.mean(axis=0)
+    way = np.linalg.svd(middle, full_matrices=False)[2][0]
+    along = middle @ way
+    across = middle @ np.array([-way[1], way[0]])
+    return 2.0 * (along - along.min()) / np.ptp(along) - 1.0, across
 
 
 def _end(sought: Sought, far: FloatArray, corner: FloatArray, *, clockwise: bool) -> float | None:

@@ -21,7 +21,9 @@ from drawncards import (
     view_over,
 )
 
-from calib.finding import find_target
+from calib.cardcandidate import CardCandidate
+from calib.cardsides import Sought, find_sides
+from calib.finding import find_target, linear_table
 from calib.lens import lens_from_exif
 from calib.refusal import RefusalError
 from calib.targets import ID1
@@ -166,6 +168,55 @@ def test_another_rectangle_with_round_corners_is_no_card_of_which_a_side_is_hidd
     with pytest.raises(RefusalError) as caught:
         found(view_over(tilt_deg, distance_mm=480.0), [(rounded(*size_mm, radius_mm), CARD)])
     assert caught.value.notice.code == "wrong-rectangle"
+
+
+def column(width_mm, length_mm, foot_mm):
+    """Return the outline of a standing piece whose foot is bowed by so much, and what cuts it."""
+    turn = np.linspace(np.pi, 2.0 * np.pi, 60)
+    half = 0.5 * np.array([width_mm, length_mm])
+    foot = np.column_stack([half[0] * np.cos(turn), foot_mm * np.sin(turn) - half[1]])
+    flat = np.concatenate([foot, [half, half * [-1.0, 1.0]]])
+    above = rounded(200.0, 40.0, 0.01, (0.0, half[1] + 15.0))
+    return [(np.column_stack([flat, np.zeros(len(flat))]), CARD), (above, (60, 60, 62))]
+
+
+@pytest.mark.parametrize(
+    ("width_mm", "length_mm", "tilt_deg"), [(54.0, 60.0, 25.0), (70.0, 90.0, 4.0)]
+)
+def test_a_piece_between_two_straight_sides_and_a_bowed_foot_is_no_card(
+    width_mm, length_mm, tilt_deg
+):
+    """Where its foot begins the corners look as round as a card's; a body was taken for one."""
+    with pytest.raises(RefusalError) as caught:
+        found(view_over(tilt_deg), column(width_mm, length_mm, 2.0))
+    assert caught.value.notice.code in {"no-target", "wrong-rectangle"}
+
+
+def test_corners_behind_the_phone_are_no_outline():
+    photo = photo_of(picture(view_over(10.0), [(ID1_CARD, CARD)]))
+    sought = Sought(
+        photo.bgr, linear_table(), LENS, (85.60, 53.98), (0.1, 0.05), 0.76, 3.18, step=2
+    )
+    quad = np.array([[100.0, 100.0], [400.0, np.nan], [400.0, 300.0], [100.0, 300.0]])
+    assert find_sides(sought, quad) is None
+
+
+@pytest.mark.parametrize(
+    ("side_share", "shares", "is_card"),
+    [
+        (0.62, [0.83, 0.57, 0.0, 0.95], False),
+        (0.62, [0.83, 0.90, 0.0, 0.95], True),
+        (0.90, [0.83, 0.57, 0.0, 0.95], True),
+    ],
+)
+def test_a_side_seen_in_part_asks_for_corners_that_are_round_as_they_should_be(
+    side_share, shares, is_card
+):
+    view = view_over(10.0)
+    gaps = np.array(shares) * (np.sqrt(2.0) - 1.0) * 3.18
+    sight = found(view, [(ID1_CARD, CARD)]).sight
+    candidate = CardCandidate(sight, view, side_share, 1.0, gaps, 3.18, None)
+    assert candidate.good is is_card
 
 
 def test_two_cards_are_one_too_many():
