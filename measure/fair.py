@@ -42,12 +42,17 @@ class FairCurve:
     smooth_joints : for each chain, the nodes without a corner.
     place_u95_mm : for each chain, (nodes,) 95 % half-width of the z of its nodes; 0 at ends.
     stray : how far it is from the rows.
+    chi2, free : squared deviations of the rows that are left, and the free numbers spent.
+    prices : that a free number had to earn: of a line or arc, of a tie, and the least.
     """
 
     chains: tuple[Chain, ...]
     smooth_joints: tuple[frozenset[int], ...]
     place_u95_mm: tuple[FloatArray, ...]
     stray: Stray
+    chi2: float
+    free: int
+    prices: tuple[float, float, float]
 
 
 def fair_profile(profile: Profile) -> FairCurve:
@@ -81,15 +86,15 @@ def fair_profile(profile: Profile) -> FairCurve:
         price = max(supported, price * LEAST_SHARE)
         tie_price = max(supported, price * TIE_SHARE)
         fits = _fit_all(runs, price * log_rows, tie_price * log_rows)
-    fits = [
-        [searched(run, price * log_rows, tie_price * log_rows) for run in piece] for piece in fits
-    ]
+    least = max(supported, CHEAPEST)
+    prices = (price * log_rows, tie_price * log_rows, min(least, tie_price) * log_rows)
+    fits = [[searched(run, *prices) for run in piece] for piece in fits]
     curve = _curve(profile, fits)
-    fits, curve = _mended(profile, runs, fits, curve, max(supported, CHEAPEST) * log_rows)
+    fits, curve = _mended(profile, runs, fits, curve, least * log_rows)
     # The fit took the rows for independent, as uncertain as they claim: put that right.
     spread = float(np.sqrt(_supported_price(profile, curve)))
     places = (np.concatenate([place_u95(fit, spread) for fit in piece]) for piece in fits)
-    return replace(curve, place_u95_mm=tuple(places))
+    return replace(curve, place_u95_mm=tuple(places), prices=prices)
 
 
 def _mended(
@@ -148,9 +153,12 @@ def _fit_all(
 
 
 def _curve(profile: Profile, fits: list[list[RunFit]]) -> FairCurve:
-    """Return the curve of the fits; how well its nodes are placed is left open."""
+    """Return the curve of the fits; places of its nodes, and prices, are left open."""
     chains, smooth = zip(*(_join(piece) for piece in fits), strict=True)
-    return FairCurve(chains, smooth, (), stray_of(chains, _long_pieces(profile), profile))
+    chi2 = sum(run.fit.chi2 for piece in fits for run in piece)
+    free = sum(run.fit.free for piece in fits for run in piece)
+    stray = stray_of(chains, _long_pieces(profile), profile)
+    return FairCurve(chains, smooth, (), stray, chi2, free, (0.0, 0.0, 0.0))
 
 
 def _supported_price(profile: Profile, curve: FairCurve) -> float:
