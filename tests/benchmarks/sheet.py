@@ -1,6 +1,6 @@
 """Print how true a making sheet is: print at 1:1, files, features found, time.
 
-Run: python tests/benchmarks/sheet.py [--pieces 100]
+Run: python tests/benchmarks/sheet.py [--pieces 100] [--first 1000] [--features]
 """
 
 from __future__ import annotations
@@ -19,9 +19,12 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "measure" / "sheet"))
+sys.path.insert(0, str(Path(__file__).parent))
 
+from placebounds import flowing_joints, trace_bound
 from sheetprints import template_errors
 from sheetturnings import Turner, any_piece, baluster, mill, names_of, sharp_places, traced
+from truthtried import was_missed
 
 from measure.chain import Chain, distance_to_chain
 from measure.fair import fair_profile
@@ -115,13 +118,38 @@ def files(folder: Path) -> None:
                   f"{100 * share:+.3f} %, watertight {solid.is_watertight}")  # fmt: skip
 
 
-def features(pieces: int) -> None:
+REACH_MM = 0.1
+"""Where no method places a joint to a smaller standard deviation, none gets 95 % within 0.2 mm."""
+
+
+def bounds(off: np.ndarray, sd: np.ndarray, flows: np.ndarray) -> None:
+    """Print how near the places come to what their noise allows.
+
+    Parameters
+    ----------
+    off, sd, flows : (n,) error of each place and least standard deviation of any unbiased method,
+        mm; whether it is a joint without a corner.
+    """
+    print("  what the noise allows there (Cramér-Rao bound, 1 sd, of any unbiased method):")
+    for name, own in (("flowing joints", flows), ("fainter corners", ~flows),
+                      ("both", np.ones(len(off), dtype=bool))):  # fmt: skip
+        error, least = off[own], sd[own]
+        ratio, can = error / least, least <= REACH_MM
+        reached = f"{100 * np.mean(error[can] <= 0.2):.1f} %" if can.any() else "none"
+        print(f"    {name}: {100 * np.mean(~can):.1f} % of {len(error)} are beyond 95 % within "
+              f"0.2 mm (bound median {np.median(least):.3f} mm); of the rest within 0.2 mm: "
+              f"{reached}; error over bound: rms {np.sqrt(np.mean(ratio**2)):.2f}, by its median "
+              f"{np.median(ratio) / 0.6745:.2f}")  # fmt: skip
+
+
+def features(pieces: int, first: int) -> None:
     print(f"Features of {pieces} random pieces at the noise of a trace (target: 0.2 mm)")
-    right, asked, flowing, corners, sizes, known = 0, 0, [], [], [], []
+    missed, flows, least = 0, [], []
+    right, asked, flowing_off, corners, sizes, known = 0, 0, [], [], [], []
     fitted, truth, covered = [], [], []
     wrong: dict[str, int] = defaultdict(int)
     for seed in range(pieces):
-        rng = np.random.default_rng(1000 + seed)
+        rng = np.random.default_rng(first + seed)
         turner = any_piece(rng)
         profile = traced(turner.chain(), rng)
         curve = fair_profile(profile)
@@ -132,9 +160,11 @@ def features(pieces: int) -> None:
         if [f.name for f in found] != names_of(turner.made):
             wrong["more" if len(found) > len(turner.made) else
                   "fewer" if len(found) < len(turner.made) else "other name"] += 1  # fmt: skip
+            missed += was_missed(turner.chain(), curve, profile)
             continue
         right += 1
         sharp = sharp_places(turner.chain())
+        bound, flowing = trace_bound(turner.chain()), flowing_joints(turner.chain())
         for made, f in zip(turner.made, found, strict=True):
             diameter = made.diameter
             if f.kind == "ogee":  # its middle moves with its faint ends: compare there
@@ -143,16 +173,24 @@ def features(pieces: int) -> None:
             known.append(sizes[-1] <= f.u95_mm)
             for z, want in ((f.z_from_mm, made.z0), (f.z_to_mm, made.z1)):
                 is_sharp = np.min(np.abs(sharp - want)) < 1e-6
-                (corners if is_sharp else flowing).append(abs(z - want))
+                (corners if is_sharp else flowing_off).append(abs(z - want))
                 covered.append(abs(z - want) <= f.place_u95_mm + 0.01)
+                if not is_sharp:
+                    joint = int(np.argmin(np.abs(turner.chain().z_mm - want)))
+                    flows.append(joint in flowing)
+                    least.append(bound.sd("z", joint))
     print(f"  number and kind right: {right} of {asked} ({dict(wrong)})")
+    print(f"  of the {asked - right} wrong, the criterion prefers what was made (the search "
+          f"missed it): {missed}")  # fmt: skip
+    print(f"  it prefers what was found, also when given what was made: {asked - right - missed}")
     for name, values in (("places at corners over 8 degrees", corners),
-                         ("places at fainter corners and flowing joints", flowing),
+                         ("places at fainter corners and flowing joints", flowing_off),
                          ("diameters", sizes)):  # fmt: skip
         v = np.array(values)
         near = 100 * np.mean(v <= 0.2)
         print(f"  {name}: {near:.1f} % within 0.2 mm, median {np.median(v):.3f}, "
               f"95 % {np.percentile(v, 95):.3f}, largest {v.max():.2f} mm")  # fmt: skip
+    bounds(np.array(flowing_off), np.array(least), np.array(flows))
     print(f"  places within their own 95 % limits: {100 * np.mean(covered):.1f} %")
     print(f"  diameters within their own U95: {100 * np.mean(known):.1f} %")
     for name, strays in (("fair curve", fitted), ("outline as made, without any fit", truth)):
@@ -212,12 +250,17 @@ def times(folder: Path) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--pieces", type=int, default=100)
-    pieces = parser.parse_args().pieces
+    parser.add_argument("--first", type=int, default=1000, help="seed of the first piece")
+    parser.add_argument("--features", action="store_true", help="nothing but the features")
+    asked = parser.parse_args()
+    if asked.features:
+        features(asked.pieces, asked.first)
+        return
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         prints(folder)
         files(folder)
-        features(pieces)
+        features(asked.pieces, asked.first)
         times(folder)
 
 

@@ -91,12 +91,23 @@ def rows_of(chain: Chain) -> tuple[FloatArray, FloatArray, FloatArray]:
     return np.concatenate(z), np.concatenate(d), np.concatenate(cosine)
 
 
+SCATTER_MM, WOBBLE_MM, MEMORY_MM = 0.025, 0.03, 1.5
+"""Of a trace, on the diameter: from row to row, slower, and over how much that forgets itself."""
+STEEPEST_COSINE = 0.25
+
+
+def wobble_kernel(memory_mm: float = MEMORY_MM) -> FloatArray:
+    """Return the weights of 81 independent rows that make a wobbling one of variance 1."""
+    kernel = np.exp(-0.5 * (np.arange(-40, 41) * 0.25 / memory_mm) ** 2)
+    return np.asarray(kernel / np.sqrt(np.sum(kernel**2)))
+
+
 def traced(
     chain: Chain,
     rng: np.random.Generator,
-    scatter: float = 0.025,
-    wobble: float = 0.03,
-    memory_mm: float = 1.5,
+    scatter: float = SCATTER_MM,
+    wobble: float = WOBBLE_MM,
+    memory_mm: float = MEMORY_MM,
     u95: float = 0.10,
     common: float = 0.06,
 ) -> Profile:
@@ -107,9 +118,8 @@ def traced(
     0.10 mm that is claimed).
     """
     z, d, cosine = rows_of(chain)
-    cosine = np.maximum(cosine, 0.25)
-    kernel = np.exp(-0.5 * (np.arange(-40, 41) * 0.25 / memory_mm) ** 2)
-    kernel /= np.sqrt(np.sum(kernel**2))
+    cosine = np.maximum(cosine, STEEPEST_COSINE)
+    kernel = wobble_kernel(memory_mm)
     slow = np.convolve(rng.normal(size=len(z) + 80), kernel, mode="valid")[: len(z)]
     noise = scatter * rng.normal(size=len(z)) + wobble * slow
     local = u95 / cosine
