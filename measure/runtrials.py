@@ -177,12 +177,14 @@ def _with_a_flat(run: RunFit, fit: ChainFit) -> Iterator[ChainFit]:
             ties = tuple(t for t in fit.ties if not (t[0] == "tangent" and t[1] in (k, k + 1)))
             yield fit_chain(*rows, chain, straight, (*ties, ("level", k)))
     for k in range(len(arcs) + 1):
-        if k in tied or level & {k - 1, k}:
+        if level & {k - 1, k}:
             continue
         bends = np.insert(arcs, k, False)
         ties = tuple((name, i if i < k else i + 1) for name, i in fit.ties)
+        # What flowed at the joint flows into the straight and out of it.
+        flows: tuple[Tie, ...] = (("tangent", k),) if k in tied else ()
         for start in _flats_at(chain, k):
-            yield fit_chain(*rows, start, bends, (*ties, ("level", k)))
+            yield fit_chain(*rows, start, bends, (*ties, *flows, ("level", k)))
 
 
 def _flats_at(chain: Chain, k: int) -> Iterator[Chain]:

@@ -87,6 +87,21 @@ def test_ogee_that_flows_into_a_level_line_is_tied_at_once() -> None:
     assert set(better.ties) == {("tangent", 1), ("tangent", 2), ("level", 2)}
 
 
+def test_level_line_between_two_ogees_is_no_longer_flowed_through() -> None:
+    """Falling, level for 9 mm and falling again: four arcs in a row come near it, and cost more."""
+    made = Chain(np.array([0.0, 17.0, 26.0, 43.0]), np.array([20.0, 17.4, 17.4, 15.5]),
+                 np.array([-np.tan(0.5 * np.arctan(2.6 / 17.0)), 0.0,
+                           np.tan(0.5 * np.arctan(1.9 / 17.0))]))  # fmt: skip
+    start = Chain(np.array([0.0, 20.5, 43.0]), np.array([20.0, 17.2, 15.5]),
+                  np.array([-0.08, 0.06]))  # fmt: skip
+    run = run_of(made)
+    fit = fit_chain(run.z, run.r, run.sigma, start, np.array([True, True]), (("tangent", 1),))
+    better = searched(RunFit(run.z, run.r, run.sigma, fit), *PRICES).fit
+    assert ("level", 1) in better.ties
+    assert better.chain.r_mm[1] == pytest.approx(17.4, abs=0.02)
+    assert better.free == fit.free
+
+
 def test_what_the_search_returns_obeys_its_ties() -> None:
     """A level line across a slope cannot be had; it must not be counted as a number saved."""
     made = Chain(np.array([0.0, 20.0, 40.0]), np.array([20.0, 18.0, 18.1]), np.array([0.0, -0.5]))
