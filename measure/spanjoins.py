@@ -9,7 +9,15 @@ from numpy.typing import NDArray
 
 from measure.bows import bows_of
 from measure.chain import directions
-from measure.spans import FILLET_WIDEST_MM, SMOOTH_RAD, Outline, Span, crest_of, is_whole
+from measure.spans import (
+    FALL_MM,
+    FILLET_WIDEST_MM,
+    SMOOTH_RAD,
+    Outline,
+    Span,
+    crest_of,
+    is_whole,
+)
 
 __all__ = ["spans_of"]
 
@@ -129,7 +137,14 @@ def _wall_or_flat(outline: Outline, span: Span) -> Span:
     width, rise = outline.width(span), abs(outline.rise(span))
     if width <= NARROW_MM and rise > width:
         return Span("step", span.first, span.last)
+    if span.sort in ("out", "in") and _is_too_low(outline, span):
+        span = Span("line", span.first, span.last)
     return Span("flat", span.first, span.last) if _is_flat(outline, span) else span
+
+
+def _is_too_low(outline: Outline, span: Span) -> bool:
+    """Say whether a bow is as good as straight: too low for a whole bead, and for a half one."""
+    return not is_whole(outline, span) and _spread(outline, span) < FALL_MM
 
 
 def _is_flat(outline: Outline, span: Span) -> bool:
@@ -139,15 +154,21 @@ def _is_flat(outline: Outline, span: Span) -> bool:
     a long one only by what the rows at its two ends do not share.
     """
     width, rise = outline.width(span), abs(outline.rise(span))
-    narrow = width < FILLET_WIDEST_MM
     if span.sort == "line" and 2.0 * rise < outline.flat_mm:
         return True
-    if span.sort not in ("line", "out", "in") or not narrow:
+    if span.sort not in ("line", "out", "in") or width >= FILLET_WIDEST_MM:
         return False
     known = float(np.hypot(*outline.u95_mm[[span.first, span.last + 1]]))
     steepest = STEEPEST if span.sort == "line" else 0.5 * STEEPEST
-    r = [*outline.chain.r_mm[span.first : span.last + 2].tolist(), crest_of(outline.chain, span)[1]]
-    return bool(max(r) - min(r) < min(steepest * width, 0.5 * max(known, outline.flat_mm)))
+    most = min(steepest * width, 0.5 * max(known, outline.flat_mm))
+    return bool(_spread(outline, span) < most)
+
+
+def _spread(outline: Outline, span: Span) -> float:
+    """Return how far the radius strays over a span, from the lowest of its nodes to its crest."""
+    r = outline.chain.r_mm[span.first : span.last + 2].tolist()
+    r.append(crest_of(outline.chain, span)[1])
+    return float(max(r) - min(r))
 
 
 def _one_wall(outline: Outline, a: Span, b: Span) -> str | None:
@@ -162,8 +183,11 @@ def _one_wall(outline: Outline, a: Span, b: Span) -> str | None:
 
 
 def _one_flat(outline: Outline, a: Span, b: Span) -> str | None:
-    level = 2.0 * abs(outline.rise(a)) + 2.0 * abs(outline.rise(b)) < outline.flat_mm
-    return "flat" if (a.sort, b.sort) == ("flat", "flat") and level else None
+    """Join flats whichever way each of them leans: without a step between them they are one."""
+    if (a.sort, b.sort) != ("flat", "flat"):
+        return None
+    low = _spread(outline, Span("flat", a.first, b.last)) < max(FALL_MM, 0.5 * outline.flat_mm)
+    return "flat" if low else None
 
 
 def _ogee(outline: Outline, turns: FloatArray, a: Span, b: Span) -> str | None:

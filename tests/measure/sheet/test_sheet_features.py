@@ -16,6 +16,8 @@ from measure.segmenting import cut_run, run_costs
 from measure.settings import Setting
 from measure.sheet import Sheet, SheetRequest, make_sheet
 from measure.sheetback import feature_words
+from measure.spanjoins import spans_of
+from measure.spans import Outline
 from measure.stray import is_within, local_u95, stray_of
 from measure.units import METRIC
 
@@ -70,6 +72,28 @@ def test_faint_joints_are_placed_within_what_is_said_and_no_more_is_said_than_ne
                 said.append(f.place_u95_mm)
     assert sum(o <= s for o, s in zip(off, said, strict=True)) >= 7
     assert np.median(said) < 5.0
+
+
+def outline_of(*nodes: tuple[float, float, float]) -> Outline:
+    """Return an outline of nodes (z, r, bulge of what follows), known to ±0.1 mm."""
+    z, r, bulge = (np.array(part) for part in zip(*nodes, strict=True))
+    u95 = np.full(len(z), 0.1)
+    return Outline(Chain(z, r, bulge[:-1]), np.full(len(z), 0.3), u95, 0.05)
+
+
+def test_what_calipers_hardly_tell_is_one_cylinder() -> None:
+    """Fitted to the ripple of a photo: lines that lean to and fro, bows of a tenth of a mm."""
+    leaning = outline_of((0, 22.564, 0), (3.4, 22.537, 0), (4.0, 22.577, 0), (10.5, 22.529, 0))
+    assert [s.sort for s in spans_of(leaning)] == ["flat"]
+    bowed = outline_of((0, 22.626, 0), (1.3, 22.626, 0.0477), (5.3, 22.626, 0.0151),
+                       (12.2, 22.676, 0))  # fmt: skip
+    assert [s.sort for s in spans_of(bowed)] == ["flat"]
+
+
+def test_low_bead_on_a_cylinder_stays_a_bead() -> None:
+    """A bead 6 wide that stands 0.3 proud is cut on purpose."""
+    b = outline_of((0, 20, 0), (20, 20, 0.1), (26, 20, 0), (50, 20, 0))
+    assert [s.sort for s in spans_of(b)] == ["flat", "out", "flat"]
 
 
 def test_bead_is_so_wide_and_so_proud_at_its_place() -> None:
