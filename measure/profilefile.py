@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calib.ending import file_trouble
 from calib.refusal import BadFileError
+from measure.inches import MM_PER_INCH
 from measure.profile import GRID_MM, Profile
 
 __all__ = [
@@ -36,6 +37,9 @@ LARGEST_MM = 5000.0
 """Nothing that is turned and photographed is larger: greater numbers are slips."""
 INCH_LENGTH, INCH_DIAMETER = 20.0, 5.0
 """Shorter and thinner than this in mm together is no turned piece, but a usual one in inches."""
+
+SAME_STEP = 0.02
+"""Rows stand on a grid; within this share of its step in inches they are on it."""
 
 _MEND = "Correct the number, or take the row out."
 
@@ -238,6 +242,11 @@ def _check_size(table: FloatArray, name: str) -> None:
         raise _inches(
             f"{name} is {table[-1, 0] - table[0, 0]:g} long and {table[:, 1].max():g} thick, "
             "which looks like inches"
+        )
+    step = float(np.median(np.diff(np.unique(table[:, 0]))))
+    if abs(step * MM_PER_INCH / GRID_MM - 1.0) < SAME_STEP:
+        raise _inches(
+            f"{name} has rows {step:.4f} apart along the axis, which is {GRID_MM:g} mm in inches"
         )
 
 

@@ -27,7 +27,13 @@ from measure.finefeatures import with_fine_marked
 from measure.mechanism import Mechanism
 from measure.profile import Profile
 from measure.settings import Setting, settings_of
-from measure.sheetnotices import foot_notices, gap_notices, section_notices, stray_notices
+from measure.sheetnotices import (
+    foot_notices,
+    gap_notices,
+    section_notices,
+    stray_notices,
+    unit_notices,
+)
 from measure.shortruns import with_short_runs
 from measure.solid import Gap, gaps_of, turned_round, volume_mm3
 from measure.speeds import Speeds, lathe_speeds
@@ -296,6 +302,7 @@ def _notices(
     units, mechanism = request.units, request.mechanism
     notices = gap_notices(gaps, length, units)
     notices += stray_notices(curve.stray, units) if request.fair else []
+    notices += unit_notices(profile, units)
     notices += foot_notices(profile, request.foot_at_start, units)
     if section is not None and mechanism is not None:
         notices += section_notices(section, mechanism.shaft_length_mm, units)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from calib.refusal import Notice
 from measure.profile import Profile
 from measure.solid import Gap
@@ -9,10 +11,27 @@ from measure.stray import OVER_MM, Stray, is_within
 from measure.units import Units
 from measure.wall import Section
 
-__all__ = ["foot_notices", "gap_notices", "section_notices", "stray_notices"]
+__all__ = ["foot_notices", "gap_notices", "section_notices", "stray_notices", "unit_notices"]
 
 THIN_FOOT = 0.6
 """A foot thinner than this share of the other end may be the top (common practice, no source)."""
+THIN_MM, SLENDER = 5.0, 20.0
+"""Few pieces are thinner than this and this many times longer; of 20 to 120 mm, read as inches,
+all are thinner (common practice, no source)."""
+
+
+def unit_notices(profile: Profile, units: Units) -> list[Notice]:
+    """Ask whether the diameters alone are in inches: what is as thin as this is hardly turned."""
+    thick, long = float(np.max(profile.diameter_mm)), float(np.ptp(profile.z_mm))
+    if thick >= THIN_MM or long < SLENDER * thick:
+        return []
+    return [
+        Notice(
+            "thin-piece",
+            f"The piece is {units.number(thick)} {units.name} thick and {units.number(long)} long.",
+            "Sizes are read as millimetres: if the diameters are in inches, multiply them by 25.4.",
+        )
+    ]
 
 
 def gap_notices(gaps: tuple[Gap, ...], length_mm: float, units: Units) -> list[Notice]:

@@ -155,6 +155,7 @@ def test_harmless_differences_are_read(tmp_path, text):
         ("0,60,0.1,0\n", "profile-short", "only one"),
         ("30,60,0.1,0\n30,50,0.1,0\n", "profile-short", "only one"),
         ("0,2.36,0.005,0\n7.7,2.39,0.005,0\n", "profile-inches", "inches"),
+        ("0,60,0.1,0\n0.00984,60,0.1,0\n0.01969,60,0.1,0\n", "profile-inches", "0.25 mm"),
     ],
 )
 def test_what_cannot_be_a_profile_is_refused(rows, code, said):

@@ -116,6 +116,16 @@ def test_rows_in_two_units_are_refused_with_the_place(piece: Path, first_in_inch
     assert caught.value.notice.code == "profile-inches"
 
 
+def test_diameters_alone_in_inches_are_asked_about(piece: Path) -> None:
+    p = traced(mill().chain(), np.random.default_rng(1))
+    said = []
+    for d in (p.diameter_mm / 25.4, p.diameter_mm):
+        piece.write_bytes(rows_csv(Profile(p.z_mm, d, p.u95_mm, p.u95_common_mm)))
+        said.append([n.code for n in run_sheet(SheetAsked(piece)).notices])
+    assert "thin-piece" in said[0]
+    assert "thin-piece" not in said[1]
+
+
 def test_a_plan_that_looks_like_inches_asks_for_its_units(tmp_path: Path) -> None:
     plan = tmp_path / "plan.csv"
     plan.write_text("z_mm,diameter_mm\n0,2.28\n1.57,1.81\n6.3,1.5\n8.25,0.9\n")
