@@ -35,7 +35,7 @@ def searched(run: RunFit, price: float, tie_price: float, supported: float) -> R
     fit = run.fit
     for _ in range(MOST_TURNS):
         best = fit
-        for trial in trials_of(run, fit):
+        for trial in trials_of(run, fit, price):
             if _is_met(trial) and _is_better(trial, best, prices):
                 simple = simplify(run.z, run.r, run.sigma, trial, price, tie_price)
                 best = simple if _is_met(simple) else trial

@@ -30,18 +30,19 @@ LEAST_MM = 0.5
 """Nodes nearer than two rows are one place."""
 
 
-def trials_of(run: RunFit, fit: ChainFit) -> Iterator[ChainFit]:
+def trials_of(run: RunFit, fit: ChainFit, price: float) -> Iterator[ChainFit]:
     """Yield other fits to the rows of a run, not yet simplified.
 
     Parameters
     ----------
     run : the rows.
     fit : the chain about which to look.
+    price : that a free number more must earn, in squared standard deviations.
     """
     yield from _bent(run, fit)
     yield from _crossed_again(run, fit)
     yield from _tied_at_once(run, fit)
-    yield from _with_a_flat(run, fit)
+    yield from _with_a_flat(run, fit, price)
 
 
 def _turns(chain: Chain) -> FloatArray:
@@ -159,7 +160,7 @@ def _tied_at_once(run: RunFit, fit: ChainFit) -> Iterator[ChainFit]:
             yield fit_chain(run.z, run.r, run.sigma, fit.chain, arcs, ties)
 
 
-def _with_a_flat(run: RunFit, fit: ChainFit) -> Iterator[ChainFit]:
+def _with_a_flat(run: RunFit, fit: ChainFit, price: float) -> Iterator[ChainFit]:
     """Yield fits with a level straight more, at a corner or an end, or in place of a short curve.
 
     The cutting takes a straight for a place, a height and a slope. A level one between two
@@ -176,27 +177,42 @@ def _with_a_flat(run: RunFit, fit: ChainFit) -> Iterator[ChainFit]:
             straight[k] = False
             ties = tuple(t for t in fit.ties if not (t[0] == "tangent" and t[1] in (k, k + 1)))
             yield fit_chain(*rows, chain, straight, (*ties, ("level", k)))
+    gain = _left_over(run, fit)
     for k in range(len(arcs) + 1):
-        if level & {k - 1, k}:
+        if level & {k - 1, k} or (k not in tied and gain[k] < price):
             continue
         bends = np.insert(arcs, k, False)
         ties = tuple((name, i if i < k else i + 1) for name, i in fit.ties)
         # What flowed at the joint flows into the straight and out of it.
         flows: tuple[Tie, ...] = (("tangent", k),) if k in tied else ()
-        for start in _flats_at(chain, k):
+        for start in _flats_at(chain, k, k in tied):
             yield fit_chain(*rows, start, bends, (*ties, *flows, ("level", k)))
 
 
-def _flats_at(chain: Chain, k: int) -> Iterator[Chain]:
-    """Yield the chain with a level segment k put in before and behind node k, where it has room.
+def _left_over(run: RunFit, fit: ChainFit) -> FloatArray:
+    """Return the squared deviations of the rows about each node: a flat there gains no more."""
+    off = run.r - fit.chain.radius_at(run.z)
+    slope = np.gradient(run.r, run.z)
+    sums = np.concatenate([[0.0], np.cumsum((off / run.sigma) ** 2 / (1.0 + slope**2))])
+    low, high = (
+        np.searchsorted(run.z, fit.chain.z_mm + side) for side in (-LONGEST_MM, LONGEST_MM)
+    )
+    return np.asarray(sums[high] - sums[low])
 
-    The bow beside it keeps its end: a steep side that is cut short does not find back.
+
+def _flats_at(chain: Chain, k: int, flows: bool) -> Iterator[Chain]:
+    """Yield the chain with a level segment k put in about node k, where it has room.
+
+    At a corner before and behind it, so that the bow beside it keeps its end: a steep side that
+    is cut short does not find back.
     """
     z = chain.z_mm
-    for shift in (-FLAT_MM, FLAT_MM):
-        inside = k > 0 if shift < 0.0 else k < len(chain.bulge)
-        if inside and abs(z[k + int(np.sign(shift))] - z[k]) > FLAT_MM + LEAST_MM:
-            low, high = sorted((z[k], z[k] + shift))
+    starts = (-0.5,) if flows else (-1.0, 0.0)
+    for low in (z[k] + FLAT_MM * share for share in starts):
+        high = low + FLAT_MM
+        room_before = low >= z[k] if k == 0 else low - z[k - 1] > LEAST_MM
+        room_behind = high <= z[k] if k == len(chain.bulge) else z[k + 1] - high > LEAST_MM
+        if room_before and room_behind:
             nodes = np.concatenate([z[:k], [low, high], z[k + 1 :]])
             r = np.insert(chain.r_mm, k, chain.r_mm[k])
             yield Chain(nodes, r, np.insert(chain.bulge, k, 0.0))
