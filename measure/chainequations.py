@@ -114,6 +114,28 @@ class ChainProblem:
             normal.ravel()[self._cell(at[i], at[j])] += slope[i] * slope[j]
         return cost
 
+    def dense(self, chain: Chain) -> tuple[FloatArray, FloatArray]:
+        """Return distances over sigma (n,) and their slopes by the free numbers (n, p)."""
+        value, slopes, starts = self._residuals(chain)
+        matrix = np.zeros((len(value), len(self.columns)))
+        for k, (a, b) in enumerate(pairwise([*starts.tolist(), len(self.z)])):
+            for (what, o), own in zip(SLOTS, slopes, strict=True):
+                place = self._place.get((what, k + o))
+                if place is not None:
+                    matrix[a:b, place] = own[a:b]
+        return value, matrix
+
+    def dense_ties(self, chain: Chain) -> tuple[FloatArray, FloatArray]:
+        """Return what the ties are off over their sigma (t,) and its slopes (t, p)."""
+        values, slopes = np.zeros(len(self.ties)), np.zeros((len(self.ties), len(self.columns)))
+        for i, tie in enumerate(self.ties):
+            value, own = tie_value(chain, tie)
+            values[i] = TIE_WEIGHT * value
+            for name, slope in own:
+                if name in self._place:
+                    slopes[i, self._place[name]] = TIE_WEIGHT * slope
+        return values, slopes
+
     def _residuals(self, chain: Chain) -> tuple[FloatArray, FloatArray, IntArray]:
         """Return distances over sigma (n,), their slopes (5, n), first row of each segment."""
         starts = np.concatenate([[0], np.searchsorted(self.z, chain.z_mm[1:-1])])

@@ -15,7 +15,7 @@ from scipy.linalg import LinAlgError, solveh_banded
 from measure.chain import Chain
 from measure.chainequations import ChainProblem, Equations, Name, Tie
 
-__all__ = ["ChainFit", "fit_chain"]
+__all__ = ["ChainFit", "fit_chain", "is_sound", "put_numbers"]
 
 FloatArray = NDArray[np.float64]
 
@@ -103,15 +103,15 @@ def fit_chain(
     x = np.array([numbers[what][k] for what, k in columns])
     problem = ChainProblem((z, r, sigma), columns, ties, count)
     base = Chain(start.z_mm, start.r_mm, np.where(is_arc, start.bulge, 0.0))
-    chain = _put(base, columns, x)
+    chain = put_numbers(base, columns, x)
     here = problem.at(chain)
     damping = 1e-3
     for _ in range(MOST_STEPS):
         step = _step(here, damping)
         if step is not None and -float(here.gradient @ step) < gain:
             break
-        trial = None if step is None else _put(base, columns, x + step)
-        if step is None or trial is None or not _sound(trial):
+        trial = None if step is None else put_numbers(base, columns, x + step)
+        if step is None or trial is None or not is_sound(trial):
             damping = max(damping * 10.0, 1e-3)
         else:
             there = problem.at(trial)
@@ -135,7 +135,8 @@ def _step(here: Equations, damping: float) -> FloatArray | None:
         return None
 
 
-def _put(chain: Chain, columns: tuple[Name, ...], x: FloatArray) -> Chain:
+def put_numbers(chain: Chain, columns: tuple[Name, ...], x: FloatArray) -> Chain:
+    """Return the chain with the named numbers replaced; x (p,) as the columns say."""
     z, r, bulge = chain.z_mm.copy(), chain.r_mm.copy(), chain.bulge.copy()
     arrays = {"z": z, "r": r, "bulge": bulge}
     for (what, index), value in zip(columns, x, strict=True):
@@ -143,7 +144,8 @@ def _put(chain: Chain, columns: tuple[Name, ...], x: FloatArray) -> Chain:
     return Chain(z, r, bulge)
 
 
-def _sound(chain: Chain) -> bool:
+def is_sound(chain: Chain) -> bool:
+    """Say whether nodes are in order, no arc over half a circle and none across the axis."""
     return bool(
         np.all(np.diff(chain.z_mm) > 0.02)
         and np.all(np.abs(chain.bulge) <= 1.05)

@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 
 from measure.chain import Chain
 from measure.jointplace import place_u95
+from measure.memoryfit import fitted_with_memory
 from measure.profile import GRID_MM, Profile
 from measure.runfit import RunFit, fit_run
 from measure.runsearch import searched
 from measure.segmenting import Costs, run_costs
-from measure.stray import Stray, local_u95, rows_bear, stray_of
+from measure.stray import Stray, is_within, local_u95, rows_bear, stray_of
 
 __all__ = ["FairCurve", "fair_profile", "to_profile"]
 
@@ -91,6 +92,10 @@ def fair_profile(profile: Profile) -> FairCurve:
     fits = [[searched(run, *prices) for run in piece] for piece in fits]
     curve = _curve(profile, fits)
     fits, curve = _mended(profile, runs, fits, curve, least * log_rows)
+    moved = fitted_with_memory(fits)
+    truer = _curve(profile, moved)
+    if is_within(truer.stray) or not is_within(curve.stray):
+        fits, curve = moved, truer
     # The fit took the rows for independent, as uncertain as they claim: put that right.
     spread = float(np.sqrt(_supported_price(profile, curve)))
     places = (np.concatenate([place_u95(fit, spread) for fit in piece]) for piece in fits)
