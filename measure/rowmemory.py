@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 __all__ = ["LONGEST_ROWS", "Memory", "memory_of"]
 
@@ -42,7 +41,9 @@ class Memory:
         Of rows (n, m) that are slopes this is what independent rows would have for slopes.
         """
         last = self.predictors[-1]
-        new = np.asarray(lfilter(np.concatenate([[1.0], -last]), [1.0], rows, axis=0))
+        new = np.array(rows, dtype=np.float64)
+        for lag, weight in enumerate(last[: len(rows)], start=1):
+            new[lag:] -= weight * rows[:-lag]
         new /= self.sd[-1]
         for i in range(min(len(last), len(rows))):
             told = self.predictors[i] @ rows[:i][::-1]
