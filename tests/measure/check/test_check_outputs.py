@@ -428,3 +428,17 @@ def test_a_result_of_another_command_is_named(tmp_path):
     with pytest.raises(BadFileError) as caught:
         read_measured(tmp_path)
     assert "the folder is of measure hole" in caught.value.notice.message
+
+
+def test_what_to_do_is_read_on_a_phone_without_scrolling_sideways():
+    """The lines of the list may break, and only a table of numbers scrolls, inside itself.
+
+    CSS Text Module Level 3, section 3, and CSS Overflow Module Level 3 (from memory).
+    """
+    page = check_report(result_of(BAD), None)
+    (classes,) = set(re.findall(r'<td class="([^"]*)">[^<]*mm (?:proud|shy) at', page))
+    style = page.split("<style>")[1].split("</style>")[0]
+    wraps = re.findall(r"td\.(\w+) \{ white-space: normal; \}", style)
+    assert set(wraps) & set(classes.split())
+    narrow = style.split("@media screen and (max-width: 50rem) {")[1]
+    assert "overflow-x: auto" in narrow.split("}")[0]
