@@ -9,7 +9,7 @@ import numpy as np
 
 from calib.refusal import Notice, RefusalError
 from measure.checknotices import check_notices
-from measure.finedetail import too_fine
+from measure.finedetail import bottom_hidden, too_fine
 from measure.judge import OUTSIDE, UNSURE, WITHIN, Deviations, judge
 from measure.measured import Measured
 from measure.pair import Pair, compare_pair
@@ -174,6 +174,8 @@ def _unjudged(
             reason = "the plan has a gap"
         elif too_fine(plan, middle)[0]:
             reason = "finer than the photo shows"
+        elif bottom_hidden(plan, middle)[0]:
+            reason = "too narrow to show how deep it is"
         else:
             reason = "not seen in the photo"
         found.append(Unjudged(a, b, reason))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from measure.check import CheckResult
+from measure.check import CheckResult, Unjudged
 from measure.judge import OUTSIDE, UNSURE, WITHIN
 from measure.pairwords import pair_line
 from measure.places import Place
@@ -107,7 +107,8 @@ def _listed(result: CheckResult, units: Units) -> list[str]:
     if len(others) > _MOST_PLACES:
         lines.append(f"... and {len(others) - _MOST_PLACES} more, see the report")
     if likely:
-        spans = [f"{units.place(a)} to {units.place(b)}" for a, b in _joined(likely)]
+        seen = _without(_joined(likely), result.unjudged)
+        spans = [f"{units.place(a)} to {units.place(b)}" for a, b in seen]
         lines.append(
             f"Unsure ? likely within, but the ± reaches past what is allowed: {', '.join(spans)} "
             f"{units.name}"
@@ -123,6 +124,19 @@ def _joined(places: list[Place]) -> list[tuple[float, float]]:
             spans[-1] = (spans[-1][0], max(spans[-1][1], place.z_to_mm))
         else:
             spans.append((place.z_from_mm, place.z_to_mm))
+    return spans
+
+
+def _without(
+    spans: list[tuple[float, float]], unjudged: tuple[Unjudged, ...]
+) -> list[tuple[float, float]]:
+    """Return stretches without what was not judged: a place may reach on past a short gap."""
+    for gap in unjudged:
+        cut = []
+        for low, high in spans:
+            parts = (low, min(high, gap.z_from_mm)), (max(low, gap.z_to_mm), high)
+            cut += [part for part in parts if part[0] < part[1]]
+        spans = cut
     return spans
 
 
@@ -191,10 +205,10 @@ def _headline(result: CheckResult, units: Units) -> str:
         if lost:
             places += f", {lost} of them shy"
         return f"{name}: {places}" + (f"; {unsure}" if unsure else "")
+    seen = " where it was judged" if result.unjudged else ""
     if result.verdict == UNSURE:
         some = bool(np.any(result.rows.verdict == WITHIN))
-        return f"{name}: {unsure}, {'the rest within' if some else 'nothing certain'}"
-    seen = " where it was judged" if result.unjudged else ""
+        return f"{name}: {unsure}, {f'the rest within{seen}' if some else 'nothing certain'}"
     return f"{name}: WITHIN{seen}"
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from measure.deviationu95 import deviation_uncertainty, own_uncertainty, plan_uncertainty
-from measure.finedetail import too_fine
+from measure.finedetail import bottom_hidden, too_fine
 from measure.plan import STEEP, Plan
 from measure.profile import LONGEST_BRIDGE_MM, Profile
 from measure.register import Placement
@@ -89,6 +89,10 @@ class Deviations:
     def __len__(self) -> int:
         """Return the number of rows."""
         return len(self.z_mm)
+
+    def at(self, index: BoolArray | NDArray[np.int64]) -> Deviations:
+        """Return some of the rows, in the order of `index`."""
+        return replace(self, **{f.name: getattr(self, f.name)[index] for f in fields(self)})
 
     @property
     def judged(self) -> TextArray:
@@ -211,8 +215,7 @@ def judge(
     cosine = np.where(normal, 1.0 / np.hypot(1.0, np.minimum(slope, 1e6)), 1.0)
     step = profile.u95_step_mm
     proud, shy = plan.tolerance_at(z_plan, general)
-    raw = verdicts(deviation, u95, proud, shy)
-    return Deviations(
+    every = Deviations(
         z_mm=z_plan,
         piece_z_mm=profile.z_mm[rows],
         plan_diameter_mm=planned,
@@ -229,16 +232,31 @@ def judge(
         shy_mm=shy,
         slope=slope,
         normal=normal,
-        verdict=agreed(raw, deviation, z_plan, _beyond_u95(deviation, u95, proud, shy)),
+        verdict=verdicts(deviation, u95, proud, shy),
+    )
+    told = every.at(_told(every, plan))
+    return replace(
+        told, verdict=agreed(told.verdict, told.deviation_mm, told.z_mm, _beyond_u95(told))
     )
 
 
-def _beyond_u95(
-    deviation: FloatArray, u95: FloatArray, proud: FloatArray, shy: FloatArray
-) -> FloatArray:
+def _told(rows: Deviations, plan: Plan) -> BoolArray:
+    """Return which rows, (n,), can have a verdict: not those of a cut whose bottom may be hidden.
+
+    There the measured diameter is the most it can be: only that it is shy can be told, and not
+    even that where the plan was traced and is no more than the most itself.
+    """
+    hidden = bottom_hidden(plan, rows.z_mm)
+    if plan.source == "trace":
+        return ~hidden
+    shy = (rows.verdict == OUTSIDE) & (rows.deviation_mm < 0.0)
+    return np.asarray(~hidden | shy)
+
+
+def _beyond_u95(rows: Deviations) -> FloatArray:
     """Return how far beyond its limit each row is, in its U95s."""
-    limit = np.where(deviation > 0.0, proud, shy)
-    return np.asarray((np.abs(deviation) - limit) / np.maximum(u95, 1e-9))
+    limit = np.where(rows.deviation_mm > 0.0, rows.proud_mm, rows.shy_mm)
+    return np.asarray((np.abs(rows.deviation_mm) - limit) / np.maximum(rows.u95_mm, 1e-9))
 
 
 def _rows_on_plan(profile: Profile, plan: Plan, placement: Placement) -> NDArray[np.int64]:

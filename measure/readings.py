@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -150,7 +150,7 @@ def _thinned(rows: Deviations) -> Deviations:
     """Return every other row, and those at whole millimetres: as good, in a quarter of the time."""
     keep = np.abs(rows.piece_z_mm - np.round(rows.piece_z_mm)) < _WHOLE_MM
     keep[::2] = True
-    return replace(rows, **{f.name: getattr(rows, f.name)[keep] for f in fields(rows)})
+    return rows.at(keep)
 
 
 def _row_mm(rows: Deviations) -> FloatArray:

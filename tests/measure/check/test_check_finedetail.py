@@ -1,11 +1,15 @@
 """What a photo cannot show of a plan is not judged by it."""
 
+import dataclasses
+
 import numpy as np
 from checkpieces import Noise, measured_copy, mill_plan, rows_with_shoulders
 
 from measure.check import CheckRequest, check
+from measure.checkwords import check_words
 from measure.finedetail import too_fine
 from measure.planmaking import checked_plan
+from measure.units import METRIC
 
 
 def plain(z):
@@ -61,3 +65,62 @@ def test_the_valley_beside_a_bead_is_judged():
     """Bead and body meet in an open V: it may not hide that the bead has moved."""
     z = np.arange(0.5, 179.5, 0.25)
     assert not np.any(too_fine(mill_plan(), z))
+
+
+def seen_in_groove(z, middle, width, depth, slant_deg, d):
+    """What a line of sight that slants along the piece clears of a square groove, on the diameter.
+
+    It passes the axis at r and is sqrt(r² + (s / tan t)²) from it a way s along the piece farther
+    on: to clear the groove's edge of radius R at half its width w, R² - r² <= (w / 2 tan t)².
+    """
+    rim = d / 2.0
+    clear = np.sqrt(rim**2 - (width / 2.0 / np.tan(np.radians(slant_deg))) ** 2)
+    return np.where(np.abs(z - middle) < width / 2.0, np.maximum(clear, rim - depth / 2.0) * 2.0, d)
+
+
+def test_a_groove_that_a_slanting_sight_line_cannot_see_into_is_not_called_proud():
+    """Sound, 2.5 mm wide and 3 mm off the diameter; a sight line at 20 degrees shows 0.5 of it."""
+    groove = lambda z: 3.0 * (np.abs(z - 80.0) < 1.25)
+    plan = plan_with(groove)
+    z, d = rows_with_shoulders(plain)
+    shown = seen_in_groove(z, 80.0, 2.5, 3.0, 20.0, d)
+    assert 0.4 < d[z == 80.0][0] - shown[z == 80.0][0] < 0.6
+    result = check(measured_copy(z, shown, Noise(), None), plan, CheckRequest((0.3, 0.3)))
+    assert result.verdict == "within"
+    (skipped,) = result.unjudged
+    assert skipped.reason == "too narrow to show how deep it is"
+    assert 77.9 < skipped.z_from_mm < 78.8
+    assert 81.2 < skipped.z_to_mm < 82.1
+
+
+def test_a_narrow_groove_that_shows_too_deep_is_told():
+    """What is seen to be missing is missing, however narrow it is."""
+    plan = plan_with(lambda z: 1.0 * (np.abs(z - 80.0) < 1.25))
+    z, d = rows_with_shoulders(plain)
+    deep = d - 3.0 * (np.abs(z - 80.0) < 1.25)
+    result = check(measured_copy(z, deep, Noise(), None), plan, CheckRequest((0.3, 0.3)))
+    (place,) = (place for place in result.places if place.verdict == "outside")
+    assert not place.proud
+    assert abs(place.z_mm - 80.0) < 1.0
+
+
+def test_two_mills_seen_into_a_groove_from_two_sides_are_not_told_apart_there():
+    """Both have it 3 mm deep; of one photo 0.5 mm shows, of the other 1.7 mm, both ways round."""
+    z, d = rows_with_shoulders(plain)
+    little, more = (seen_in_groove(z, 80.0, 2.5, 3.0, slant, d) for slant in (20.0, 11.0))
+    for seen, planned in ((little, more), (more, little)):
+        drawn = checked_plan("other", z, planned)
+        plan = dataclasses.replace(drawn, source="trace", longest_bridge_mm=0.5)
+        piece = measured_copy(z, seen, Noise(), None)
+        result = check(piece, plan, CheckRequest((0.3, 0.3), pair=False))
+        assert result.verdict == "within"
+        assert [u.reason for u in result.unjudged] == ["too narrow to show how deep it is"]
+
+
+def test_the_headline_does_not_call_what_was_not_judged_within():
+    plan = plan_with(lambda z: 3.0 * (np.abs(z - 80.0) < 1.25))
+    z, d = rows_with_shoulders(plain)
+    proud = d + 0.28 * (np.abs(z - 40.0) < 5.0)
+    piece = measured_copy(z, proud, Noise(), None)
+    words = check_words(check(piece, plan, CheckRequest((0.3, 0.3))), METRIC)
+    assert words.headline.endswith("too close to call, the rest within where it was judged")

@@ -3,6 +3,7 @@
 import dataclasses
 import io
 import json
+import re
 
 import numpy as np
 import pypdf
@@ -13,7 +14,7 @@ from calib.refusal import RefusalError
 from measure.check import CheckRequest, check
 from measure.checkpdf import check_pdf
 from measure.checkreport import check_report
-from measure.checkwords import check_words
+from measure.checkwords import check_text, check_words
 from measure.deviationsfile import check_data, deviations_csv
 from measure.planfile import plan_of_piece
 from measure.planmaking import plan_of_profile
@@ -174,3 +175,20 @@ def test_places_of_a_pair_differ_by_no_more_than_the_scale_lets_them():
     ]
     assert len(places) >= 6
     assert all(abs(one.difference_mm) < one.u95_mm for one in places)
+
+
+def test_nothing_is_likely_within_where_nothing_was_seen():
+    """A gap of 2 to 4 mm in each of three stretches whose ± is as large as what is allowed."""
+    gaps = ((30.0, 32.5), (60.0, 64.0), (120.0, 122.0))
+    piece = gapped(3, gaps)
+    z = piece.profile.z_mm
+    wide = np.any([(z > a - 10.0) & (z < b + 10.0) for a, b in gaps], axis=0)
+    u95 = np.where(wide, 0.3, piece.profile.u95_mm)
+    piece = dataclasses.replace(piece, profile=dataclasses.replace(piece.profile, u95_mm=u95))
+    drawn = plan_of_profile(gapped(4, ()).profile, "mill")
+    result = check(piece, drawn, CheckRequest((0.3, 0.3), pair=False))
+    (line,) = (t for t in check_text(result, METRIC).splitlines() if "likely within" in t)
+    spans = [tuple(map(float, s)) for s in re.findall(r"([\d.]+) to ([\d.]+)", line)]
+    assert len(spans) > len(gaps)
+    for low, high in spans:
+        assert all(high <= a + 0.3 or low >= b - 0.3 for a, b in gaps), line
