@@ -11,16 +11,25 @@ from calib.sight import SideSight, Sight
 from calib.view import View
 from measure.cardground import goes_on_round
 from measure.circleedge import EdgeCircle
-from measure.face import DEPTH_SD_MM, GIVEN, FaceCircle
+from measure.face import DEPTH_SD_MM, GIVEN, ON_FACE, FaceCircle, Plane, measure_face
 from measure.facefocus import card_out_of_focus
 from measure.holerequest import AT_FOOT, HoleRequest
 from measure.mating import COVERAGE
 from measure.nest import ASTRAY_SD_MM
 
-__all__ = ["check_card", "check_depths"]
+__all__ = ["CARD_BESIDE", "check_card", "check_depths", "is_rim"]
 
 SURE = 3.5
 """Standard uncertainties that prove a contradiction: one photo in two thousand by chance."""
+LEAST_RING_MM = 2.0
+"""A broken edge as broad as this is as deep, at 45 degrees, and shows it; a narrower may not."""
+CARD_BESIDE = Notice(
+    "card-beside",
+    "The largest circle is no bore, but looks like the rim of a piece: another lies level inside "
+    "it. A card on that face would lie inside it too.",
+    "If the card lay beside the piece, on the bench, give --card at-foot --face-height MM; if it "
+    "was held level with the face, --card coplanar.",
+)
 
 
 def check_card(
@@ -54,6 +63,20 @@ def check_card(
             "Say where it is: --card at-foot --face-height MM, --card on-face, or --card coplanar "
             "if it was held level with the end face.",
         )
+
+
+def is_rim(edges: list[EdgeCircle], view: View, plane: Plane) -> bool:
+    """Return whether the largest circle of a face bounds a flat ring, so that it is no bore.
+
+    The next one inside it lies level with it, or higher, and is smaller by more than a broken edge
+    makes it. Where the phone stands so nearly over the axis that this cannot be told it is not.
+    """
+    if len(edges) < 2:
+        return False
+    outer, inner = sorted(edges, key=lambda edge: -edge.circle.radius)[:2]
+    if outer.circle.radius - inner.circle.radius < LEAST_RING_MM:
+        return False
+    return measure_face(edges, view, plane, {}, rimmed=False)[1].where == ON_FACE
 
 
 def check_depths(circles: list[FaceCircle], request: HoleRequest, photo_name: str) -> list[Notice]:

@@ -30,7 +30,7 @@ from measure.face import (
     circle_names,
     measure_face,
 )
-from measure.faceplane import check_card, check_depths
+from measure.faceplane import CARD_BESIDE, check_card, check_depths, is_rim
 from measure.holerequest import COPLANAR, HoleRequest
 from measure.holerequest import ON_FACE as CARD_ON_FACE
 from measure.nest import LEAST_ARC_DEG, mouth_of, one_face, with_told_steps
@@ -126,6 +126,8 @@ def measure_hole(
     # A face on which the card lies goes on round it, and so does its rim.
     outer = edges[0].circle
     rimmed = request.card != CARD_ON_FACE or bool(np.linalg.norm(outer.centre) < outer.radius)
+    beside = not rimmed and "bore" not in request.depths and is_rim(edges, view, plane)
+    rimmed = rimmed or beside
     if set(request.depths) - set(circle_names(len(edges), rimmed)):
         progress("looking down the bore")
         arcs = look.followed(_box_of(mouth_of(edges, rimmed)), 45.0, 360.0, edges)
@@ -149,7 +151,13 @@ def measure_hole(
         px_per_mm=edges[0].px_per_mm,
         target_px=found.polygon_px,
         target_is_board=found.is_board,
-        notices=(*found.notices, *light, *doubts, *_notices(circles, request, phone)),
+        notices=(
+            *found.notices,
+            *light,
+            *([CARD_BESIDE] if beside else []),
+            *doubts,
+            *_notices(circles, request, phone),
+        ),
     )
 
 
@@ -256,7 +264,10 @@ def _notices(circles: list[FaceCircle], request: HoleRequest, phone: float) -> l
                     Notice(
                         "depth-assumed",
                         "The bore was taken to open in the face; the photo does not show it.",
-                        "If it lies deeper, give --depth bore:MM.",
+                        "If it lies deeper, give --depth bore:MM."
+                        if request.card != CARD_ON_FACE
+                        else "If it lies deeper, give --depth bore:MM; if it is the rim of a piece "
+                        "that the card lay beside, another --card.",
                     )
                 )
     if request.card == COPLANAR:

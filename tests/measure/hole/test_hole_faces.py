@@ -182,3 +182,26 @@ def test_less_than_60_degrees_of_a_circle_give_no_diameter(arc_deg):
         measured(photo, box=box)
     assert refused.value.notice.code in {"arc-short", "no-circle"}
     assert "give --box" not in refused.value.notice.advice
+
+
+def test_the_rim_of_a_piece_that_the_card_lies_beside_is_no_bore():
+    """Told to lie on the face, the card would have to lie inside its rim."""
+    request = build_hole_request(card="on-face")
+    result = measure_hole(drawn(phone_over((60.0, 40.0, 400.0))), request, CARD)
+    assert [circle.name for circle in result.circles] == ["rim", "bore"]
+    assert "card-beside" in [notice.code for notice in result.notices]
+
+
+def test_a_stepped_bore_in_the_face_that_the_card_lies_on_stays_a_bore():
+    rings = (Ring(60.0, WALL), Ring(30.0, DARK, 12.0))
+    request = build_hole_request(card="on-face")
+    result = measure_hole(drawn(phone_over((60.0, 40.0, 400.0)), rings), request, CARD)
+    assert [circle.name for circle in result.circles] == ["bore", "step1"]
+    assert "card-beside" not in [notice.code for notice in result.notices]
+
+
+def test_a_bore_with_a_broken_edge_in_the_face_that_the_card_lies_on_stays_a_bore():
+    rings = (Ring(60.0, WALL), Ring(57.0, DARK, 1.5))
+    request = build_hole_request(card="on-face")
+    result = measure_hole(drawn(phone_over((60.0, 40.0, 400.0)), rings), request, CARD)
+    assert result.circles[0].name == "bore"
