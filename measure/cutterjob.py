@@ -26,7 +26,10 @@ from measure.progress import StepWatch
 from measure.replaced import replaced_words
 from measure.result import CUT, TraceRequest
 from measure.resultfile import result_json
+from measure.rimoutline import Cylinder
+from measure.roundedges import round_edges
 from measure.stations import stations
+from measure.steparcs import Look
 from measure.tool import Tool
 from measure.tooldata import tool_data
 from measure.toolplan import BoringPlan, plan_boring
@@ -40,7 +43,11 @@ from measure.units import Units, units_for
 
 __all__ = ["measure_cutter"]
 
-
+LOOKS_ROUND = Notice(
+    "form-doubtful",
+    "The tool was told to be flat, but the photo shows edges that bulge as a round one's do.",
+    "If it is round leave out --form flat: these sizes are then all wrong.",
+)
 THICKNESS_GIVEN_SD_MM = 0.05
 """Of a blade's thickness measured with calipers (common practice, no source)."""
 
@@ -76,6 +83,8 @@ def measure_cutter(
         photos = trace_tool(pictures, request, asked.turned_rad, progress, lenses, scale)
         progress("Telling the steps")
         tool = _tool(photos, asked)
+        if asked.form == FLAT:
+            tool = _with_doubt(photos, tool, pictures[0].bgr, asked)
         plan = plan_boring(tool, mechanism, inches)
         progress("Writing the results")
         data = tool_data(photos, tool, plan, asked.form)
@@ -108,6 +117,27 @@ def _tool(photos: ToolPhotos, asked: ToolRequest) -> Tool:
         views, photos.turned_rad, form=asked.form, thickness=thickness, shank_first=shank_first
     )
     return _with_cuts(photos, tool)
+
+
+def _with_doubt(photos: ToolPhotos, tool: Tool, bgr: NDArray[np.uint8], asked: ToolRequest) -> Tool:
+    """Say so where the first photo shows steps of a tool told to be flat to be round.
+
+    A shank is round whatever it carries; blades were told to lie on the bench.
+    """
+    trace = photos.traces[0]
+    if trace.rims is None or photos.first.setup != "bench":
+        return tool
+    shank_first = None if asked.shank is None else shank_is_first(photos.first, asked.shank)
+    shank = find_roles(steps_of(trace.view), shank_first).shank
+    cylinders = [
+        Cylinder(s.z_from_mm, s.z_to_mm, 0.25 * (s.at_from_mm + s.at_to_mm), 0.0)
+        for s in trace.rims.steps
+    ]
+    solved = trace.rims.estimate
+    edges = round_edges(Look(bgr, solved.view, solved.axis), cylinders)
+    if not set(edges) - {shank}:
+        return tool
+    return replace(tool, notices=(LOOKS_ROUND, *tool.notices))
 
 
 def _with_cuts(photos: ToolPhotos, tool: Tool) -> Tool:

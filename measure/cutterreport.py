@@ -13,6 +13,7 @@ from measure.tooltraces import ToolPhotos
 from measure.toolwords import (
     CAUTIONS,
     cuts_words,
+    form_words,
     mechanism_words,
     order_words,
     side_words,
@@ -54,6 +55,7 @@ def cutter_report(
         sections=mechanism_words(plan, units),
         lower_bound=any(s.swept is not None and s.swept.is_lower_bound for s in tool.steps),
         thickness=_thickness(tool, units),
+        form=form_words(tool),
         advice=CAUTIONS,
     )
 

@@ -7,18 +7,15 @@ shoulder's edge. That ellipse is sought as a whole, by its contrast along all of
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.vectors import cross
 from calib.view import View
-from measure.limb import limbs
-from measure.reach import frame_of
 from measure.revolve import Axis
 from measure.rimoutline import Cylinder
+from measure.steparcs import Look, arcs, change_across, evened
 
 __all__ = ["places_sought"]
 
@@ -30,11 +27,6 @@ rendered photos)."""
 BETWEEN_MM = 1.0
 """So far from its neighbours a place stays."""
 LEAST_SHOULDER_MM = 0.6
-TURNS = 240
-BESIDE_PX = np.array([-4.0, -3.0, -2.0, -1.0, 1.0, 2.0, 3.0, 4.0])
-"""Where the picture is compared on both sides of the arc."""
-BLOCK = 7
-"""Points of the arc that are averaged before they are compared: cloth and grain even out."""
 LEAST_POINTS = 14
 CLEARER = 1.6
 """An arc is believed where its contrast is so much larger than that of most places tried."""
@@ -48,7 +40,6 @@ FAINTER, AS_CLEAR = 0.6, 0.93
 """The contrast, a share of the clearest, of an arc that counts, and of one that is as clear."""
 BORDER_PX = 20.0
 """An end so near to the picture's edge may lie outside it."""
-LIMB, RIM_SHARE = 0.05, 0.98
 
 
 def places_sought(
@@ -65,7 +56,7 @@ def places_sought(
     view, axis : about right: within some pixels.
     steps : in order along the axis, each beginning where the one before ends.
     """
-    look = _Look(bgr, view, axis)
+    look = Look(bgr, view, axis)
     steps, ends = _with_ends(look, steps)
     places = _places(steps)
     moved = [ends[0], *places[1:-1], ends[1]]
@@ -88,21 +79,12 @@ def places_sought(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Look:
-    """Where arcs are looked for: the photo (H, W, 3), its view, and the axis of the tool."""
-
-    bgr: NDArray[np.uint8]
-    view: View
-    axis: Axis
-
-
 def _places(steps: Sequence[Cylinder]) -> list[float]:
     return [steps[0].z_from_mm, *(step.z_to_mm for step in steps)]
 
 
 def _with_ends(
-    look: _Look, steps: Sequence[Cylinder]
+    look: Look, steps: Sequence[Cylinder]
 ) -> tuple[Sequence[Cylinder], tuple[float, float]]:
     """Return the steps without those at either end of which no end is seen, and both ends' z."""
     ends = []
@@ -166,7 +148,7 @@ def _likelihood(tried_mm: FloatArray, place_mm: float) -> FloatArray:
     return np.asarray(np.exp(-0.5 * ((tried_mm - place_mm) / LIKELY_MM) ** 2))
 
 
-def _past_chamfer(look: _Look, step: Cylinder, out: float, z: float) -> float:
+def _past_chamfer(look: Look, step: Cylinder, out: float, z: float) -> float:
     """Return z of the face of an end whose edge may be broken, from that of its clearest arc.
 
     The face's circle is smaller by the chamfer, which alone moves its arc in the picture as much
@@ -200,7 +182,7 @@ def _past_chamfer(look: _Look, step: Cylinder, out: float, z: float) -> float:
 
 
 def _contrasts(
-    look: _Look, step: Cylinder, smaller_mm: float, out: float, tried_mm: FloatArray
+    look: Look, step: Cylinder, smaller_mm: float, out: float, tried_mm: FloatArray
 ) -> FloatArray:
     """Return the mean contrast across the arc of a shoulder's edge at each z tried, (n,).
 
@@ -220,42 +202,17 @@ AT_ONCE = 64
 
 
 def _contrasts_of_some(
-    look: _Look, step: Cylinder, smaller_mm: float, out: float, tried_mm: FloatArray
+    look: Look, step: Cylinder, smaller_mm: float, out: float, tried_mm: FloatArray
 ) -> FloatArray:
-    view, axis = look.view, look.axis
-    across, toward = frame_of(view.camera_centre_mm, axis)
-    centre = axis.at(tried_mm) + step.aside_mm * across - view.camera_centre_mm
-    frame = np.stack([across, toward, out * axis.direction])
-    place, normal = limbs(centre, step.radius_mm, frame, TURNS)
-    # How far from the axis each sight passes: inside the smaller step it ends on that.
-    lever = cross(place, axis.direction)
-    size = np.sqrt(np.sum(lever * lever, axis=-1))
-    past = np.abs(np.sum(lever * centre[:, None, :], axis=-1)) / np.maximum(size, 1e-9)
-    bounds = (past > 1.05 * smaller_mm) & (past < RIM_SHARE * step.radius_mm)
-    bounds &= normal @ frame[2] > LIMB
+    place, normal, bounds = arcs(look, step, smaller_mm, out, tried_mm)
     counts = bounds.sum(axis=1)
     bounds[counts < LEAST_POINTS] = False
     found = np.full(len(tried_mm), np.nan)
     if not bounds.any():
         return found
-    change = _change_across(look, place[bounds] + view.camera_centre_mm, normal[bounds])
+    change = change_across(look, place[bounds], normal[bounds])
     ends = np.cumsum(bounds.sum(axis=1))
     for k in np.flatnonzero(counts >= LEAST_POINTS):
-        count = int(counts[k]) // BLOCK * BLOCK
         first = int(ends[k] - counts[k])
-        blocks = change[first : first + count].reshape(-1, BLOCK, 3).mean(axis=1)
-        found[k] = np.mean(np.sqrt(np.sum(blocks * blocks, axis=1)))
+        found[k] = np.mean(evened(change[first : first + int(counts[k])]))
     return found
-
-
-def _change_across(look: _Look, place: FloatArray, normal: FloatArray) -> FloatArray:
-    """Return how the colour changes outward at places of arcs, (n, 3) grey levels."""
-    pixels = look.view.to_pixels(place)
-    ahead = look.view.to_pixels(place + 0.2 * normal) - pixels
-    ahead /= np.maximum(np.linalg.norm(ahead, axis=1, keepdims=True), 1e-9)
-    at = (pixels[:, None, :] + BESIDE_PX[None, :, None] * ahead[:, None, :]).astype(np.float32)
-    seen = cv2.remap(
-        look.bgr, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    ).astype(np.float64)
-    half = len(BESIDE_PX) // 2
-    return np.asarray(seen[:, half:].mean(axis=1) - seen[:, :half].mean(axis=1))

@@ -9,6 +9,7 @@ from measure.toolplan import BoringPlan
 from measure.toolwords import (
     CAUTIONS,
     cuts_words,
+    form_words,
     mechanism_words,
     order_words,
     side_words,
@@ -32,6 +33,7 @@ def tool_text(
     photos = "" if tool.photos == 1 else f", {tool.photos} photos"
     lines = [
         f"{first.photo_name}{photos}; {source_words(first.scale_from, first.lens_from)}",
+        f"Taken as {form_words(tool)}",
         "",
         *_table(tool, units),
     ]

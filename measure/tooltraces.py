@@ -67,12 +67,14 @@ class ToolTrace:
     view : for the steps and what they sweep.
     bench_mm : Z of the bench in the target frame.
     side_names : what its two sides are called in the photo, such as "upper", "lower".
+    rims : what it was traced by; None if as any turned piece.
     """
 
     result: TraceResult
     view: ToolView
     bench_mm: float
     side_names: tuple[str, str]
+    rims: RimTrace | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,7 +315,7 @@ def _of_rims(
         steps=tuple(step_of(step, start) for step in steps),
         rim_sd_mm=float(np.hypot(SIDE_SD_PX * scale, np.median(doubts))),
     )
-    return ToolTrace(result, tool, -target.thickness_mm, _side_names(view, axis))
+    return ToolTrace(result, tool, -target.thickness_mm, _side_names(view, axis), found)
 
 
 def _rough_ends(steps: Sequence[SolvedStep]) -> tuple[Notice, ...]:

@@ -16,6 +16,7 @@ from measure.units import Units
 __all__ = [
     "CAUTIONS",
     "cuts_words",
+    "form_words",
     "mechanism_words",
     "order_words",
     "side_words",
@@ -41,6 +42,13 @@ def stock_words(matches: Sequence[StockMatch], most: int = MOST_STOCK) -> str:
     more = len(matches) - len(listed)
     words = " or ".join([", ".join(listed[:-1]), listed[-1]] if len(listed) > 1 else listed)
     return f"{words}, {more} more" if more else words
+
+
+def form_words(tool: Tool) -> str:
+    """Return what the tool was taken to be: the turner's word, or what most tools are."""
+    if tool.thickness is None:
+        return "a round tool; if it is a flat blade, give --form flat"
+    return "a flat blade, as told, not seen; if it is round, leave out --form flat"
 
 
 def cuts_words(step: ToolStep, units: Units) -> str:
