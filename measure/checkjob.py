@@ -21,19 +21,23 @@ from measure.plan import Plan
 from measure.planfile import read_plan
 from measure.profilefile import rows_csv
 from measure.progress import StepWatch
-from measure.replaced import replaced_words
+from measure.replaced import (
+    CHECK_SHEET,
+    CHECKED,
+    DEVIATIONS,
+    replaced_names,
+    replaced_words,
+)
 from measure.result import TraceRequest, TraceResult
 from measure.resultfile import result_json, trace_data
 from measure.stations import stations
+from measure.tracefiles import PROFILE, REPORT, RESULT, STATIONS
 from measure.units import Units, units_for
 
 __all__ = ["CHECK_NAMES", "check_files", "check_profile", "run_check"]
 
-DEVIATIONS, PROFILE, RESULT = "deviations.csv", "profile.csv", "result.json"
-STATIONS = "stations.csv"
-REPORT, PICTURE, SHEET = "report.html", "checked.jpg", "check.pdf"
-CHECK_NAMES = (DEVIATIONS, PROFILE, RESULT, REPORT, PICTURE, SHEET, STATIONS, "measured.jpg")
-"""All that a check or a trace may have left in the folder: replaced or taken away."""
+CHECK_NAMES = (DEVIATIONS, PROFILE, RESULT, REPORT, CHECKED, CHECK_SHEET, STATIONS)
+"""All that a check may write."""
 _STATUS_OUTSIDE = 4
 
 
@@ -72,7 +76,7 @@ def run_check(
         progress("Writing the results")
         _refuse_overwriting(piece, plan, folder)
         replaced = replaced_words(folder, data["kind"])
-        write_folder_whole(folder, files, CHECK_NAMES)
+        write_folder_whole(folder, files, replaced_names(folder, CHECK_NAMES))
     data["out"] = str(folder)
     data["files"] = list(files)
     result = in_units(result, units)
@@ -176,9 +180,9 @@ def check_files(
         from measure.checkpdf import check_pdf
         from measure.checkreport import check_report
 
-        files[SHEET] = check_pdf(result, units)
+        files[CHECK_SHEET] = check_pdf(result, units)
         if picture is not None:
-            files[PICTURE] = picture
+            files[CHECKED] = picture
         names = (*files, REPORT)
         page = check_report(result, picture, every_mm, units, names[:-1])
         files[REPORT] = page.encode("utf-8")

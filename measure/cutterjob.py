@@ -23,7 +23,7 @@ from measure.options import out_folder
 from measure.photocopies import refuse_copies
 from measure.profilefile import profile_csv, rows_csv
 from measure.progress import StepWatch
-from measure.replaced import replaced_words
+from measure.replaced import replaced_names, replaced_words
 from measure.result import CUT, TraceRequest
 from measure.resultfile import result_json
 from measure.rimoutline import Cylinder
@@ -91,7 +91,7 @@ def measure_cutter(
         folder = out_folder(paths[0], out)
         files = _files(photos, tool, plan, pictures[0].bgr, data, request.every_mm, units, report)
         replaced = replaced_words(folder, data["kind"])
-        write_folder_whole(folder, files, TRACE_NAMES)
+        write_folder_whole(folder, files, replaced_names(folder, TRACE_NAMES))
     data["out"] = str(folder)
     data["files"] = list(files)
     text = tool_text(photos.first, tool, plan, photos.side_names, units)

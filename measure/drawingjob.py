@@ -16,7 +16,7 @@ from measure.drawingwords import drawing_data, drawing_text
 from measure.options import out_folder
 from measure.profilefile import profile_csv, rows_csv
 from measure.progress import StepWatch
-from measure.replaced import replaced_words
+from measure.replaced import replaced_names, replaced_words
 from measure.resultfile import result_json
 from measure.stations import stations
 from measure.tracefiles import PICTURE, PROFILE, REPORT, RESULT, STATIONS, TRACE_NAMES
@@ -70,7 +70,7 @@ def drawing_photo(
             files[REPORT] = drawing_report(drawing, picture, request.every_mm, units).encode()
         folder = out_folder(path, out)
         replaced = replaced_words(folder, data["kind"])
-        write_folder_whole(folder, files, TRACE_NAMES)
+        write_folder_whole(folder, files, replaced_names(folder, TRACE_NAMES))
     data["out"] = str(folder)
     data["files"] = list(files)
     text = drawing_text(drawing, request.every_mm, units)

@@ -18,7 +18,7 @@ from measure.holetext import CARD_WORDS, circle_words, hole_data, hole_text
 from measure.mating import COVERAGE
 from measure.options import out_folder
 from measure.progress import StepWatch
-from measure.replaced import replaced_words
+from measure.replaced import replaced_names, replaced_words
 from measure.resultfile import result_json
 from measure.tracefiles import PICTURE, REPORT, RESULT, TRACE_NAMES
 from measure.units import units_for
@@ -74,7 +74,7 @@ def hole_photo(
             ).encode("utf-8")
         folder = out_folder(path, out)
         replaced = replaced_words(folder, data["kind"])
-        write_folder_whole(folder, files, TRACE_NAMES)
+        write_folder_whole(folder, files, replaced_names(folder, TRACE_NAMES))
     data["out"] = str(folder)
     data["files"] = list(files)
     text = hole_text(result, units)

@@ -12,7 +12,7 @@ from calib.photo import Photo, read_photo
 from calib.printed import scale_of_target
 from measure.options import out_folder
 from measure.progress import Progress, StepWatch, quiet
-from measure.replaced import replaced_words
+from measure.replaced import replaced_names, replaced_words
 from measure.result import TraceRequest, TraceResult
 from measure.resultfile import trace_data
 from measure.table import trace_table
@@ -57,7 +57,7 @@ def trace_photo(
             result, data, photo.bgr, every_mm=request.every_mm, units=units, report=report
         )
         replaced = replaced_words(folder, data["kind"])
-        write_folder_whole(folder, files, TRACE_NAMES)
+        write_folder_whole(folder, files, replaced_names(folder, TRACE_NAMES))
     data["out"] = str(folder)
     data["files"] = list(files)
     text = trace_table(result, request.every_mm, units)

@@ -15,7 +15,7 @@ from calib.photo import Photo, read_photo
 from calib.refusal import BadFileError, Notice, RefusalError
 from measure.options import out_folder
 from measure.progress import Progress, StepWatch
-from measure.replaced import replaced_words
+from measure.replaced import replaced_names, replaced_words
 from measure.result import TraceRequest, TraceResult
 from measure.resultfile import trace_data
 from measure.startend import far_end_name
@@ -86,7 +86,7 @@ def trace_photos(
         if turned_rad is not None:
             files[OVALS] = ovals_csv(together)
         replaced = replaced_words(folder, data["kind"])
-        write_folder_whole(folder, files, TRACE_NAMES)
+        write_folder_whole(folder, files, replaced_names(folder, TRACE_NAMES))
     data["out"] = str(folder)
     data["files"] = list(files)
     text = "\n".join([*words, trace_table(result, request.every_mm, units)])

@@ -351,6 +351,25 @@ def test_a_result_of_another_kind_is_not_replaced_in_silence(fake_core, photo, t
     assert fit.out.splitlines()[-1] == f"Replaced the earlier trace in {out}."
 
 
+def test_nothing_of_an_earlier_check_stays_beside_a_new_trace(fake_core, photo, tmp_path):
+    """Its page to pin up would be taken for this trace's; what is the turner's own stays."""
+    out = tmp_path / "out"
+    asked = ("trace", str(photo), "--out", str(out))
+    out.mkdir()
+    (out / "check.pdf").write_bytes(b"the turner's own")
+    fake_core(*asked)
+    assert (out / "check.pdf").exists()  # no check of ours was there
+    (out / "result.json").write_text('{"schema": 1, "kind": "check"}')
+    for name in ("check.pdf", "checked.jpg", "deviations.csv", "sheet.pdf", "notes.txt"):
+        (out / name).write_bytes(b"older")
+    said = fake_core(*asked).out.splitlines()
+    assert said[-2] == f"Replaced the earlier check in {out}."
+    assert said[-1] == f"{out / 'sheet.pdf'} is older than this: draw it anew with measure sheet."
+    names = {path.name for path in out.iterdir()}
+    assert {"sheet.pdf", "notes.txt"} <= names
+    assert not {"check.pdf", "checked.jpg", "deviations.csv"} & names
+
+
 def test_without_a_report_a_stale_one_does_not_stay(fake_core, photo, tmp_path):
     out = tmp_path / "out"
     fake_core("trace", str(photo), "--out", str(out))
