@@ -199,9 +199,11 @@ def _text(photo: Photo, seen: Preview) -> str:
         f"Lens     {_lens_words(seen)}",
         f"Tilt     {math.degrees(seen.tilt_rad):.0f}° from looking straight down on the target",
         f"Light    {_light_words(seen)}",
+        "Piece    not looked at: whether it stands out from its ground, only a trace tells",
         "",
         f"To expect, for a piece of {asked.diameter_mm:g} mm diameter and {asked.length_mm:g} mm "
-        f"length, {LIES[asked.setup]}:",
+        f"length, {LIES[asked.setup]},",
+        "if it can be traced, where it runs level (on slopes and beside steps it will be more):",
         f"  with beads and coves  ± {expects.coved.u95_mm:.2f} mm (95 %) on a diameter",
         f"  a plain cylinder      ± {expects.plain.u95_mm:.2f} mm; yours lies in between",
     ]

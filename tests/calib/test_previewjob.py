@@ -164,3 +164,12 @@ def test_spoilt_photos_are_called_so(calib, tmp_path, kind):
     said = {warning["code"] for warning in json.loads(out)["warnings"]}
     named = {"out-of-focus", "motion-blur", "overexposed"} & said
     assert named == ({kind} if kind != "fair" else set())
+
+
+def test_a_photo_that_no_trace_can_use_is_promised_nothing_of_its_piece(calib):
+    """`measure trace` refuses mill_shadow: the preview saw its card only, and says so."""
+    status, out, _ = calib("preview", SAMPLES / "mill_shadow.jpg")
+    assert status == 0
+    assert "Piece    not looked at" in out
+    promise = out.index("To expect")
+    assert "if it can be traced" in out[promise : out.index("with beads and coves")]
