@@ -66,21 +66,27 @@ def trace_photo(
 
 
 def trace_one(
-    path: Path, request: TraceRequest, progress: Progress = quiet
+    path: Path, request: TraceRequest, progress: Progress = quiet, name: str | None = None
 ) -> tuple[Photo, TraceResult]:
     """Read and measure one photo, with what is known of its lens and of a printed board.
+
+    `name` is what it is called in all that is said; None for the file's name.
 
     Raises
     ------
     RefusalError
         If it cannot be read or measured.
     """
-    photo, shot = trace_shot(path, request, progress)
+    photo, shot = trace_shot(path, request, progress, name)
     return photo, shot.result
 
 
-def trace_shot(path: Path, request: TraceRequest, progress: Progress = quiet) -> tuple[Photo, Shot]:
+def trace_shot(
+    path: Path, request: TraceRequest, progress: Progress = quiet, name: str | None = None
+) -> tuple[Photo, Shot]:
     """Read and measure one photo, keeping what it takes to bring it together with others.
+
+    `name` as for `trace_one`.
 
     Raises
     ------
@@ -89,6 +95,7 @@ def trace_shot(path: Path, request: TraceRequest, progress: Progress = quiet) ->
     """
     progress("Reading the photo")
     photo = read_photo(path)
+    photo = replace(photo, name=name or photo.name)
     scale = scale_of_target(request.target)
     choice = choose_lens(photo)
     lens = prior_lens(photo) if choice.lens is None else choice.lens

@@ -71,7 +71,8 @@ def trace_photos(
         result = together.result
         if result.photo_name != first.name:
             # The first photo was left out: the picture is of the one that leads.
-            first = read_photo(next(p for p in photos if p.name == result.photo_name))
+            names = _names(photos)
+            first = read_photo(next(p for p in photos if names[p] == result.photo_name))
         data = {**trace_data(result), **oval_data(together)}
         words = oval_lines(together, units)
         files = trace_files(
@@ -109,14 +110,15 @@ def _each(
     turns: list[float] = []
     notices: list[Notice] = []
     refused: RefusalError | None = None
+    names = _names(photos)
     for path, turn in zip(photos, turned_rad.tolist(), strict=True):
         try:
-            photo, result = trace_one(path, request, progress)
+            photo, result = trace_one(path, request, progress, names[path])
         except BadFileError as error:
-            raise type(error)(*_named(path, error.notice)) from None
+            raise type(error)(*_named(names[path], error.notice)) from None
         except RefusalError as error:
-            refused = refused or type(error)(*_named(path, error.notice))
-            notices.append(_left_out(path, error.notice))
+            refused = refused or type(error)(*_named(names[path], error.notice))
+            notices.append(_left_out(names[path], error.notice))
             continue
         first = first or photo
         results.append(result)
@@ -137,18 +139,18 @@ def _as_one(
     shots: list[Shot] = []
     notices: list[Notice] = []
     refused: RefusalError | None = None
-    for path in photos:
+    for path, name in _names(photos).items():
         try:
-            photo, shot = trace_shot(path, request, progress)
+            photo, shot = trace_shot(path, request, progress, name)
             if shots and counts_backward(shots[0], shot):
                 # The phone went round the bench: what was left is right now.
                 other = far_end_name(shot.result.axis_px)
-                _, shot = trace_shot(path, replace(request, start=other), progress)
+                _, shot = trace_shot(path, replace(request, start=other), progress, name)
         except BadFileError as error:
-            raise type(error)(*_named(path, error.notice)) from None
+            raise type(error)(*_named(name, error.notice)) from None
         except RefusalError as error:
-            refused = refused or type(error)(*_named(path, error.notice))
-            notices.append(_left_out(path, error.notice))
+            refused = refused or type(error)(*_named(name, error.notice))
+            notices.append(_left_out(name, error.notice))
             continue
         first = first or photo
         shots.append(shot)
@@ -159,12 +161,21 @@ def _as_one(
     return first, results, [*notices, *left_out]
 
 
-def _left_out(path: Path, notice: Notice) -> Notice:
-    _, said, advice = _named(path, notice)
+def _names(photos: Sequence[Path]) -> dict[Path, str]:
+    """Return what each photo is called: by its file, with the way to it where two are named alike.
+
+    Two phones both begin at IMG_0001, and what is said of one photo must not be taken for another.
+    """
+    files = [path.name for path in photos]
+    return {path: path.name if files.count(path.name) == 1 else str(path) for path in photos}
+
+
+def _left_out(name: str, notice: Notice) -> Notice:
+    _, said, advice = _named(name, notice)
     return Notice("photo-left-out", f"{said} It was left out.", advice)
 
 
-def _named(path: Path, notice: Notice) -> tuple[str, str, str]:
+def _named(name: str, notice: Notice) -> tuple[str, str, str]:
     """Return what a refusal says, the photo named: one of several is meant."""
     said = notice.message
-    return notice.code, said if path.name in said else f"{path.name}: {said}", notice.advice
+    return notice.code, said if name in said else f"{name}: {said}", notice.advice

@@ -189,7 +189,7 @@ def job(monkeypatch, tmp_path, sets, answers):
     """Run the job on three named photos; `answers` are shots or errors by name."""
     seen_photos = []
 
-    def trace_shot(path, request, progress):
+    def trace_shot(path, request, progress, name=None):
         seen_photos.append((path.name, request.start))
         answer = answers[path.name]
         if isinstance(answer, Exception):

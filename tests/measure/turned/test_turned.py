@@ -274,7 +274,7 @@ def test_a_photo_that_cannot_be_measured_is_left_out_and_named(
 ) -> None:
     shots = dict(zip(("a.jpg", "b.jpg", "c.jpg"), traces(0.5, 20.0), strict=True))
 
-    def trace_one(path, request, progress):
+    def trace_one(path, request, progress, name=None):
         if path.name in hidden:
             raise RefusalError("no-target", f"No card is to be seen in {path.name}.", "Lay one.")
         return _Photo(path.name), replace(shots[path.name], photo_name=path.name)
@@ -296,3 +296,23 @@ def test_a_photo_that_cannot_be_measured_is_left_out_and_named(
     named = [n.message for n in outcome.notices if n.code == "photo-left-out"]
     assert len(named) == 1
     assert next(iter(hidden)) in named[0]
+
+
+def test_photos_of_one_file_name_are_told_apart(tmp_path, monkeypatch) -> None:
+    """Two phones both begin at IMG_0001."""
+    paths = [tmp_path / folder / "a.jpg" for folder in ("mine", "yours", "hers")]
+    shots = dict(zip(paths, traces(0.5, 20.0), strict=True))
+
+    def trace_one(path, request, progress, name):
+        if path is paths[1]:
+            raise RefusalError("no-target", "No card is to be seen in a.jpg.", "Lay one.")
+        return _Photo(name), replace(shots[path], photo_name=name)
+
+    monkeypatch.setattr(turnedjob, "trace_one", trace_one)
+    outcome = turnedjob.trace_photos(
+        paths, TURNS, TraceRequest(), out=tmp_path / "out", inches=False, report=False,
+        quietly=True,
+    )  # fmt: skip
+    assert outcome.data["photos"] == [str(paths[0]), str(paths[2])]
+    (left_out,) = (n.message for n in outcome.notices if n.code == "photo-left-out")
+    assert left_out.startswith(f"{paths[1]}: ")
