@@ -31,6 +31,7 @@ from measure.setting import curves_of, foot_misfit_px
 from measure.solving import Solved, axis_ends_of, not_turned, solve_outline
 from measure.startend import from_start
 from measure.strangers import burnt_share, strange_share
+from measure.twopieces import lie_apart, two_pieces
 
 __all__ = ["followed", "no_piece"]
 
@@ -67,7 +68,7 @@ def followed(
     Raises
     ------
     RefusalError
-        `no-piece`, `not-turned`, or what the turner said that contradicts the photo.
+        `no-piece`, `not-turned`, `two-pieces`, or what the turner said that contradicts the photo.
     """
     intrinsics = _intrinsics(found, lens)
     tried = False
@@ -104,7 +105,10 @@ def followed(
     if likeliest is not None:
         # It was tried first, and none that came after it does better.
         return _whole(photo, request, lens, found, scene, laps, *likeliest)
-    raise not_turned(photo.name) if tried else no_piece(photo.name, request.box_px is not None)
+    boxed = request.box_px is not None
+    if not boxed and lie_apart(scene):
+        raise two_pieces(photo.name)
+    raise not_turned(photo.name) if tried else no_piece(photo.name, boxed)
 
 
 def _whole(

@@ -38,6 +38,7 @@ from measure.toolsolve import (
 )
 from measure.toolview import ToolView
 from measure.trace import Tracing, measured, prior_lens
+from measure.twopieces import lie_apart, two_pieces
 from measure.unknowns import rim_bias
 
 __all__ = ["ToolPhotos", "ToolTrace", "shank_is_first", "trace_tool"]
@@ -208,6 +209,9 @@ def _by_rims(
             best = other
     if best is None or len(best.steps) < LEAST_STEPS:
         return None
+    doubtful = best.goes_on or not _agrees(best)
+    if doubtful and request.box_px is None and lie_apart(scene):
+        raise two_pieces(photo.name)
     if not _agrees(best):
         raise _contradict(photo)
     if best.goes_on:
