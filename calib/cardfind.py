@@ -103,10 +103,12 @@ def find_cards(
         _try(sought, _guesses(sought, coarse, fresh), tried, candidates)
         if level > 0 and any(c.good for c in candidates):
             break
-    if not any(c.good for c in candidates):
-        candidates += _bordered(sought, tried)
+    found = list(tried)
     if not any(c.good for c in candidates):
         _try(sought, _amended(sought, candidates), tried, candidates)
+    # Only now: an edge that may lie anywhere beside a print fits almost any card.
+    if not any(c.good for c in candidates):
+        candidates += _bordered(sought, found)
     if not any(c.good for c in candidates):
         strokes = straight_strokes(coarse.lab)
         framed = [(quad + 0.5) * coarse.step - 0.5 for quad in frames(strokes)]

@@ -21,6 +21,7 @@ from drawncards import (
     view_over,
 )
 
+from calib import cardfind
 from calib.cardcandidate import CardCandidate
 from calib.cardsides import Sought, find_sides
 from calib.finding import find_target, linear_table
@@ -253,3 +254,15 @@ def test_an_empty_bench_shows_no_card():
     with pytest.raises(RefusalError) as caught:
         found(view_over(10.0), [])
     assert caught.value.notice.code == "no-target"
+
+
+def test_a_border_is_thought_of_only_where_three_sides_lead_to_no_card(monkeypatch):
+    """Beside print an edge may lie anywhere, which fits almost any card."""
+    view = view_over(12.0)
+    asked = []
+    corners = view.to_pixels(np.column_stack([CORNERS_MM, np.zeros(4)]))
+    monkeypatch.setattr(cardfind, "_guesses", lambda *args: [])
+    monkeypatch.setattr(cardfind, "_amended", lambda *args: [corners])
+    monkeypatch.setattr(cardfind, "_bordered", lambda *args: asked.append(args) or [])
+    assert off_px(view, found(view, [(ID1_CARD, CARD)])) < 0.45
+    assert not asked
