@@ -48,6 +48,7 @@ MISFIT_MOST = 4.5
 """Most that size, lens and sides may strain against what is expected (root of chi squared)."""
 BORDERED_MISFIT_MOST = 2.5
 """The same of one whose sides were chosen among more edges: a stripe's may be among them."""
+ANYWHERE_PX = 3.0
 UNSURE_SIDE_PX, SURER = 0.45, 0.8
 """A side so unsure is worth a second look, which counts where it leaves so much less doubt."""
 GAP_OF_RADIUS = math.sqrt(2.0) - 1.0
@@ -56,11 +57,12 @@ GAP_RANGE = (0.53, 1.5)
 """What the gap at the corners may measure, as a share of what their radius asks for."""
 BOTH_RANGE = (0.7, 1.35)
 """The same where two corners are all there is (true cards, rendered: 0.82 to 1.16)."""
-PLAIN_SHARE, CLOSE_LEAST = 0.75, 3
-"""A rectangle with a side that is seen less must have so many corners within the closer range:
-what something covers in part, and parts of two things together, look alike but for these. One
-that hides a side must show the other three at least so well: a turned piece has two straight
-sides and a foot between two round corners."""
+CLOSE_LEAST, PLAIN_SHARE, PLAIN_MISFIT = 3, 0.75, 3.0
+"""So many corners within the closer range are plain enough. With two of them the sides must be
+seen in a larger share, and strain less: what something covers in part, parts of two things
+together, and a body between two beads look alike but for these (true cards, rendered, some of
+them held by fingers, putty or a clip: misfit at most 2.5). So must the other sides where one is
+hidden."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,9 +122,11 @@ class CardCandidate:
 
     @property
     def _plain(self) -> bool:
-        if self.radius_mm <= 0.0 or self.side_share >= PLAIN_SHARE:
+        if self.radius_mm <= 0.0:
             return True
-        return self.hidden is None and self.closely_rounded >= CLOSE_LEAST
+        close = self.closely_rounded
+        shown = self.side_share >= PLAIN_SHARE and self.misfit <= PLAIN_MISFIT
+        return close >= CLOSE_LEAST or (close >= 2 and shown)
 
 
 def candidate_at(sought: Sought, quad: FloatArray, printed: bool = False) -> CardCandidate | None:
@@ -148,7 +152,9 @@ def looked_at_again(sought: Sought, found: CardCandidate) -> CardCandidate:
 
 
 def _is_bordered(found: CardCandidate) -> bool:
-    return found.good and found.bordered and found.misfit <= BORDERED_MISFIT_MOST
+    # Sides that may lie anywhere among several edges fit whatever the others ask for.
+    sure = int(np.sum(found.sight.bias_sd_px > ANYWHERE_PX)) <= 1
+    return found.good and found.bordered and sure and found.misfit <= BORDERED_MISFIT_MOST
 
 
 def bordered_at(sought: Sought, quad: FloatArray) -> CardCandidate | None:

@@ -203,20 +203,22 @@ def test_corners_behind_the_phone_are_no_outline():
 
 
 @pytest.mark.parametrize(
-    ("side_share", "shares", "is_card"),
+    ("side_share", "misfit", "shares", "is_card"),
     [
-        (0.62, [0.83, 0.57, 0.0, 0.95], False),
-        (0.62, [0.83, 0.90, 0.0, 0.95], True),
-        (0.90, [0.83, 0.57, 0.0, 0.95], True),
+        (0.62, 1.7, [0.83, 0.57, 0.0, 0.95], False),
+        (0.62, 1.7, [0.83, 0.90, 0.0, 0.95], True),
+        (0.90, 1.7, [0.83, 0.57, 0.0, 0.95], True),
+        (0.90, 3.4, [0.74, 0.32, 0.91, 0.08], False),
+        (0.90, 1.7, [0.61, 0.0, 0.71, 1.74], False),
     ],
 )
-def test_a_side_seen_in_part_asks_for_corners_that_are_round_as_they_should_be(
-    side_share, shares, is_card
+def test_without_three_corners_as_round_as_they_should_be_the_sides_must_be_plain(
+    side_share, misfit, shares, is_card
 ):
     view = view_over(10.0)
     gaps = np.array(shares) * (np.sqrt(2.0) - 1.0) * 3.18
     sight = found(view, [(ID1_CARD, CARD)]).sight
-    candidate = CardCandidate(sight, view, side_share, 1.0, gaps, 3.18, None)
+    candidate = CardCandidate(sight, view, side_share, misfit, gaps, 3.18, None)
     assert candidate.good is is_card
 
 
