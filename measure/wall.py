@@ -27,6 +27,7 @@ FloatArray = NDArray[np.float64]
 
 NECK_CLEARANCE_MM = 0.4
 """On the diameter, for a cap that turns by hand on its neck (common practice, no source)."""
+JUST_MM = 1e-6
 NECK_SHORT_MM = 1.0
 """The neck is this much shorter than its recess, so that the shoulder closes (no source)."""
 
@@ -230,7 +231,9 @@ def _wall(profile: Profile, part: WoodPart, bores: tuple[Bored, ...]) -> Wall:
          [part.low_mm, outer_top, outer_top + 1e-3, part.high_mm]]
     )  # fmt: skip
     height = np.unique(every[(every >= part.low_mm) & (every <= part.high_mm)])
-    outside, u95 = outline_at(profile, height)
+    # A shoulder where two parts meet belongs to each with its own side.
+    own = np.clip(height, part.low_mm + JUST_MM, part.high_mm - JUST_MM)
+    outside, u95 = outline_at(profile, own)
     if part.neck_mm:
         on_neck = height > outer_top
         outside[on_neck], u95[on_neck] = part.neck_mm[0], 0.0

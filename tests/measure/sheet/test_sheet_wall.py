@@ -61,6 +61,23 @@ def test_only_the_bore_that_is_wider_than_a_rounded_end_is_named() -> None:
     assert [placed.bore.name for placed in section.opens] == ["seat"]
 
 
+@pytest.mark.parametrize("turned_down_mm", [44.0, 38.0])
+def test_a_shoulder_where_the_cap_begins_is_not_the_caps(turned_down_mm: float) -> None:
+    """The cap is 56 mm at its foot, whatever the body is turned down to under it."""
+    runs = [(0.0, 60.0, 60.0), (60.0, 70.0, turned_down_mm), (70.0, 100.0, 56.0)]
+    places = [np.arange(a, b + 0.01, 0.25) for a, b, _ in runs]
+    z = np.concatenate(places)
+    d = np.concatenate([np.full(len(p), run[2]) for p, run in zip(places, runs, strict=True)])
+    u = np.full(len(z), 0.1)
+    capped = Mechanism("capped", (bore("recess", 44.0, 10.0, "foot", "cap"),))
+    parts = wood_parts(100.0, capped, 70.0, 0.4)
+    section = section_of(Profile(z, d, u, u), capped, parts, 5.0)
+    assert section.opens == ()
+    wall = section.walls[1]
+    assert wall.outside_mm[0] == pytest.approx(56.0)
+    assert wall.nominal_mm[0] == pytest.approx(6.0)
+
+
 def test_bore_wider_than_the_outline_is_refused_with_the_place() -> None:
     profile = cone(60.0, 50.0)
     waist = np.where(np.abs(profile.z_mm - 70.0) < 3.0, 24.0, profile.diameter_mm)
