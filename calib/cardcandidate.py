@@ -57,8 +57,9 @@ GAP_RANGE = (0.53, 1.5)
 """What the gap at the corners may measure, as a share of what their radius asks for."""
 BOTH_RANGE = (0.7, 1.35)
 """The same where two corners are all there is (true cards, rendered: 0.82 to 1.16)."""
-CLOSE_LEAST, PLAIN_SHARE, PLAIN_MISFIT = 3, 0.75, 3.0
-"""So many corners within the closer range are plain enough. With two of them the sides must be
+CLOSE_LEAST, CLOSE_SHARE, PLAIN_SHARE, PLAIN_MISFIT = 3, 0.6, 0.75, 3.0
+"""So many corners within the closer range are plain enough, where the sides are seen in such a
+share (without a card a piece showed 0.57, twice in 316 photos). With two of them the sides must be
 seen in a larger share, and strain less: what something covers in part, parts of two things
 together, and a body between two beads look alike but for these (true cards, rendered, some of
 them held by fingers, putty or a clip: misfit at most 2.5). So must the other sides where one is
@@ -125,8 +126,9 @@ class CardCandidate:
         if self.radius_mm <= 0.0:
             return True
         close = self.closely_rounded
-        shown = self.side_share >= PLAIN_SHARE and self.misfit <= PLAIN_MISFIT
-        return close >= CLOSE_LEAST or (close >= 2 and shown)
+        if close >= CLOSE_LEAST:
+            return self.side_share >= CLOSE_SHARE
+        return close >= 2 and self.side_share >= PLAIN_SHARE and self.misfit <= PLAIN_MISFIT
 
 
 def candidate_at(sought: Sought, quad: FloatArray, printed: bool = False) -> CardCandidate | None:
