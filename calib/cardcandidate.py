@@ -49,6 +49,7 @@ MISFIT_MOST = 4.5
 BORDERED_MISFIT_MOST = 2.5
 """The same of one whose sides were chosen among more edges: a stripe's may be among them."""
 ANYWHERE_PX = 3.0
+"""A side less sure may be any edge of a border: one may lie in shadow, two are a guess."""
 UNSURE_SIDE_PX, SURER = 0.45, 0.8
 """A side so unsure is worth a second look, which counts where it leaves so much less doubt."""
 GAP_OF_RADIUS = math.sqrt(2.0) - 1.0

@@ -28,6 +28,7 @@ FloatArray = NDArray[np.float64]
 NECK_CLEARANCE_MM = 0.4
 """On the diameter, for a cap that turns by hand on its neck (common practice, no source)."""
 JUST_MM = 1e-6
+"""So little inside its ends the outline of a part is read."""
 NECK_SHORT_MM = 1.0
 """The neck is this much shorter than its recess, so that the shoulder closes (no source)."""
 
