@@ -12,16 +12,27 @@ from measure.strangers import burnt_share, strange_share
 
 TO_LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
 PAPER, SHADOW, WALNUT, MAPLE = (190, 195, 198), (95, 98, 99), (40, 55, 90), (120, 170, 205)
+WINDOW = (0.9, 0.65, 0.3)
+"""How much of the paper's light comes from a blue window: of its blue, green and red."""
 
 
-def followed(strips=(), shadow=False):
-    """Return a photo of a walnut bar on paper, pale strips along it, and the walnut's outline."""
+def followed(strips=(), shadow=False, hides=0.0):
+    """Return a photo of a walnut bar on paper, pale strips along it, and the walnut's outline.
+
+    `hides`: share of the light of a blue window that the bar hides from the paper at its rim.
+    """
     photo = np.empty((600, 1000, 3), np.uint8)
     photo[:] = PAPER
     if shadow:
         cv2.rectangle(photo, (180, 240), (820, 420), SHADOW, cv2.FILLED)
     for low, high in strips:
         cv2.rectangle(photo, (200, low), (800, high), MAPLE, cv2.FILLED)
+    if hides:
+        away = np.ones(photo.shape[:2], np.uint8)
+        away[260:341, 200:801] = 0
+        share = hides * np.exp(-cv2.distanceTransform(away, cv2.DIST_L2, 5) / 10.0)
+        lit = TO_LINEAR[photo] * (1.0 - share[..., None] * WINDOW)
+        photo = np.round(255.0 * lit ** (1.0 / 2.2)).astype(np.uint8)
     cv2.rectangle(photo, (200, 260), (800, 340), WALNUT, cv2.FILLED)
     noise = np.random.default_rng(3).normal(0.0, 2.5, photo.shape)
     photo = cv2.GaussianBlur(np.clip(photo + noise, 0, 255).astype(np.uint8), (0, 0), 0.9)
@@ -41,6 +52,12 @@ def followed(strips=(), shadow=False):
 @pytest.mark.parametrize("shadow", [False, True])
 def test_bench_and_shadow_are_no_strangers(shadow):
     photo, outline = followed(shadow=shadow)
+    assert strange_share(photo, TO_LINEAR, outline) < 0.5 * STRANGE_MOST
+
+
+@pytest.mark.parametrize("hides", [0.2, 0.5])
+def test_a_shadow_of_another_colour_is_no_stranger(hides):
+    photo, outline = followed(hides=hides)
     assert strange_share(photo, TO_LINEAR, outline) < 0.5 * STRANGE_MOST
 
 
