@@ -31,6 +31,7 @@ from measure.setting import curves_of, foot_misfit_px
 from measure.solving import Solved, axis_ends_of, not_turned, solve_outline
 from measure.startend import from_start
 from measure.strangers import burnt_share, strange_share
+from measure.tufts import without_tufts
 from measure.twopieces import lie_apart, two_pieces
 
 __all__ = ["followed", "no_piece"]
@@ -216,6 +217,7 @@ def _solved(
 ) -> Solved | None:
     """Return what sides, in order from the start, are refined to and solved; None if not."""
     outline = refine_outline(photo.bgr, linear_table(), ordered)
+    outline = without_tufts(photo.bgr, linear_table(), outline)
     laps.lap("outline")
     try:
         solved = solve_outline(request, lens, found, outline, 3)
@@ -224,6 +226,7 @@ def _solved(
             better = mended(photo.bgr, solved.outline, estimate.view, estimate.axis)
             if better is None:
                 break
+            better = without_tufts(photo.bgr, linear_table(), better)
             solved = solve_outline(request, lens, found, better, 2, estimate)
         solved = with_side_freed(request, lens, found, solved)
         solved = replace(

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from calib.edges import sample_lines
 from measure.outline import Outline
 
-__all__ = ["burnt_share", "strange_share"]
+__all__ = ["ALONG_PX", "DARK", "FAR_SHARE", "NEAR_PX", "burnt_share", "evened", "strange_share"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -53,10 +53,10 @@ def strange_share(bgr: NDArray[np.uint8], to_linear: Float32Array, outline: Outl
     points, normals = outline.points_px, outline.normals()
     far_px = max(bgr.shape[:2]) * FAR_SHARE
     inside, near = (
-        _evened(sample_lines(bgr, points, normals, at, ALONG_PX, to_linear).mean(axis=1))
+        evened(sample_lines(bgr, points, normals, at, ALONG_PX, to_linear).mean(axis=1))
         for at in (-NEAR_PX, NEAR_PX)
     )
-    far = _evened(np.median(sample_lines(bgr, points, normals, far_px, ALONG_PX, to_linear), axis=1))
+    far = evened(np.median(sample_lines(bgr, points, normals, far_px, ALONG_PX, to_linear), axis=1))
     off = np.linalg.norm(_hue(near) - _hue(far), axis=1)
     step = np.linalg.norm(_hue(inside) - _hue(far), axis=1)
     lighter = np.mean(np.log(near + DARK) - np.log(far + DARK), axis=1)
@@ -80,11 +80,11 @@ def burnt_share(bgr: NDArray[np.uint8], outline: Outline) -> float:
     return float(np.sum(burnt & (inside > 0)) / max(int(inside.sum()), 1))
 
 
-def _evened(light: Float32Array) -> FloatArray:
-    """Return the running mean (n, 3) along a closed outline."""
-    padded = np.concatenate([light[-EVENED:], light, light[:EVENED]]).astype(np.float64)
+def evened(light: Float32Array, reach: int = EVENED) -> FloatArray:
+    """Return the running mean (n, 3) along a closed outline, over so many neighbours each way."""
+    padded = np.concatenate([light[-reach:], light, light[:reach]]).astype(np.float64)
     total = np.cumsum(np.concatenate([np.zeros((1, 3)), padded]), axis=0)
-    wide = 2 * EVENED + 1
+    wide = 2 * reach + 1
     return np.asarray((total[wide:] - total[:-wide]) / wide)
 
 
