@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.outline import Outline
+from measure.revolve import Axis
 from measure.sides import SideCurve
 from measure.unknowns import Layout, Values
 
@@ -17,6 +18,9 @@ __all__ = ["Knowledge", "foot_start", "knowledge_residuals"]
 FloatArray = NDArray[np.float64]
 
 
+FOOT_SD_MM, FOOT_MM, SPREADS = 0.2, 3.0, 0.5
+"""How well the sides close above the bench say the radius of the foot's rim; what is close; and how
+much of the way from farther up to the bench a foot may spread, or draw in (no source)."""
 SAME_MM, OTHER_PART = 0.3, 10.0
 """Within this of the expected r a point is of the same part; beyond it, r counts this often."""
 
@@ -66,7 +70,7 @@ def knowledge_residuals(
     near = [_near(curve, np.array(asked), np.array(expected)) for curve in curves]
     for k, (curve, picks) in enumerate(zip(curves, near, strict=True)):
         values.add(f"near {k}", curve.index[picks.ravel()])
-        values.add(f"foot {k}", curve.index[curve.z_mm < curve.z_mm[0] + 3.0])
+        values.add(f"foot {k}", curve.index[curve.z_mm < curve.z_mm[0] + FOOT_MM])
 
     befores = [curve.z_mm[picks] for curve, picks in zip(curves, near, strict=True)]
     slopes = [_slope(z, c.r_mm[picks]) for z, c, picks in zip(befores, curves, near, strict=True)]
@@ -74,6 +78,8 @@ def knowledge_residuals(
         slope * (np.array(asked) - before.mean(axis=1))
         for slope, before in zip(slopes, befores, strict=True)
     ]
+
+    foot_sd = _foot_sd(curves, layout.axis, knowledge.contact_plane_mm)
 
     def radius(x: FloatArray) -> FloatArray:
         """Return the mean radius of both sides at each asked z, at the given unknowns."""
@@ -113,7 +119,7 @@ def knowledge_residuals(
             sd = np.sqrt(len(points)) * 0.15
             parts.append((reach - x[-1]) / np.maximum(sd, 2.0 * scale))
             foot_r = float(np.mean([np.median(values.at(x, f"foot {k}")[1]) for k in (0, 1)]))
-            parts.append(np.array([(x[-1] - foot_r) / 0.2]))
+            parts.append(np.array([(x[-1] - foot_r) / foot_sd]))
         return np.concatenate(parts) if parts else np.zeros(0)
 
     return residuals
@@ -121,7 +127,24 @@ def knowledge_residuals(
 
 def foot_start(curves: tuple[SideCurve, SideCurve]) -> float:
     """Return a first value for the radius of the rim that stands on the bench, mm."""
-    return float(np.mean([np.median(c.r_mm[c.z_mm < c.z_mm[0] + 3.0]) for c in curves]))
+    return float(np.mean(_lowest_radii(curves)))
+
+
+def _lowest_radii(curves: tuple[SideCurve, SideCurve]) -> list[float]:
+    """Return the radius of each side where it is seen nearest to the bench, mm."""
+    return [float(np.median(c.r_mm[c.z_mm < c.z_mm[0] + FOOT_MM])) for c in curves]
+
+
+def _foot_sd(curves: tuple[SideCurve, SideCurve], axis: Axis, bench_mm: float) -> float:
+    """Return how well the sides say the radius of the foot's rim, standard deviation, mm.
+
+    Where they differ one may follow the rim, one something else; what is seen far above the bench
+    says little of the foot.
+    """
+    one, other = _lowest_radii(curves)
+    starts = axis.at(np.array([float(c.z_mm[0]) for c in curves]))[:, 2] - bench_mm
+    unseen = max(float(starts.max()) - FOOT_MM, 0.0)
+    return float(np.linalg.norm([FOOT_SD_MM, 0.5 * (one - other), SPREADS * unseen]))
 
 
 def _near(curve: SideCurve, asked: FloatArray, expected: FloatArray) -> NDArray[np.int64]:
