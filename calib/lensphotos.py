@@ -122,9 +122,10 @@ def _gathered(seen: Sequence[_Seen]) -> PhotoSet:
     _refuse_mixture(seen)
     pages = Counter(s.page for s in seen if s.view is not None)
     if not pages:
+        where = f"none of the {len(seen)} photos" if len(seen) > 1 else f"no part of {seen[0].name}"
         raise RefusalError(
             "lens-no-board",
-            f"The board is to be seen in none of the {len(seen)} photos.",
+            f"The board is to be seen in {where}.",
             "Print one with: calib card. For a plain chessboard add --chessboard 9x6 --square 25.",
         )
     page = pages.most_common(1)[0][0]

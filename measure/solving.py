@@ -40,9 +40,9 @@ along it: polished steel that mirrors the bench has hardly one (measured on rend
 WELL_SEEN, KEPT_ROUGH, SCATTER_ROUGH, MISFIT_ROUGH_PX = 0.96, 0.78, 2.5, 1.25
 """Where a rim is seen nearly everywhere, grain that shows in bench and wood alike may throw it
 about by more (a wrong outline that agreed so roughly was seen along 0.93: rendered photos)."""
-STRANGE_MOST = 0.25
+STRANGE_MOST = 0.15
 """Where more of an outline has a strip of another colour outside, it is that of a lamination: the
-most beside a true rim was 0.16, beside laminations 0.28 and 0.52 (rendered photos)."""
+most beside 156 true rims was 0.093, beside laminations 0.15 to 0.5 (rendered photos)."""
 BURNT_MOST = 0.3
 """An outline with a larger share burnt out inside is that of a highlight (no source)."""
 TOLD_SD_MM = 0.3

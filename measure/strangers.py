@@ -29,9 +29,9 @@ FAR_SHARE = np.arange(0.009, 0.025, 0.001)
 ALONG_PX = np.array([-2.0, 0.0, 2.0])
 EVENED = 9
 """Neighbours on each side that are averaged: grain and weave even out."""
-STRANGE_HUE = 0.06
+STRANGE_HUE, OF_BENCH = 0.06, 2.0
 """A difference of hue, natural logarithm of a ratio, that noise does not make (measured on rendered
-photos)."""
+photos), nor a many-coloured bench: so many times what it usually differs by from place to place."""
 TINT_MOST, LIGHTER_MOST = 0.25, 0.1
 """A tint is no larger a share of the step of hue at the rim, and the bench so tinted no lighter,
 natural logarithm: usual shares 0.15 beside true rims in many-coloured light, 0.5 and more beside
@@ -57,10 +57,14 @@ def strange_share(bgr: NDArray[np.uint8], to_linear: Float32Array, outline: Outl
         for at in (-NEAR_PX, NEAR_PX)
     )
     far = evened(np.median(sample_lines(bgr, points, normals, far_px, ALONG_PX, to_linear), axis=1))
+    elsewhere = np.roll(far, 2 * EVENED + 1, axis=0)
+    of_bench = float(np.median(np.linalg.norm(_hue(far) - _hue(elsewhere), axis=1)))
     off = np.linalg.norm(_hue(near) - _hue(far), axis=1)
     step = np.linalg.norm(_hue(inside) - _hue(far), axis=1)
     lighter = np.mean(np.log(near + DARK) - np.log(far + DARK), axis=1)
-    strange = (off > STRANGE_HUE) & ((off > TINT_MOST * step) | (lighter > LIGHTER_MOST))
+    strange = (off > max(STRANGE_HUE, OF_BENCH * of_bench)) & (
+        (off > TINT_MOST * step) | (lighter > LIGHTER_MOST)
+    )
     half = len(strange) // 2
     return float(np.mean(strange[:half] & strange[half : 2 * half][::-1]))
 
