@@ -6,6 +6,7 @@ end of a sheet of paper, a box or a board is a straight line, wherever the phone
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +20,7 @@ from measure.revolve import Axis
 from measure.setting import curves_of
 from measure.sides import without_corners
 
-__all__ = ["Bulge", "end_bulge", "ends_straight"]
+__all__ = ["Bulge", "bulges_of", "end_bulge", "ends_straight"]
 
 FloatArray = NDArray[np.float64]
 
@@ -58,23 +59,26 @@ class Bulge:
         return self.tells and self.seen_px < STRAIGHT * self.round_px
 
 
-def ends_straight(
+def bulges_of(
     outline: Outline, view: View, axis: Axis, cut: tuple[bool, bool] = (False, False)
-) -> bool:
-    """Return whether every end that tells is straight: what was followed is not round.
+) -> list[Bulge]:
+    """Return how far the ends bulge, the start first, but for what picture or box cuts.
 
     Parameters
     ----------
     outline, view, axis : as solved.
     cut : whether picture or box cuts the piece at its start and at its far end: a cut is straight.
     """
-    ends = (True, False)
-    bulges = [
+    return [
         end_bulge(outline, view, axis, first)
-        for first, is_cut in zip(ends, cut, strict=True)
+        for first, is_cut in zip((True, False), cut, strict=True)
         if not is_cut
     ]
-    telling = [bulge for bulge in bulges if bulge.tells]
+
+
+def ends_straight(ends: Sequence[Bulge]) -> bool:
+    """Return whether every end that tells is straight: what was followed is not round."""
+    telling = [bulge for bulge in ends if bulge.tells]
     return bool(telling) and all(bulge.straight for bulge in telling)
 
 

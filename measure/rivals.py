@@ -12,7 +12,7 @@ from calib.finding import FoundTarget, linear_table
 from calib.lens import Lens
 from calib.photo import Photo
 from calib.refusal import RefusalError
-from measure.endbulge import ends_straight
+from measure.endbulge import bulges_of, ends_straight
 from measure.facelike import along_card_share, encloses_card, is_disc
 from measure.footfind import found_foot, stood_on
 from measure.freedside import with_side_freed
@@ -23,6 +23,7 @@ from measure.outline import refine_outline
 from measure.paired import Rim, paired_rim
 from measure.pieceends import is_cut, pixel_mm
 from measure.plainoutline import cluster_silhouettes, plain_silhouettes
+from measure.plainrod import is_plain_rod, plain_rod
 from measure.result import TraceRequest
 from measure.rimorder import goes_on, in_order
 from measure.scene import Scene
@@ -69,10 +70,11 @@ def followed(
     Raises
     ------
     RefusalError
-        `no-piece`, `not-turned`, `two-pieces`, or what the turner said that contradicts the photo.
+        `no-piece`, `not-turned`, `plain-rod`, `two-pieces`, or what the turner said that
+        contradicts the photo.
     """
     intrinsics = _intrinsics(found, lens)
-    tried = False
+    tried = plain = False
     contradicted: RefusalError | None = None
     likeliest: tuple[Rim, Solved] | None = None
     rims: list[Rim] = []
@@ -100,6 +102,7 @@ def followed(
             if solved is not None and solved.roughly_round and not tried:
                 likeliest = rim, solved
             tried |= solved is not None
+            plain |= solved is not None and solved.plain
             rims = [other for other in rims if other is not rim]
     if contradicted is not None:
         raise contradicted
@@ -107,6 +110,8 @@ def followed(
         # It was tried first, and none that came after it does better.
         return _whole(photo, request, lens, found, scene, laps, *likeliest)
     boxed = request.box_px is not None
+    if plain:
+        raise plain_rod(photo.name)
     if not boxed and lie_apart(scene):
         raise two_pieces(photo.name)
     raise not_turned(photo.name) if tried else no_piece(photo.name, boxed)
@@ -233,29 +238,32 @@ def _solved(
             solved,
             strange=strange_share(photo.bgr, linear_table(), solved.outline),
             burnt=burnt_share(photo.bgr, solved.outline),
-            misread=_misread(photo.size_px, request, found, solved),
         )
+        solved = _known_again(photo.size_px, request, found, solved)
     except ValueError:
         solved = None
     laps.lap("fit")
     return solved
 
 
-def _misread(
+def _known_again(
     size_px: tuple[int, int], request: TraceRequest, found: FoundTarget, solved: Solved
-) -> bool:
-    """Return whether an outline is a sheet's or a box's, an end face's, or a strip by the card."""
+) -> Solved:
+    """Return an outline with whether it is a sheet's or a box's, an end face's, a strip's."""
     outline, view, axis = solved.outline, solved.estimate.view, solved.estimate.axis
     curves, _ = curves_of(outline, view, axis)
     start, stop = (is_cut(size_px, request.box_px, outline, curves, f) for f in (True, False))
-    if ends_straight(outline, view, axis, (start, stop)):
-        return True
-    if request.setup != "upright" and is_disc(outline, view, float(axis.point_mm[2])):
-        return True
-    if found.is_board:
-        return False
-    card, scale = found.polygon_px, pixel_mm(view, axis)
-    return encloses_card(outline, card) or along_card_share(outline, card, scale) > BY_CARD_MOST
+    ends = bulges_of(outline, view, axis, (start, stop))
+    # Who draws a box round it has said what it is.
+    plain = request.box_px is None and is_plain_rod(curves, ends)
+    misread = ends_straight(ends)
+    if request.setup != "upright":
+        misread |= is_disc(outline, view, float(axis.point_mm[2]))
+    if not found.is_board:
+        card, scale = found.polygon_px, pixel_mm(view, axis)
+        misread |= encloses_card(outline, card)
+        misread |= along_card_share(outline, card, scale) > BY_CARD_MOST
+    return replace(solved, misread=misread, plain=plain)
 
 
 def _start(request: TraceRequest) -> str | None:

@@ -74,6 +74,7 @@ class Solved:
     burnt : share of the area inside it in which the photo is burnt out.
     misread : whether its shape is that of something else: a sheet, an end face, a strip by the
         card.
+    plain : whether it is as plain as a rule or a pencil, with nothing to show that it is round.
     """
 
     outline: Outline
@@ -84,6 +85,7 @@ class Solved:
     strange: float = 0.0
     burnt: float = 0.0
     misread: bool = False
+    plain: bool = False
     rest_share: float = 1.0
 
     @property
@@ -120,7 +122,7 @@ class Solved:
             and fit.misfit_px <= misfit_px
             and self.strange <= STRANGE_MOST
             and self.burnt <= BURNT_MOST
-            and not self.misread
+            and not (self.misread or self.plain)
         )
 
     @property

@@ -10,7 +10,7 @@ import pytest
 from exact_piece import SPACING_PX, seen_outline
 from exact_scene import scene, seen
 
-from measure.endbulge import end_bulge, ends_straight
+from measure.endbulge import bulges_of, end_bulge, ends_straight
 from measure.outline import Outline
 from measure.solving import solve_outline
 
@@ -23,7 +23,7 @@ def test_ends_of_turned_pieces_are_never_straight(setup):
         it = scene(setup, rng)
         lens, found, outline = seen(it, rng)
         fit = solve_outline(it.request, lens, found, outline, 3).estimate
-        assert not ends_straight(outline, fit.view, fit.axis)
+        assert not ends_straight(bulges_of(outline, fit.view, fit.axis))
         told += sum(end_bulge(outline, fit.view, fit.axis, first).tells for first in (True, False))
     assert told >= 8
 
@@ -58,7 +58,7 @@ def test_a_sheet_beside_the_card_has_straight_ends():
         flat = (signs * half) @ turned.T + [x, y]
         outline = sheet_outline(it.view, np.column_stack([flat, np.full(4, -0.76)]), rng)
         fit = solve_outline(it.request, lens, found, outline, 3).estimate
-        straight += ends_straight(outline, fit.view, fit.axis)
+        straight += ends_straight(bulges_of(outline, fit.view, fit.axis))
         assert straight or not any(
             end_bulge(outline, fit.view, fit.axis, first).tells for first in (True, False)
         )
@@ -72,5 +72,5 @@ def test_a_cut_end_says_nothing():
     corners = np.array([[-60.0, 105.0], [60.0, 105.0], [60.0, 55.0], [-60.0, 55.0]])
     outline = sheet_outline(it.view, np.column_stack([corners, np.full(4, -0.76)]), rng)
     fit = solve_outline(it.request, lens, found, outline, 3).estimate
-    assert ends_straight(outline, fit.view, fit.axis)
-    assert not ends_straight(outline, fit.view, fit.axis, (True, True))
+    assert ends_straight(bulges_of(outline, fit.view, fit.axis))
+    assert not ends_straight(bulges_of(outline, fit.view, fit.axis, (True, True)))
