@@ -233,8 +233,23 @@ def _check_names(circles: list[FaceCircle], request: HoleRequest) -> None:
             )
 
 
+def _mouth_notices(circles: list[FaceCircle]) -> list[Notice]:
+    """Return what to say where the circle called rim may be the mouth of a bore, its rim unseen."""
+    inner = [circle for circle in circles[1:2] if circles[0].name == "rim"]
+    if not any(c.where == DEEPER and (c.implied_depth_mm or 0.0) > 0.0 for c in inner):
+        return []
+    return [
+        Notice(
+            "rim-or-mouth",
+            "What is called rim is the outermost circle seen; as the next looks deeper, it may be "
+            "the mouth of a bore.",
+            "Look at the picture. If the true rim is not in it, light the face from another side.",
+        )
+    ]
+
+
 def _notices(circles: list[FaceCircle], request: HoleRequest, phone: float) -> list[Notice]:
-    notices = []
+    notices = _mouth_notices(circles)
     for circle in circles:
         if circle.where == DEEPER and circle.implied_depth_mm is not None:
             deep, u95 = circle.implied_depth_mm, circle.implied_u95_mm

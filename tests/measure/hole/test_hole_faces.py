@@ -155,6 +155,15 @@ def test_a_hole_beside_the_card_in_a_large_face_is_not_its_rim():
     assert near(found["step1"], 24.0)
 
 
+@pytest.mark.parametrize(
+    ("rings", "said"),
+    [((Ring(40.0, WALL), Ring(24.0, DARK, 12.0)), True), (PLAIN, False)],
+)
+def test_a_mouth_whose_rim_is_not_seen_is_not_simply_called_a_rim(rings, said):
+    result = measure_hole(drawn(phone_over(), rings), build_hole_request(card="coplanar"), CARD)
+    assert ("rim-or-mouth" in [notice.code for notice in result.notices]) == said
+
+
 def arc_of_the_rim(arc_deg):
     """Return a photo in which so much of a rim is seen, and the box round all of it."""
     rim = outline(phone_over(), PLAIN[0], 0.0, AT)
