@@ -239,17 +239,17 @@ def _solved(
             strange=strange_share(photo.bgr, linear_table(), solved.outline),
             burnt=burnt_share(photo.bgr, solved.outline),
         )
-        solved = _known_again(photo.size_px, request, found, solved)
+        solved = _with_misreadings(photo.size_px, request, found, solved)
     except ValueError:
         solved = None
     laps.lap("fit")
     return solved
 
 
-def _known_again(
+def _with_misreadings(
     size_px: tuple[int, int], request: TraceRequest, found: FoundTarget, solved: Solved
 ) -> Solved:
-    """Return an outline with whether it is a sheet's or a box's, an end face's, a strip's."""
+    """Return an outline with whether it is that of something else: a sheet, a box, a rule."""
     outline, view, axis = solved.outline, solved.estimate.view, solved.estimate.axis
     curves, _ = curves_of(outline, view, axis)
     start, stop = (is_cut(size_px, request.box_px, outline, curves, f) for f in (True, False))
