@@ -63,7 +63,8 @@ def spikes(points_px: FloatArray, marked: BoolArray) -> BoolArray:
 
     Parameters
     ----------
-    points_px : (n, 2) points of an outline, `SPACING_PX` apart.
+    points_px : (n, 2) points of an outline, `SPACING_PX` apart, from the middle of its first end:
+        a tenon there is a spike too, and none across it is looked for.
     marked : (n,).
     """
     on_spike = np.zeros(len(marked), dtype=bool)
