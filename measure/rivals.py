@@ -31,7 +31,7 @@ from measure.searchedoutline import searched_silhouettes
 from measure.setting import curves_of, foot_misfit_px
 from measure.solving import Solved, axis_ends_of, not_turned, solve_outline
 from measure.startend import from_start
-from measure.strangers import burnt_share, strange_share
+from measure.strangers import burnt_share, lies_within, strange_share
 from measure.tufts import without_tufts
 from measure.twopieces import lie_apart, two_pieces
 
@@ -77,6 +77,7 @@ def followed(
     tried = plain = False
     contradicted: RefusalError | None = None
     likeliest: tuple[Rim, Solved] | None = None
+    agreed: list[Solved] = []
     rims: list[Rim] = []
     for searches, sure in SEARCHES:
         for silhouette in chain.from_iterable(search(scene, intrinsics) for search in searches):
@@ -97,12 +98,17 @@ def followed(
                 else:
                     tried |= alone is not None
                 solved = None
-            if solved is not None and (solved.quite_round if tried else solved.round):
+            good = solved is not None and (solved.quite_round if tried else solved.round)
+            # Of two about one axis, one in the other, the larger is the piece, though less of it
+            # was seen.
+            if solved is not None and good and not any(_within(solved, it) for it in agreed):
                 return _whole(photo, request, lens, found, scene, laps, rim, solved)
             if solved is not None and solved.roughly_round and not tried:
                 likeliest = rim, solved
             tried |= solved is not None
             plain |= solved is not None and solved.plain
+            if solved is not None and solved.agrees:
+                agreed.append(solved)
             rims = [other for other in rims if other is not rim]
     if contradicted is not None:
         raise contradicted
@@ -115,6 +121,10 @@ def followed(
     if not boxed and lie_apart(scene):
         raise two_pieces(photo.name)
     raise not_turned(photo.name) if tried else no_piece(photo.name, boxed)
+
+
+def _within(solved: Solved, other: Solved) -> bool:
+    return lies_within(solved.outline, other.outline)
 
 
 def _whole(

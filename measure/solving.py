@@ -104,9 +104,14 @@ class Solved:
         return float(np.mean(self.outline.clear[own])) if own.any() else 0.0
 
     @property
+    def agrees(self) -> bool:
+        """Whether its sides, as far as they were followed, agree as those of one round piece do."""
+        return self._agrees(KEPT_LEAST, SCATTER_MOST, MISFIT_MOST_PX)
+
+    @property
     def round(self) -> bool:
-        """Whether its sides agree as those of one round piece do."""
-        return self.followed and self._agrees(KEPT_LEAST, SCATTER_MOST, MISFIT_MOST_PX)
+        """Whether its sides agree as those of one round piece do, followed nearly all along."""
+        return self.followed and self.agrees
 
     @property
     def roughly_round(self) -> bool:

@@ -17,7 +17,16 @@ from numpy.typing import NDArray
 from calib.edges import sample_lines
 from measure.outline import Outline
 
-__all__ = ["ALONG_PX", "DARK", "FAR_SHARE", "NEAR_PX", "burnt_share", "evened", "strange_share"]
+__all__ = [
+    "ALONG_PX",
+    "DARK",
+    "FAR_SHARE",
+    "NEAR_PX",
+    "burnt_share",
+    "evened",
+    "lies_within",
+    "strange_share",
+]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -38,6 +47,9 @@ natural logarithm: usual shares 0.15 beside true rims in many-coloured light, 0.
 laminations but for one, whose strips were 0.4 lighter than the bench (rendered photos)."""
 BURNT = 250
 """Of 255: so light in all three colours, the photo is burnt out."""
+EVERY, TOUCHES_PX, WITHIN_LEAST, SMALLER = 4, 2.0, 0.9, 0.85
+"""An outline lies in another where so much of it does, or runs along it, and where it fills no more
+than so much of it (no source)."""
 DARK = 0.003
 """Light that is added before ratios are taken: black has no hue."""
 
@@ -82,6 +94,19 @@ def burnt_share(bgr: NDArray[np.uint8], outline: Outline) -> float:
     blue, green, red = cv2.split(part)
     burnt = cv2.min(cv2.min(blue, green), red) >= BURNT
     return float(np.sum(burnt & (inside > 0)) / max(int(inside.sum()), 1))
+
+
+def lies_within(inner: Outline, outer: Outline) -> bool:
+    """Return whether an outline lies in another that is plainly larger: a lamination's, or a part.
+
+    Where the strips beside a lamination are broad they are all that its surroundings show.
+    """
+    hull = outer.points_px.astype(np.float32)
+    points = inner.points_px[::EVERY].astype(np.float32)
+    inside = [cv2.pointPolygonTest(hull, (float(x), float(y)), True) for x, y in points]
+    areas = [cv2.contourArea(each.points_px.astype(np.float32)) for each in (inner, outer)]
+    within = float(np.mean(np.array(inside) > -TOUCHES_PX))
+    return within >= WITHIN_LEAST and areas[0] < SMALLER * areas[1]
 
 
 def evened(light: Float32Array, reach: int = EVENED) -> FloatArray:

@@ -8,7 +8,7 @@ import pytest
 
 from measure.outline import refine_outline
 from measure.solving import BURNT_MOST, STRANGE_MOST
-from measure.strangers import burnt_share, strange_share
+from measure.strangers import burnt_share, lies_within, strange_share
 
 TO_LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
 PAPER, SHADOW, WALNUT, MAPLE = (190, 195, 198), (95, 98, 99), (40, 55, 90), (120, 170, 205)
@@ -78,3 +78,31 @@ def test_an_outline_round_a_highlight_is_told(inside, is_burnt):
     photo, outline = followed()
     cv2.rectangle(photo, (200, 260), (800, 340), inside, cv2.FILLED)
     assert (burnt_share(photo, outline) > BURNT_MOST) == is_burnt
+
+
+def test_a_lamination_lies_within_the_piece_and_not_the_other_way_round():
+    photo, outline = followed()
+    broad = refine_outline(photo, TO_LINEAR, _box(180.0, 240.0, 820.0, 360.0))
+    assert lies_within(outline, broad)
+    assert not lies_within(broad, outline)
+    # The same piece followed a little wider is no other, nor is one that reaches out of it.
+    assert not lies_within(
+        outline, refine_outline(photo, TO_LINEAR, _box(200.0, 258.0, 800.0, 342.0))
+    )
+    assert not lies_within(
+        outline, refine_outline(photo, TO_LINEAR, _box(300.0, 200.0, 900.0, 400.0))
+    )
+
+
+def _box(left, top, right, bottom):
+    """Return the two sides of a box, from the middle of its left end to that of its right."""
+    middle = 0.5 * (top + bottom)
+    half = np.linspace(0.0, 1.0, 20)[:-1, None]
+    side = np.concatenate(
+        [
+            [left, middle] + half * [0.0, bottom - middle],
+            [left, bottom] + np.linspace(0.0, 1.0, 200)[:, None] * [right - left, 0.0],
+            [right, bottom] + half * [0.0, middle - bottom],
+        ]
+    )
+    return side, side * [1.0, -1.0] + [0.0, 2.0 * middle]
