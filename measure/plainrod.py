@@ -20,8 +20,8 @@ __all__ = ["is_plain_rod", "plain_rod"]
 FloatArray = NDArray[np.float64]
 
 SLENDER = 6.0
-"""Length over diameter above which a plain strip is likelier than a plain cylinder to be turned
-(common practice, no source)."""
+"""Length over diameter above which what is plain is likelier a strip than a turned cylinder (common
+practice, no source)."""
 ROUND_PX, SHARES = 2.5, (0.6, 1.6)
 """A round end that would bulge by so much shows it, and bulges by such a share of that (drawn ends
 of thin cylinders: 0.94 to 1.03; of painted strips 1.14 px at most or far more, the end of a batten

@@ -99,8 +99,7 @@ def followed(
                     tried |= alone is not None
                 solved = None
             good = solved is not None and (solved.quite_round if tried else solved.round)
-            # Of two about one axis, one in the other, the larger is the piece, though less of it
-            # was seen.
+            # Of two that agree, one in the other, the larger is the piece, though less was seen.
             if solved is not None and good and not any(_within(solved, it) for it in agreed):
                 return _whole(photo, request, lens, found, scene, laps, rim, solved)
             if solved is not None and solved.roughly_round and not tried:

@@ -5,7 +5,8 @@ is more of the piece. Shadow and falling light change the bench's lightness, har
 stranger is told by its hue, and where both sides show one, no stain is to blame. Light that the
 piece throws on the bench close by tints it, and in its shadow so does what comes from elsewhere in
 the room: by a small part of what the piece itself differs by. Beside a piece, which takes light
-away, the bench is hardly lighter than farther off: so tinted and lighter, it is none.
+away, the bench is hardly lighter than farther off: so tinted and lighter, it is none. Strips too
+broad to look beyond are told by a larger outline about the first.
 """
 
 from __future__ import annotations

@@ -26,7 +26,8 @@ BoolArray = NDArray[np.bool_]
 UNLIKE_OWN, LIKE_BENCH = 0.3, 0.5
 """Inside a tuft the light is off what it is inside its wider neighbourhood by so much (natural
 logarithm, over the three colours), and by no more than this share of that off the bench's."""
-INSIDE_EVENED, BENCH_EVENED = 2, 9
+INSIDE_EVENED = 2
+"""Neighbours averaged inside: fewer than of the bench, a leg of a tuft is narrow."""
 OWN_REACH, OWN_EVERY = 60, 4
 """Neighbours on each side of which the median counts as the piece's own."""
 LEGS_APART, RUN_APART = 40, 3
@@ -48,7 +49,7 @@ def without_tufts(bgr: NDArray[np.uint8], to_linear: Float32Array, outline: Outl
     far_px = max(bgr.shape[:2]) * FAR_SHARE
     far = np.median(sample_lines(bgr, points, normals, far_px, ALONG_PX, to_linear), axis=1)
     near = sample_lines(bgr, points, normals, -NEAR_PX, ALONG_PX, to_linear).mean(axis=1)
-    bench = np.log(evened(np.asarray(far), BENCH_EVENED) + DARK)
+    bench = np.log(evened(far) + DARK)
     inside = np.log(evened(near, INSIDE_EVENED) + DARK)
     shifts = range(-OWN_REACH, OWN_REACH + 1, OWN_EVERY)
     own = np.median([np.roll(inside, shift, axis=0) for shift in shifts], axis=0)

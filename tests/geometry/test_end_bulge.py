@@ -44,6 +44,18 @@ def sheet_outline(view, corners_mm, rng):
     return seen_outline(exact, rng, 0.1, (0.0, 0.0), np.ones(n))
 
 
+def rectangle(half_mm, middle_mm, height_mm):
+    """Return the corners (4, 3) of a flat rectangle, its sides along x and y."""
+    signs = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])
+    return np.column_stack([signs * half_mm + middle_mm, np.full(4, height_mm)])
+
+
+def rotated(points, turn):
+    """Return points turned about z."""
+    c, s = np.cos(turn), np.sin(turn)
+    return points @ np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
+
+
 def test_a_sheet_beside_the_card_has_straight_ends():
     rng = np.random.default_rng(6)
     straight = 0
@@ -53,10 +65,8 @@ def test_a_sheet_beside_the_card_has_straight_ends():
         x, y = rng.uniform(-20.0, 20.0), 80.0
         half = np.array([rng.uniform(45.0, 70.0), rng.uniform(15.0, 30.0)])
         turn = rng.uniform(-0.2, 0.2)
-        turned = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
-        signs = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])
-        flat = (signs * half) @ turned.T + [x, y]
-        outline = sheet_outline(it.view, np.column_stack([flat, np.full(4, -0.76)]), rng)
+        turned = rotated(rectangle(half, 0.0, -0.76), turn) + np.array([x, y, 0.0])
+        outline = sheet_outline(it.view, turned, rng)
         fit = solve_outline(it.request, lens, found, outline, 3).estimate
         straight += ends_straight(bulges_of(outline, fit.view, fit.axis))
         assert straight or not any(

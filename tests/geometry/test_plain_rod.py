@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from exact_piece import Solid, curve
 from exact_scene import on_bench, scene, seen
-from test_end_bulge import sheet_outline
+from exact_views import view_from
+from test_end_bulge import rectangle, sheet_outline
 
 from measure.endbulge import bulges_of
 from measure.plainrod import is_plain_rod
@@ -33,42 +34,45 @@ def test_a_batten_beside_the_card_is_plain():
         it = scene("bench", rng)
         lens, found, _ = seen(it, rng)
         half = np.array([rng.uniform(55.0, 70.0), rng.uniform(3.0, 4.5)])
-        signs = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])
-        flat = signs * half + [rng.uniform(-10.0, 10.0), 70.0]
-        outline = sheet_outline(it.view, np.column_stack([flat, np.full(4, 5.0)]), rng)
+        corners = rectangle(half, [rng.uniform(-10.0, 10.0), 70.0], 5.0)
+        outline = sheet_outline(it.view, corners, rng)
         plain += is_plain(it, lens, found, outline)
     assert plain >= 7
 
 
-@pytest.mark.parametrize(
-    ("length", "radius"),
-    [(150.0, lambda z: 9.0 + 0.0 * z), (150.0, lambda z: 9.0 + 0.01 * z), (60.0, lambda z: 9.0)],
-)
-def test_a_cylinder_seen_aslant_a_taper_and_a_short_rod_are_pieces(length, radius):
-    rng = np.random.default_rng(9)
-    grid = np.array([0.0, 1.0])
-    slope = float(np.diff(radius(grid) * np.ones(2))[0])
-    solid = Solid((curve(0.0, length, lambda z: radius(z) + 0.0 * z, lambda z: slope + 0.0 * z),))
-    for _ in range(4):
-        it = scene("bench", rng)
-        axis, _, _ = on_bench(rng, 1.0, solid, it.view.lens)
-        # From the side of one end, 25 degrees off straight, its circle is 4 mm deep.
-        it = replace(it, solid=solid, axis=axis, view=_aslant(it.view.lens, axis))
-        lens, found, outline = seen(it, rng)
-        assert not is_plain(it, lens, found, outline)
-
-
-def _aslant(lens, axis):
-    from exact_views import view_from
-
-    middle = axis.at(60.0)
-    tilt = np.radians(25.0)
-    way = -np.sin(tilt) * axis.direction + [0.0, 0.0, np.cos(tilt)]
-    return view_from(middle + 420.0 * way, middle, lens, 0.0)
-
-
-def test_a_strip_with_a_bead_is_none():
-    rng = np.random.default_rng(10)
+def seen_along(length, radius, slope, tilt_deg, rng):
+    """Return a rod of that meridian on the bench, as seen by a phone tilted along it."""
     it = scene("bench", rng)
-    lens, found, outline = seen(it, rng)
-    assert not is_plain(it, lens, found, outline)
+    solid = Solid((curve(0.0, length, radius, slope),))
+    axis, _, _ = on_bench(rng, 1.0, solid, it.view.lens)
+    middle, tilt = axis.at(0.5 * length), np.radians(tilt_deg)
+    way = -np.sin(tilt) * axis.direction + [0.0, 0.0, np.cos(tilt)]
+    view = view_from(middle + 420.0 * way, middle, it.view.lens, 0.0)
+    it = replace(it, solid=solid, axis=axis, view=view)
+    return it, *seen(it, rng)
+
+
+@pytest.mark.parametrize("length", [60.0, 150.0])
+def test_a_cylinder_whose_ends_are_seen_round_is_a_piece(length):
+    rng = np.random.default_rng(9)
+    for _ in range(4):
+        rod = seen_along(length, lambda z: 9.0 + 0.0 * z, lambda z: 0.0 * z, 25.0, rng)
+        assert not is_plain(*rod)
+
+
+BENT = 2.0 * np.pi / 120.0
+
+
+@pytest.mark.parametrize(
+    ("radius", "slope", "plain"),
+    [
+        (lambda z: 4.0 + 0.0 * z, lambda z: 0.0 * z, True),
+        (lambda z: 4.0 + 0.005 * z, lambda z: 0.005 + 0.0 * z, False),
+        (lambda z: 4.0 + 0.4 * np.cos(BENT * z), lambda z: -0.4 * BENT * np.sin(BENT * z), False),
+    ],
+    ids=["plain", "taper", "waist"],
+)
+def test_a_thin_rod_seen_from_above_is_a_piece_if_it_tapers_or_narrows(radius, slope, plain):
+    rng = np.random.default_rng(10)
+    for _ in range(4):
+        assert is_plain(*seen_along(120.0, radius, slope, 0.0, rng)) == plain
