@@ -27,6 +27,9 @@ CONE_MOST_MM = 4.0
 STRAIGHT_MOST_MM = 10.0
 GAP_MM = 1.5
 """Points of a side farther apart have something hidden between them."""
+ROUNDING_MM = 4.0
+"""But over no more, and where the side rises by less than the gap is long, it may be a rounded
+end's own arc, whose points have no side to them."""
 FALLEN_MM = 0.15
 RISE_REACH, RISEN = 4, 0.25
 """Where the slope over so many samples, or over `reach_mm`, is so much steeper than before, another
@@ -106,7 +109,9 @@ def _held_over_gaps(u: FloatArray, r: FloatArray) -> tuple[FloatArray, FloatArra
 
     What is not seen between a tenon's rim and the next shoulder is no taper between the two.
     """
-    gap = np.flatnonzero(np.diff(u) > GAP_MM)
+    apart, rise = np.diff(u), np.diff(r)
+    rounding = (apart < ROUNDING_MM) & (rise > 0.0) & (rise < apart)
+    gap = np.flatnonzero((apart > GAP_MM) & ~rounding)
     return np.insert(u, gap + 1, u[gap + 1] - 1e-6), np.insert(r, gap + 1, r[gap])
 
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from measure.caprays import EndRays, depth_mm, end_rays
 from measure.capshapes import EASED_MOST_MM, Conic, NearEnd, Shape, near_end, shapes
-from measure.endrim import face_rim, tip_rim
+from measure.endrim import DOME_LOST_MM, DOME_SHARE, EndRim, face_rim, tip_rim
 from measure.revolve import Axis
 from measure.sides import SideCurve
 
@@ -109,13 +109,51 @@ def best_cap(
             sd = float(np.hypot(tip.sd_mm, FLOOR_PX * scale_mm))
             return Cap(tip.end_mm, sd, "flat", tip.misfit_px, tip.end_mm - sd, tip.end_mm + sd)
         sd = float(np.hypot(rim.sd_mm, RIM_FLOOR_PX * scale_mm))
-        return Cap(rim.end_mm, sd, "flat", rim.misfit_px, rim.end_mm - sd, rim.end_mm + sd)
+        cap = Cap(rim.end_mm, sd, "flat", rim.misfit_px, rim.end_mm - sd, rim.end_mm + sd)
+        return _perhaps_domed(cap, rays, camera_mm, axis, near, rim, z0, sign, scale_mm)
     rays = rays[:: max(1, len(rays) // MOST_RAYS)]
     lines = end_rays(rays, camera_mm, axis, z0, sign, float(near.r_mm.max()))
     most = _outermost_mm(lines, near) + STICKS_OUT_PX * scale_mm
     found = [_fitted(lines, shape, min(shape.most_mm, most), scale_mm) for shape in shapes(near)]
     cap = _among(found, near, len(rays), scale_mm)
     return None if cap is None else _with_hidden(cap, lines, near, scale_mm)
+
+
+def _perhaps_domed(
+    face: Cap,
+    rays: FloatArray,
+    camera_mm: FloatArray,
+    axis: Axis,
+    near: NearEnd,
+    rim: EndRim,
+    z0: float,
+    sign: float,
+    scale_mm: float,
+) -> Cap:
+    """Return a face whose rim is narrower than the sides with the doubt that it is a dome's arc.
+
+    From inside, a low dome's arc passes for the circle of a smaller face.
+    """
+    faced = float((camera_mm - axis.at(z0)) @ axis.direction) * -sign > rim.end_mm
+    lost = near.broadest_mm - rim.radius_mm
+    share = DOME_SHARE * float(np.interp(lost, DOME_LOST_MM, (0.0, 1.0)))
+    if faced or share == 0.0 or near.lost_mm <= EASED_MOST_MM:
+        return face
+    few = rays[:: max(1, len(rays) // MOST_RAYS)]
+    lines = end_rays(few, camera_mm, axis, z0, sign, float(near.r_mm.max()))
+    most = _outermost_mm(lines, near) + STICKS_OUT_PX * scale_mm
+    found = [_fitted(lines, shape, min(shape.most_mm, most), scale_mm) for shape in shapes(near)]
+    best = min(found, key=lambda cap: cap.misfit_px)
+    domes = [cap for cap in found if cap.kind == "dome" and cap.end_mm > face.end_mm]
+    if not domes:
+        return face
+    dome = min(domes, key=lambda cap: cap.misfit_px)
+    slack = _slack(best, len(few)) + (FORM_MM / scale_mm) ** 2
+    share *= float(np.exp(-2.0 * (dome.misfit_px**2 - best.misfit_px**2) / slack))
+    apart = dome.end_mm - face.end_mm
+    own = max(dome.end_mm - dome.low_mm, dome.high_mm - dome.end_mm) / 1.96
+    square = (1.0 - share) * face.sd_mm**2 + share * own**2 + share * (1.0 - share) * apart**2
+    return replace(face, end_mm=face.end_mm + share * apart, sd_mm=float(np.sqrt(square)), high_mm=dome.high_mm)
 
 
 def _among(found: list[Cap], near: NearEnd, count: int, scale_mm: float) -> Cap | None:
