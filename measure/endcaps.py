@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from measure.caprays import EndRays, depth_mm, end_rays
 from measure.capshapes import EASED_MOST_MM, Conic, NearEnd, Shape, near_end, shapes
-from measure.endrim import DOME_LOST_MM, DOME_SHARE, EndRim, face_rim, tip_rim
+from measure.endrim import DOME_LOST_MM, DOME_SHARE, EndRim, face_rim, lost_mm, tip_rim
 from measure.revolve import Axis
 from measure.sides import SideCurve
 
@@ -50,6 +50,8 @@ BLUNT = 0.1
 ROUNDED = 0.2
 """Sides that close in by this slope before they are lost do not end square."""
 EASED_MM = 0.3
+FARTHER_IN_MM = (3.0, 8.0)
+"""Where the sides tell whether they lead to an end by a taper (no source)."""
 DOMED = 0.25
 """How much an eased edge hides, and how often it is a dome instead (common practice, no source)."""
 
@@ -135,7 +137,8 @@ def _perhaps_domed(
     From inside, a low dome's arc passes for the circle of a smaller face.
     """
     faced = float((camera_mm - axis.at(z0)) @ axis.direction) * -sign > rim.end_mm
-    lost = near.broadest_mm - rim.radius_mm
+    # A taper is cut off where it is narrower; a dome closes in only near its end.
+    lost = min(lost_mm(near, rim), _straight_on(near, rim.end_mm) - rim.radius_mm)
     share = DOME_SHARE * float(np.interp(lost, DOME_LOST_MM, (0.0, 1.0)))
     if faced or share == 0.0 or near.lost_mm <= EASED_MOST_MM:
         return face
@@ -154,6 +157,13 @@ def _perhaps_domed(
     own = max(dome.end_mm - dome.low_mm, dome.high_mm - dome.end_mm) / 1.96
     square = (1.0 - share) * face.sd_mm**2 + share * own**2 + share * (1.0 - share) * apart**2
     return replace(face, end_mm=face.end_mm + share * apart, sd_mm=float(np.sqrt(square)), high_mm=dome.high_mm)
+
+
+def _straight_on(near: NearEnd, end_mm: float) -> float:
+    """Return the radius at an end to which the sides lead straight on from farther in, mm."""
+    x = np.linspace(*FARTHER_IN_MM, 20)
+    slope, level = np.polyfit(x, near.inside(x), 1)
+    return float(level - slope * end_mm)
 
 
 def _among(found: list[Cap], near: NearEnd, count: int, scale_mm: float) -> Cap | None:

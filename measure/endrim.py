@@ -12,7 +12,15 @@ from measure.capshapes import NearEnd
 from measure.limb import limb
 from measure.revolve import Axis
 
-__all__ = ["EndRim", "circle_seen", "face_rim", "tip_rim"]
+__all__ = [
+    "DOME_LOST_MM",
+    "DOME_SHARE",
+    "EndRim",
+    "circle_seen",
+    "face_rim",
+    "lost_mm",
+    "tip_rim",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -174,7 +182,7 @@ def face_rim(
         chamfered = rim.radius_mm != whole.radius_mm
     if rim.misfit_px > ROUGH_RIM_PX:
         return None
-    beside = near.inside(np.linspace(*BESIDE_MM, 10) - rim.end_mm)
+    beside = _beside(near, rim)
     if float(beside.max()) - rim.radius_mm < -SQUARE_MM:
         # No face is broader than the sides that lead to it: a chuck's jaw, a shoulder, a shadow.
         return None
@@ -182,7 +190,7 @@ def face_rim(
     faced = float((camera_mm - axis.at(z0)) @ axis.direction) * -sign > rim.end_mm
     if not chamfered and not (square and faced) and not one:
         return None
-    lost = max(float(beside.max()) - rim.radius_mm, 0.0)
+    lost = lost_mm(near, rim)
     broad = min(CHAMFER_MOST_MM, CHAMFER_SHARE * float(beside.max()))
     if (chamfered or not square) and lost > broad:
         return None
@@ -192,6 +200,15 @@ def face_rim(
     hidden = ROUNDED_SHARE * _hidden_mm(0.0 if cornered else lost, rays, axis) ** 2
     hidden += _obliquely_hidden(lost, float(beside.max()), rays, axis)
     return replace(rim, sd_mm=float(np.sqrt(rim.sd_mm**2 + hidden)))
+
+
+def lost_mm(near: NearEnd, rim: EndRim) -> float:
+    """Return by how much a rim is narrower than the sides just inward of it."""
+    return max(float(_beside(near, rim).max()) - rim.radius_mm, 0.0)
+
+
+def _beside(near: NearEnd, rim: EndRim) -> FloatArray:
+    return near.inside(np.linspace(*BESIDE_MM, 10) - rim.end_mm)
 
 
 def tip_rim(

@@ -23,6 +23,9 @@ FOOT_SD_MM, FOOT_MM, SPREADS = 0.2, 3.0, 0.5
 much of the way from farther up to the bench a foot may spread, or draw in (no source)."""
 SAME_MM, OTHER_PART = 0.3, 10.0
 """Within this of the expected r a point is of the same part; beyond it, r counts this often."""
+SPREAD_MM2 = 0.05
+"""Sum of the squares by which five points differ in z that say a slope: on sides a third of a
+millimetre apart it is 1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +165,8 @@ def _near(curve: SideCurve, asked: FloatArray, expected: FloatArray) -> NDArray[
 
 
 def _slope(z: FloatArray, r: FloatArray) -> FloatArray:
+    """Return dr/dz (k,) of points (k, 5); 0 where they lie at one z, as at a corner."""
     dz = z - z.mean(axis=1, keepdims=True)
     spread = np.sum(dz * dz, axis=1)
     slope = np.sum(dz * (r - r.mean(axis=1, keepdims=True)), axis=1) / np.maximum(spread, 1e-6)
-    return np.asarray(np.clip(slope, -1.0, 1.0))
+    return np.where(spread > SPREAD_MM2, np.clip(slope, -1.0, 1.0), 0.0)

@@ -36,8 +36,9 @@ TRIED_LEAN, SAME_LEAN = 0.0005, 0.002
 them, and after (0.1 mm over 50 mm; no source)."""
 LEFT_OUT = 0.05
 PASSES = 3
-FAR_LEAN = 0.1
-"""Where another way may lean so differently it is looked for anew, from the opposite lean."""
+FAR_LEAN, FAR_CHANCE_LEAST = 0.1, 0.01
+"""Where another way may lean so differently it is looked for anew, from the opposite lean; as a
+level axis bends the profile as well, its weight says less of how likely such a way is."""
 ROUNDS = 3
 NOT_ROUND_PX = 2.1
 """What an end counts as missing its cap by that no cap makes."""
@@ -116,7 +117,8 @@ def _far(request: TraceRequest, lens: Lens, found: FoundTarget, solved: Solved) 
     """
     lean = solved.rests[0].lean
     with suppress(ValueError):
-        level = [rest for rest in first_rests(request, found, solved.outline) if _likely(rest)]
+        rests = first_rests(request, found, solved.outline)
+        level = [rest for rest in rests if rest.chance >= FAR_CHANCE_LEAST]
         far = [rest for rest in level if abs(rest.lean - lean) > FAR_LEAN]
         if far:
             yield solve_outline(request, lens, found, solved.outline, ROUNDS, leaning=-lean)
