@@ -111,52 +111,63 @@ def best_cap(
             sd = float(np.hypot(tip.sd_mm, FLOOR_PX * scale_mm))
             return Cap(tip.end_mm, sd, "flat", tip.misfit_px, tip.end_mm - sd, tip.end_mm + sd)
         sd = float(np.hypot(rim.sd_mm, RIM_FLOOR_PX * scale_mm))
-        cap = Cap(rim.end_mm, sd, "flat", rim.misfit_px, rim.end_mm - sd, rim.end_mm + sd)
-        return _perhaps_domed(cap, rays, camera_mm, axis, near, rim, z0, sign, scale_mm)
-    rays = rays[:: max(1, len(rays) // MOST_RAYS)]
-    lines = end_rays(rays, camera_mm, axis, z0, sign, float(near.r_mm.max()))
-    most = _outermost_mm(lines, near) + STICKS_OUT_PX * scale_mm
-    found = [_fitted(lines, shape, min(shape.most_mm, most), scale_mm) for shape in shapes(near)]
+        face = Cap(rim.end_mm, sd, "flat", rim.misfit_px, rim.end_mm - sd, rim.end_mm + sd)
+        faced = float((camera_mm - axis.at(z0)) @ axis.direction) * -sign > rim.end_mm
+        share = 0.0 if faced else _dome_share(near, rim)
+        if share == 0.0:
+            return face
+        few, _, found = _tried(rays, camera_mm, axis, z0, sign, near, scale_mm)
+        return _perhaps_domed(face, share, found, len(few), scale_mm)
+    rays, lines, found = _tried(rays, camera_mm, axis, z0, sign, near, scale_mm)
     cap = _among(found, near, len(rays), scale_mm)
     return None if cap is None else _with_hidden(cap, lines, near, scale_mm)
 
 
-def _perhaps_domed(
-    face: Cap,
+def _tried(
     rays: FloatArray,
     camera_mm: FloatArray,
     axis: Axis,
-    near: NearEnd,
-    rim: EndRim,
     z0: float,
     sign: float,
+    near: NearEnd,
     scale_mm: float,
-) -> Cap:
-    """Return a face whose rim is narrower than the sides with the doubt that it is a dome's arc.
-
-    From inside, a low dome's arc passes for the circle of a smaller face.
-    """
-    faced = float((camera_mm - axis.at(z0)) @ axis.direction) * -sign > rim.end_mm
-    # A taper is cut off where it is narrower; a dome closes in only near its end.
-    lost = min(lost_mm(near, rim), _straight_on(near, rim.end_mm) - rim.radius_mm)
-    share = DOME_SHARE * float(np.interp(lost, DOME_LOST_MM, (0.0, 1.0)))
-    if faced or share == 0.0 or near.lost_mm <= EASED_MOST_MM:
-        return face
+) -> tuple[FloatArray, EndRays, list[Cap]]:
+    """Return the rays that are enough, (n, 3), the same about the end, and each family's best."""
     few = rays[:: max(1, len(rays) // MOST_RAYS)]
     lines = end_rays(few, camera_mm, axis, z0, sign, float(near.r_mm.max()))
     most = _outermost_mm(lines, near) + STICKS_OUT_PX * scale_mm
     found = [_fitted(lines, shape, min(shape.most_mm, most), scale_mm) for shape in shapes(near)]
+    return few, lines, found
+
+
+def _dome_share(near: NearEnd, rim: EndRim) -> float:
+    """Return how likely a face seen from inside is a low dome, by how its sides close in.
+
+    A taper is cut off where it is narrower; a dome closes in only near its end.
+    """
+    lost = min(lost_mm(near, rim), _straight_on(near, rim.end_mm) - rim.radius_mm)
+    if near.lost_mm <= EASED_MOST_MM:
+        return 0.0
+    return DOME_SHARE * float(np.interp(lost, DOME_LOST_MM, (0.0, 1.0)))
+
+
+def _perhaps_domed(face: Cap, share: float, found: list[Cap], count: int, scale_mm: float) -> Cap:
+    """Return a face with the doubt that `count` rays are of a low dome's arc.
+
+    From inside, that passes for the rim of a smaller face.
+    """
     best = min(found, key=lambda cap: cap.misfit_px)
     domes = [cap for cap in found if cap.kind == "dome" and cap.end_mm > face.end_mm]
     if not domes:
         return face
     dome = min(domes, key=lambda cap: cap.misfit_px)
-    slack = _slack(best, len(few)) + (FORM_MM / scale_mm) ** 2
+    slack = _slack(best, count) + (FORM_MM / scale_mm) ** 2
     share *= float(np.exp(-2.0 * (dome.misfit_px**2 - best.misfit_px**2) / slack))
     apart = dome.end_mm - face.end_mm
     own = max(dome.end_mm - dome.low_mm, dome.high_mm - dome.end_mm) / 1.96
     square = (1.0 - share) * face.sd_mm**2 + share * own**2 + share * (1.0 - share) * apart**2
-    return replace(face, end_mm=face.end_mm + share * apart, sd_mm=float(np.sqrt(square)), high_mm=dome.high_mm)
+    end, sd = face.end_mm + share * apart, float(np.sqrt(square))
+    return replace(face, end_mm=end, sd_mm=sd, high_mm=dome.high_mm)
 
 
 def _straight_on(near: NearEnd, end_mm: float) -> float:
