@@ -41,6 +41,9 @@ SIDE_DIRECTIONS = np.column_stack([-SIDE_NORMALS[:, 1], SIDE_NORMALS[:, 0]])
 
 BIAS_SCALE = 2.0
 """Cauchy scale of a side's common error: a few sides are far off, most are not."""
+MIRRORED_TIMES, MIRRORED_PX = 4.0, 5.0
+"""A first pose that misses the corners by so many times what the better one does, and by so much,
+is the plane seen as in a mirror: no step leads from it to anything better (rendered photos)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,12 +207,15 @@ def _first_poses(sight: Sight, lens: Lens) -> list[tuple[FloatArray, FloatArray]
         world = np.column_stack([sight.points_mm * sight.scale, np.zeros(len(sight.points_mm))])
         pixels = sight.points_px
     distortion = np.array([lens.k1, lens.k2, 0.0, 0.0])
-    _, rvecs, tvecs, _ = cv2.solvePnPGeneric(
+    _, rvecs, tvecs, off_px = cv2.solvePnPGeneric(
         world, pixels.astype(np.float64), K, distortion, flags=cv2.SOLVEPNP_IPPE
     )
+    off = np.ravel(np.asarray(off_px, dtype=np.float64))
+    most = max(MIRRORED_TIMES * float(off.min()), MIRRORED_PX)
     return [
         (np.asarray(r, dtype=np.float64).ravel(), np.asarray(t, dtype=np.float64).ravel())
-        for r, t in zip(rvecs, tvecs, strict=True)
+        for r, t, miss in zip(rvecs, tvecs, off, strict=True)
+        if miss <= most
     ]
 
 
