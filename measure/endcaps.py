@@ -25,6 +25,8 @@ FloatArray = NDArray[np.float64]
 MOST_RAYS = 40
 INWARD_MM = 4.0
 """How far inside the outermost side points an end is looked for: they scatter at rims."""
+STRAY_MM = 0.3
+"""So far out a side's last points may stray (no source)."""
 CLIP_PX = 3.0
 NOISE_PX = 0.3
 FLOOR_PX = 1.3
@@ -120,7 +122,7 @@ def best_cap(
         return _perhaps_domed(face, share, found, len(few), scale_mm)
     rays, lines, found = _tried(rays, camera_mm, axis, z0, sign, near, scale_mm)
     cap = _among(found, near, len(rays), scale_mm)
-    return None if cap is None else _with_hidden(cap, lines, near, scale_mm)
+    return None if cap is None else _with_hidden(_unlike_sides(cap), lines, near, scale_mm)
 
 
 def _tried(
@@ -218,6 +220,15 @@ def _domed(dome: Cap, alike: list[Cap], flat: float, slack: float, scale_mm: flo
         square += weight[kind] * float(np.max(np.square(off)))
     sd = float(np.sqrt(square / sum(weight.values())))
     return replace(dome, sd_mm=float(np.hypot(sd, FLOOR_PX * scale_mm)))
+
+
+def _unlike_sides(cap: Cap) -> Cap:
+    """Return a cap with the doubt that the sides go on where they were seen, and it cuts them off.
+
+    What was seen there may be points of the arc, or a chamfer that no cap is quite like.
+    """
+    cut = 0.5 * max(-cap.end_mm - STRAY_MM, 0.0)
+    return replace(cap, sd_mm=float(np.hypot(cap.sd_mm, cut)))
 
 
 def _with_hidden(cap: Cap, lines: EndRays, near: NearEnd, scale_mm: float) -> Cap:

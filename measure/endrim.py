@@ -45,6 +45,8 @@ SHAPE_SHARE = 0.25
 MIDDLE, BETTER, SAME = 0.6, 0.6, 0.01
 """The share of the radius within which the middle of an arc lies; it shows another circle where
 it scatters so much less about its own, or where that is smaller by such a share."""
+AS_BROAD_MM = 0.15
+"""A rim narrower than the sides by less is as broad as they are."""
 BESIDE_MM = (0.8, 2.5)
 """Where, inward of a rim, the sides tell whether they close in."""
 SQUARE_MM, CHAMFER_MOST_MM, CHAMFER_SHARE = 0.35, 1.6, 0.15
@@ -188,9 +190,11 @@ def face_rim(
         return None
     square = float(beside.min()) - rim.radius_mm < SQUARE_MM
     faced = float((camera_mm - axis.at(z0)) @ axis.direction) * -sign > rim.end_mm
-    if not chamfered and not (square and faced) and not one:
-        return None
     lost = lost_mm(near, rim)
+    # An arc without its middle, but as broad as the sides and of one circle, is no dome's.
+    clean = middle is None and lost < AS_BROAD_MM and whole.misfit_px < CLEAN_RIM_PX
+    if not chamfered and not (square and faced) and not one and not clean:
+        return None
     broad = min(CHAMFER_MOST_MM, CHAMFER_SHARE * float(beside.max()))
     if (chamfered or not square) and lost > broad:
         return None

@@ -37,8 +37,8 @@ them, and after (0.1 mm over 50 mm; no source)."""
 LEFT_OUT = 0.05
 PASSES = 3
 FAR_LEAN, FAR_CHANCE_LEAST = 0.1, 0.01
-"""Where another way may lean so differently it is looked for anew, from the opposite lean; as a
-level axis bends the profile as well, its weight says less of how likely such a way is."""
+"""Where another way may lean so differently it is looked for anew, from the opposite lean; the
+profile being bent by the way taken, or by a level axis, its weight says less of how likely."""
 ROUNDS = 3
 NOT_ROUND_PX = 2.1
 """What an end counts as missing its cap by that no cap makes."""
@@ -117,9 +117,9 @@ def _far(request: TraceRequest, lens: Lens, found: FoundTarget, solved: Solved) 
     """
     lean = solved.rests[0].lean
     with suppress(ValueError):
-        rests = first_rests(request, found, solved.outline)
-        level = [rest for rest in rests if rest.chance >= FAR_CHANCE_LEAST]
-        far = [rest for rest in level if abs(rest.lean - lean) > FAR_LEAN]
+        rests = [*first_rests(request, found, solved.outline), *solved.rests]
+        likely = [rest for rest in rests if rest.chance >= FAR_CHANCE_LEAST]
+        far = [rest for rest in likely if abs(rest.lean - lean) > FAR_LEAN]
         if far:
             yield solve_outline(request, lens, found, solved.outline, ROUNDS, leaning=-lean)
             yield solve_outline(request, lens, found, solved.outline, ROUNDS, None, far[0])

@@ -131,6 +131,19 @@ def test_a_low_dome_seen_from_inside_may_be_more_than_a_face(radius_mm, height_m
     assert abs(off) < 1.96 * found.sd_mm
 
 
+@pytest.mark.parametrize("shape", ["cylinder 8", "cylinder 15", "cylinder 30", "eased edge"])
+@pytest.mark.parametrize("camera", CAMERAS)
+def test_a_flat_end_is_found_by_the_outer_parts_of_its_arc(shape, camera):
+    def without_middle(outline, view, axis):
+        z, _, weight, _ = contour_values(outline.points_px, outline.tangents, view, axis)
+        return replace(outline, clear=outline.clear & ~((z > LENGTH - 20.0) & (weight < 0.6)))
+
+    place = np.array(CAMERAS[camera]) * (-1.0, 1.0, 1.0)
+    found, off = end_seen_from(SHAPES[shape], place, False, without_middle)
+    assert found.kind == "flat"
+    assert abs(off) < min(FLAT_CLOSE_MM, 1.96 * found.sd_mm)
+
+
 FLANGED = Solid(
     (
         line(0.0, 15.0, 74.0, 15.0),
