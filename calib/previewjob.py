@@ -221,7 +221,7 @@ def _text(photo: Photo, seen: Preview) -> str:
 
 
 def _between(outlook: Outlook) -> str:
-    low, high = f"{outlook.coved.u95_mm:.2f}", f"{outlook.plain.u95_mm:.2f}"
+    low, high = (f"{u:.2f}" for u in sorted((outlook.coved.u95_mm, outlook.plain.u95_mm)))
     return f"± {low} mm" if low == high else f"± {low} to {high} mm"
 
 

@@ -15,7 +15,7 @@ from measure.overlay import CYAN, ORANGE, WHITE, YELLOW, Overlay
 from measure.result import CUT, TraceResult
 from measure.units import METRIC, Units
 
-__all__ = ["Rims", "annotate"]
+__all__ = ["Rims", "annotate", "draw_target"]
 
 FloatArray = NDArray[np.float64]
 ByteArray = NDArray[np.uint8]
@@ -151,10 +151,8 @@ def annotate(
     units : how the numbers are written.
     """
     overlay = Overlay(bgr)
-    if not result.target_is_board:
-        overlay.hide(result.target_px)
     rims = Rims.of(result)
-    _draw_target(overlay, result)
+    draw_target(overlay, result)
     _draw_left_out(overlay, result, rims)
     overlay.dots(result.outline_px, CYAN)
     overlay.stroke(result.axis_px, WHITE, dashed=True)
@@ -164,7 +162,10 @@ def annotate(
     return overlay.jpeg()
 
 
-def _draw_target(overlay: Overlay, result: TraceResult) -> None:
+def draw_target(overlay: Overlay, result: TraceResult) -> None:
+    """Draw what was taken for the card or board; a card's artwork is made unrecognisable."""
+    if not result.target_is_board:
+        overlay.hide(result.target_px)
     ring = np.vstack([result.target_px, result.target_px[:1]])
     overlay.stroke(ring, WHITE)
     if result.target_is_board:
@@ -209,7 +210,8 @@ def _draw_ends(overlay: Overlay, result: TraceResult, rims: Rims, units: Units) 
 
 
 def _draw_diameters(overlay: Overlay, result: TraceResult, rims: Rims, units: Units) -> None:
-    marks = sorted(landmarks(result.profile), key=lambda mark: -mark.prominence_mm)
+    marks = [mark for mark in landmarks(result.profile) if not mark.vague]
+    marks.sort(key=lambda mark: -mark.prominence_mm)
     largest = result.largest()
     wanted = [(largest.z_mm, units.number(largest.diameter_mm))]
     for mark in marks[:MOST_LANDMARKS]:

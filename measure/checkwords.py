@@ -203,7 +203,7 @@ def _headline(result: CheckResult, units: Units) -> str:
     if result.verdict == OUTSIDE:
         places = f"OUTSIDE at {len(outside)} place{'s' if len(outside) != 1 else ''}"
         if lost:
-            places += f", {lost} of them shy"
+            places += ", shy" if lost == len(outside) else f", {lost} of them shy"
         return f"{name}: {places}" + (f"; {unsure}" if unsure else "")
     seen = " where it was judged" if result.unjudged else ""
     if result.verdict == UNSURE:

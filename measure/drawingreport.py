@@ -10,7 +10,7 @@ from measure.drawingpath import FULL
 from measure.drawingwords import read_as, scale_words
 from measure.drawprofile import profile_svg
 from measure.landmarks import Landmark, landmarks
-from measure.markwords import size_words
+from measure.markwords import mark_name, size_words
 from measure.page import drawing as let_in
 from measure.page import fill_page, picture_source
 from measure.profile import Profile
@@ -74,7 +74,7 @@ def _mark(profile: Profile, mark: Landmark, units: Units) -> dict[str, str]:
     # A narrow hollow that is drawn is as deep as it is drawn.
     diameter = size_words(profile, replace(mark, narrow=False), units.fine)
     return {
-        "what": mark.kind,
+        "what": mark_name(mark),
         "place": units.place(mark.z_mm),
         "diameter": diameter,
         "spread": units.spread(mark.u95_mm),
@@ -82,6 +82,7 @@ def _mark(profile: Profile, mark: Landmark, units: Units) -> dict[str, str]:
 
 
 def _rows(profile: Profile, units: Units) -> list[dict[str, str]]:
+    profile = profile.at_its_z()
     columns = (profile.z_mm, profile.diameter_mm, profile.u95_mm)
     return [
         {"place": units.place(z), "diameter": units.fine(d), "spread": units.spread(u)}

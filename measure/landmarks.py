@@ -9,7 +9,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from measure.profile import GRID_MM, Profile
+from measure.profile import GRID_MM, Profile, too_vague
 
 __all__ = [
     "CREST",
@@ -56,6 +56,7 @@ class Landmark:
     prominence_mm : how far it stands out from what is beside it, on the diameter; infinite
         for an end.
     narrow : whether a hollow is so narrow that its bottom may lie deeper than what is seen.
+    vague : whether the diameter is too unsure to be of use.
     """
 
     kind: str
@@ -65,6 +66,7 @@ class Landmark:
     other_mm: float | None
     prominence_mm: float
     narrow: bool = False
+    vague: bool = False
 
 
 def landmarks(profile: Profile, least_mm: float = LEAST_MM) -> tuple[Landmark, ...]:
@@ -197,4 +199,5 @@ def _landmark(
         u95_mm=float(profile.u95_mm[row]),
         other_mm=other,
         prominence_mm=prominence,
+        vague=bool(too_vague(profile.diameter_mm, profile.u95_mm)[row]),
     )

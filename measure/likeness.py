@@ -81,10 +81,13 @@ def refuse_other_piece(
     if not unlike or (explicit_datum and np.mean(e > 0.0) >= _ALL_PROUD):
         return
     half = float(np.median(np.abs(e)))
+    advice = "Check the plan. To judge a rough blank against it, say --datum start or end."
+    if explicit_datum:
+        advice = "Check the plan and the end: even a rough blank must be proud nearly everywhere."
     raise RefusalError(
         "other-piece",
         f"This is not the planned piece: lengths {piece.far_mm:.0f} and {plan.length_mm:.0f} mm, "
         f"largest {np.max(piece.profile.diameter_mm):.1f} and {np.max(plan.diameter_mm):.1f} mm; "
         f"at the best fit half of it is more than {half:.1f} mm off.",
-        "Check the plan. To judge a rough blank against it, say --datum start or end.",
+        advice,
     )

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from measure.landmarks import OR_LESS, SHOULDER, Landmark
+from measure.landmarks import END, OR_LESS, SHOULDER, Landmark
 from measure.profile import Profile
 
-__all__ = ["size_words"]
+__all__ = ["mark_name", "size_words"]
+
+
+def mark_name(mark: Landmark) -> str:
+    """Return what a mark is of: the outermost row need not be the piece's end."""
+    return "outermost seen" if mark.kind == END else mark.kind
 
 
 def size_words(profile: Profile, mark: Landmark, write: Callable[[float], str]) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["GRID_MM", "LONGEST_BRIDGE_MM", "Profile", "relative_scale"]
+__all__ = ["GRID_MM", "LONGEST_BRIDGE_MM", "Profile", "relative_scale", "too_vague"]
 
 FloatArray = NDArray[np.float64]
 
@@ -16,6 +16,11 @@ GRID_MM = 0.25
 """Spacing of the rows of a profile, mm."""
 LONGEST_BRIDGE_MM = 0.5
 """Readers join rows across at most this distance, mm; a wider step in z is a gap."""
+
+
+VAGUE_MM, VAGUE_SHARE = 2.0, 0.1
+"""A diameter with a larger ± than both, in mm and as a share, is of no use at the lathe (no
+source): the files have it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +70,12 @@ class Profile:
             return self
         whole = np.hypot(self.u95_mm, self.u95_step_mm)
         return Profile(self.z_mm, self.diameter_mm, whole, self.u95_common_mm)
+
+
+def too_vague(diameter_mm: FloatArray, u95_mm: FloatArray) -> NDArray[np.bool_]:
+    """Return which diameters (n,) are too unsure, by their u95 (n,), to be of use; not all are."""
+    vague = u95_mm > np.maximum(VAGUE_MM, VAGUE_SHARE * diameter_mm)
+    return np.zeros_like(vague) if vague.all() else vague
 
 
 def relative_scale(measured: FloatArray, shared: FloatArray) -> float:

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from calib.sourcewords import source_words
 from measure.drawprofile import profile_svg
 from measure.landmarks import Landmark, landmarks
-from measure.markwords import size_words
+from measure.markwords import mark_name, size_words
 from measure.page import drawing, fill_page, picture_source
-from measure.profile import Profile
+from measure.profile import Profile, too_vague
 from measure.result import CUT, TraceResult
 from measure.setupwords import SETUP_WORDS
 from measure.stations import stations
@@ -77,16 +77,16 @@ def _mark(profile: Profile, mark: Landmark, units: Units) -> dict[str, str]:
     size = _row(mark.z_mm, mark.diameter_mm, mark.u95_mm, units)
     for key, write in (("diameter", units.number), ("decimal", units.fine)):
         size[key] = size_words(profile, mark, write)
-    return {"what": mark.kind, **size}
+    return {"what": mark_name(mark), **size}
 
 
-def _rows(profile: Profile, units: Units) -> list[dict[str, str]]:
+def _rows(profile: Profile, units: Units) -> list[dict[str, str | bool]]:
     rows = []
     profile = profile.at_its_z()
-    for z, d, u, common in zip(
-        profile.z_mm, profile.diameter_mm, profile.u95_mm, profile.u95_common_mm, strict=True
-    ):
-        rows.append({**_row(z, d, u, units), "common": units.spread(common)})
+    table = (profile.z_mm, profile.diameter_mm, profile.u95_mm, profile.u95_common_mm)
+    vague = too_vague(profile.diameter_mm, profile.u95_mm)
+    for z, d, u, common, unsure in zip(*table, vague, strict=True):
+        rows.append({**_row(z, d, u, units), "common": units.spread(common), "vague": unsure})
     return rows
 
 

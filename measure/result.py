@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from calib.refusal import Notice
 from measure.landmarks import steep_rows
-from measure.profile import Profile
+from measure.profile import Profile, too_vague
 
 __all__ = ["CUT", "END", "SETUPS", "Extreme", "LeftOut", "TraceRequest", "TraceResult"]
 
@@ -139,16 +139,21 @@ class TraceResult:
             raise ValueError(f"a cut piece has no length, got {self.length_mm}")
 
     def largest(self) -> Extreme:
-        """Return the row of the largest diameter; the first one if several are equal."""
-        return self._row(int(np.argmax(self.profile.diameter_mm)))
+        """Return the row of the largest diameter; the first one if several are equal.
+
+        Rows too unsure to be of use are passed over.
+        """
+        return self._row(int(np.argmax(np.where(self._vague, -np.inf, self.profile.diameter_mm))))
 
     def smallest(self) -> Extreme:
         """Return the row of the smallest diameter; the first one if several are equal.
 
-        Steep places, such as the tip of a dome, are passed over unless all is steep.
+        Steep places, such as the tip of a dome, are passed over unless all is steep, and so are
+        rows too unsure to be of use.
         """
-        steep = steep_rows(self.profile)
-        passed = steep if not np.all(steep) else np.zeros_like(steep)
+        passed = steep_rows(self.profile) | self._vague
+        if np.all(passed):
+            passed = self._vague
         return self._row(int(np.argmin(np.where(passed, np.inf, self.profile.diameter_mm))))
 
     def max_diameter_mm(self) -> float:
@@ -163,6 +168,10 @@ class TraceResult:
     def typical_u95_mm(self) -> float:
         """Return the median u95 over the profile, error of z included, mm."""
         return float(np.median(self.profile.at_its_z().u95_mm))
+
+    @property
+    def _vague(self) -> NDArray[np.bool_]:
+        return too_vague(self.profile.diameter_mm, self.profile.u95_mm)
 
     def _row(self, index: int) -> Extreme:
         p = self.profile

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.sourcewords import source_words
-from measure.profile import Profile
+from measure.profile import Profile, too_vague
 from measure.result import CUT, TraceResult
 from measure.setupwords import SETUP_WORDS
 from measure.stations import stations
@@ -19,9 +19,6 @@ __all__ = ["in_blocks", "trace_table"]
 
 WIDTH = 78
 MOST_LEFT_OUT = 6
-VAGUE_MM, VAGUE_SHARE = 2.0, 0.1
-"""A diameter with a larger ± than both, in mm and as a share, is of no use at the lathe (no
-source): the files have it."""
 ROWS_IN_ONE_BLOCK = 24
 """More rows than fit a terminal are set side by side."""
 
@@ -43,9 +40,7 @@ def trace_table(result: TraceResult, every_mm: float, units: Units) -> str:
         lines.append(f"{word}  {size} at {units.place(row.z_mm)}")
     lines.append("")
     told = stations(result.profile, units.step(every_mm)).at_its_z()
-    vague = told.u95_mm > np.maximum(VAGUE_MM, VAGUE_SHARE * told.diameter_mm)
-    if vague.all():
-        vague[:] = False
+    vague = too_vague(told.diameter_mm, told.u95_mm)
     lines += in_blocks(_heading(units), _rows(told, ~vague, units))
     if vague.any():
         places = ", ".join(units.place(z) for z in told.z_mm[vague])
@@ -57,7 +52,9 @@ def trace_table(result: TraceResult, every_mm: float, units: Units) -> str:
         for part in sorted(shown, key=lambda part: part.z_from_mm):
             lines.append(f"Left out  {units.span(part.z_from_mm, part.z_to_mm)}: {part.reason}")
         if len(longest) > len(shown):
-            lines.append(f"          and {len(longest) - len(shown)} shorter ones: see the report")
+            more = len(longest) - len(shown)
+            words = "one" if more == 1 else "ones"
+            lines.append(f"          and {more} shorter {words}: see the report")
     return "\n".join(lines)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from measure.annotate import Rims
+from measure.annotate import Rims, draw_target
 from measure.overlay import CYAN, ORANGE, WHITE, YELLOW, Overlay
 from measure.result import TraceResult
 from measure.tool import Tool
@@ -27,8 +27,7 @@ def tool_picture(bgr: ByteArray, traced: TraceResult, tool: Tool, units: Units =
     traced : what it gave; tool : what was made of it.
     """
     overlay = Overlay(bgr)
-    if not traced.target_is_board:
-        overlay.hide(traced.target_px)
+    draw_target(overlay, traced)
     rims = Rims.of(traced)
     overlay.dots(traced.outline_px, CYAN)
     overlay.stroke(traced.axis_px, WHITE, dashed=True)

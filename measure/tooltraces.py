@@ -331,7 +331,7 @@ def _rough_ends(steps: Sequence[SolvedStep]) -> tuple[Notice, ...]:
         Notice(
             "step-ends-rough",
             f"Where the steps begin and end is known only to ±{worst:.1f} mm.",
-            "Measure lengths on the tool itself, or hold the phone straight over its middle.",
+            "Measure lengths on the tool itself, or hold the phone over its middle.",
         ),
     )
 

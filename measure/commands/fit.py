@@ -11,7 +11,7 @@ from measure.options import Inches, Json
 
 __all__ = ["register"]
 
-PART_HELP = "The part that goes in: 43.6±0.1 in mm, or FILE@PLACE, FILE@circle, FILE@step2."
+PART_HELP = "The part that goes in: 43.6±0.1 in mm, or FILE@97 (a place), FILE@bore, FILE@step2."
 HOLE_HELP = "The hole it goes into, likewise; or MECHANISM.toml@BORE."
 
 PartSize = Annotated[str, typer.Argument(help=PART_HELP, show_default=False)]
