@@ -37,6 +37,9 @@ piece seen well: nothing is reported."""
 MISFIT_MOST_PX, CLEAR_LEAST = 0.92, 0.9
 """However noisy a rim is, sides that differ by more are not one piece's, and a rim is seen all
 along it: polished steel that mirrors the bench has hardly one (measured on rendered photos)."""
+LIT_LEAST, SHADED_LEAST, SCATTER_SHADED, MISFIT_SHADED_PX = 0.96, 0.7, 1.2, 0.6
+"""Where one side is seen nearly everywhere and the other, in its own dark shadow, over so much, they
+are one piece's if what is seen of both agrees so well (rendered photos)."""
 WELL_SEEN, KEPT_ROUGH, SCATTER_ROUGH, MISFIT_ROUGH_PX = 0.96, 0.78, 2.5, 1.25
 """Where a rim is seen nearly everywhere, grain that shows in bench and wood alike may throw it
 about by more (a wrong outline that agreed so roughly was seen along 0.93: rendered photos)."""
@@ -90,18 +93,30 @@ class Solved:
 
     @property
     def followed(self) -> bool:
-        """Whether a rim was seen nearly all along it."""
-        return self._seen >= CLEAR_LEAST
+        """Whether a rim was seen nearly all along it, or so on one side and agreeing with it."""
+        return self._seen >= CLEAR_LEAST or self._one_side_followed
+
+    @property
+    def _one_side_followed(self) -> bool:
+        half = len(self.outline.clear) // 2
+        seen = [self._seen_of(part) for part in (slice(half), slice(half, None))]
+        lit, shaded = max(seen), min(seen)
+        well = self._agrees(KEPT_RIVAL, SCATTER_SHADED, MISFIT_SHADED_PX)
+        return lit >= LIT_LEAST and shaded >= SHADED_LEAST and well
 
     @property
     def _seen(self) -> float:
         """Share of it along which a rim was seen; where a box cuts the piece there is none."""
+        return self._seen_of(slice(None))
+
+    def _seen_of(self, part: slice) -> float:
         own = np.ones(len(self.outline.clear), dtype=bool)
         if self.box_px is not None:
             x, y, w, h = self.box_px
             away = np.abs(self.outline.points_px[:, [0, 0, 1, 1]] - (x, x + w, y, y + h))
             own = away.min(axis=1) > CUT_PX * max(w, h)
-        return float(np.mean(self.outline.clear[own])) if own.any() else 0.0
+        clear = self.outline.clear[part][own[part]]
+        return float(np.mean(clear)) if len(clear) else 0.0
 
     @property
     def agrees(self) -> bool:
