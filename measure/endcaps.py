@@ -14,7 +14,15 @@ from numpy.typing import NDArray
 
 from measure.caprays import EndRays, depth_mm, end_rays
 from measure.capshapes import EASED_MOST_MM, Conic, NearEnd, Shape, near_end, shapes
-from measure.endrim import DOME_LOST_MM, DOME_SHARE, EndRim, face_rim, lost_mm, tip_rim
+from measure.endrim import (
+    CLEAN_RIM_PX,
+    DOME_LOST_MM,
+    DOME_SHARE,
+    EndRim,
+    face_rim,
+    lost_mm,
+    tip_rim,
+)
 from measure.revolve import Axis
 from measure.sides import SideCurve
 
@@ -34,7 +42,8 @@ FLOOR_PX = 1.3
 RIM_FLOOR_PX = 0.5
 """The same of an end whose rim is seen as a circle."""
 TIP_SURE_MM = 1.0
-"""A tip's end known no better than this is not told, and a rim no better known has none."""
+"""A tip's end known no better than this is not told; and a rim no better known, unless its arc is
+of one circle, is not asked whether something peeps out behind it."""
 STICKS_OUT_PX = 1.5
 """So much of a tip blur may hide."""
 FORM_MM = 0.03
@@ -104,7 +113,7 @@ def best_cap(
     rim = face_rim(rays, camera_mm, axis, z0, sign, near, scale_mm)
     if rim is not None:
         peeps, tip = False, None
-        if rim.sd_mm < TIP_SURE_MM:
+        if rim.sd_mm < TIP_SURE_MM or rim.misfit_px < CLEAN_RIM_PX:
             peeps, tip = tip_rim(rays, camera_mm, axis, z0, sign, rim, scale_mm)
         if peeps and (tip is None or tip.sd_mm > TIP_SURE_MM):
             return None

@@ -13,6 +13,7 @@ from measure.limb import limb
 from measure.revolve import Axis
 
 __all__ = [
+    "CLEAN_RIM_PX",
     "DOME_LOST_MM",
     "DOME_SHARE",
     "EndRim",
@@ -65,9 +66,9 @@ HIDDEN_CHAMFER_MM, CHAMFERED_SHARE = 0.7, 0.15
 """Chamfer that hides itself from so oblique a sight, and how often there is one (rendered
 photos)."""
 
-PEEPS_PX, PEEPS_SHARE = 3.0, 0.15
-"""So far outside a rim, and so many of the arc's rays, a part behind it peeps out (rendered
-photos); splinters and shadows make fewer."""
+PEEPS_PX, PEEPS_SHARE, PEEPS_WITHIN = 3.0, 0.15, 0.85
+"""So far outside a rim, and so many of the arc's rays, a part behind it peeps out, within such a
+share of the rim's radius (rendered photos); splinters and shadows make fewer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,11 +232,12 @@ def tip_rim(
     v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
     base, frame = _end_frame(camera_mm, axis, z0, sign)
     off, _ = _misses_one(v, base, frame, np.array([rim.end_mm, rim.radius_mm]))
-    tip = off > PEEPS_PX * scale_mm
+    aside = np.abs(v @ frame[0]) * np.linalg.norm(base)
+    # What passes farther out is of a chamfer, or of the sides.
+    tip = (off > PEEPS_PX * scale_mm) & (aside < PEEPS_WITHIN * rim.radius_mm)
     if tip.sum() < max(LEAST_POINTS, PEEPS_SHARE * len(rays)):
         return False, None
-    across = np.abs(v[tip] @ frame[0]) * np.linalg.norm(base)
-    guess = (rim.end_mm + 2.0 * float(np.median(off[tip])), float(across.max()))
+    guess = (rim.end_mm + 2.0 * float(np.median(off[tip])), float(aside[tip].max()))
     own = circle_seen(rays[tip], camera_mm, axis, z0, sign, guess, scale_mm)
     if own is None or own.misfit_px > ROUGH_RIM_PX or own.radius_mm > rim.radius_mm:
         return True, None

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.spatial import ConvexHull
 
 from measure.capshapes import NearEnd
-from measure.endrim import LEAST_POINTS, circle_seen, face_rim
+from measure.endrim import LEAST_POINTS, EndRim, circle_seen, face_rim, tip_rim
 from measure.revolve import Axis
 
 AXIS = Axis(np.array([0.0, 0.0, 30.0]), np.array([1.0, 0.0, 0.0]))
@@ -113,3 +113,25 @@ def test_too_few_points_show_no_circle():
     camera = np.array(CAMERAS[0])
     rays = arc_of([(0.0, 18.0), (80.0, 18.0)], camera, 40.0)[:6]
     assert circle_seen(rays, camera, AXIS, 0.0, 1.0, (0.0, 18.0), SCALE) is None
+
+
+FROM_INSIDE = np.array([250.0, -60.0, 330.0])
+
+
+def rim_at(z, r):
+    return EndRim(0.5 - z, r, 0.0, 0.01, 0.01)
+
+
+def test_the_larger_circle_of_a_chamfer_is_no_tip_behind_its_face():
+    rays = arc_of([(0.0, 13.0), (2.0, 15.0), (80.0, 15.0)], FROM_INSIDE, 40.0)
+    found = tip_rim(rays, FROM_INSIDE, AXIS, 0.5, 1.0, rim_at(0.0, 13.0), SCALE)
+    assert found == (False, None)
+
+
+def test_the_tip_of_a_tenon_behind_a_shoulder_is_found():
+    rays = arc_of([(0.0, 7.0), (22.0, 17.0), (80.0, 17.0)], FROM_INSIDE, 40.0)
+    peeps, tip = tip_rim(rays, FROM_INSIDE, AXIS, 0.5, 1.0, rim_at(22.0, 17.0), SCALE)
+    assert peeps
+    assert tip is not None
+    assert tip.end_mm == pytest.approx(0.5, abs=0.1)
+    assert tip.radius_mm == pytest.approx(7.0, abs=0.1)
