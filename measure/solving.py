@@ -38,8 +38,8 @@ MISFIT_MOST_PX, CLEAR_LEAST = 0.92, 0.9
 """However noisy a rim is, sides that differ by more are not one piece's, and a rim is seen all
 along it: polished steel that mirrors the bench has hardly one (measured on rendered photos)."""
 LIT_LEAST, SHADED_LEAST, SCATTER_SHADED, MISFIT_SHADED_PX = 0.96, 0.7, 1.2, 0.6
-"""Where one side is seen nearly everywhere and the other, in its own dark shadow, over so much, they
-are one piece's if what is seen of both agrees so well (rendered photos)."""
+"""Where one side is seen nearly everywhere and the other, in its own dark shadow, over so much,
+they are one piece's if what is seen of both agrees so well (rendered photos)."""
 WELL_SEEN, KEPT_ROUGH, SCATTER_ROUGH, MISFIT_ROUGH_PX = 0.96, 0.78, 2.5, 1.25
 """Where a rim is seen nearly everywhere, grain that shows in bench and wood alike may throw it
 about by more (a wrong outline that agreed so roughly was seen along 0.93: rendered photos)."""
