@@ -119,7 +119,8 @@ def followed(
         raise plain_rod(photo.name)
     if not boxed and lie_apart(scene):
         raise two_pieces(photo.name)
-    raise not_turned(photo.name) if tried else no_piece(photo.name, boxed)
+    refused = not_turned(photo.name) if tried else no_piece(photo.name, boxed)
+    raise _not_standing(refused) if request.setup == "upright" else refused
 
 
 def _within(solved: Solved, other: Solved) -> bool:
@@ -278,6 +279,16 @@ def _with_misreadings(
 def _start(request: TraceRequest) -> str | None:
     # A piece on its foot is seen from above: the foot is its lower end in the picture.
     return "bottom" if request.start is None and request.setup == "upright" else request.start
+
+
+def _not_standing(refused: RefusalError) -> RefusalError:
+    """Return the refusal of a piece said to stand, with the word that it may lie."""
+    notice = refused.notice
+    return RefusalError(
+        notice.code,
+        f"{notice.message} It was taken to stand on its end.",
+        f"If it lies on the bench, leave --setup out. {notice.advice}",
+    )
 
 
 def no_piece(photo_name: str, boxed: bool) -> RefusalError:

@@ -17,7 +17,7 @@ MM_PER_INCH = 25.4
 
 SPEED_SOURCE = (
     "diameter in inches × rev/min = 6000 to 9000, the usual handbook rule (from memory); rough "
-    "by the blank's diagonal, sand at half speed: common practice"
+    "the blank no faster than 6000 by its diagonal, sand at half speed: common practice"
 )
 
 
