@@ -29,7 +29,7 @@ from measure.rimorder import goes_on, in_order
 from measure.scene import Scene
 from measure.searchedoutline import searched_silhouettes
 from measure.setting import curves_of, foot_misfit_px
-from measure.solving import Solved, axis_ends_of, not_turned, solve_outline
+from measure.solving import LIES_PERHAPS, Solved, axis_ends_of, not_turned, solve_outline
 from measure.startend import from_start
 from measure.strangers import burnt_share, lies_within, strange_share
 from measure.tufts import without_tufts
@@ -119,8 +119,8 @@ def followed(
         raise plain_rod(photo.name)
     if not boxed and lie_apart(scene):
         raise two_pieces(photo.name)
-    refused = not_turned(photo.name) if tried else no_piece(photo.name, boxed)
-    raise _not_standing(refused) if request.setup == "upright" else refused
+    standing = request.setup == "upright"
+    raise not_turned(photo.name, standing) if tried else no_piece(photo.name, boxed, standing)
 
 
 def _within(solved: Solved, other: Solved) -> bool:
@@ -281,22 +281,16 @@ def _start(request: TraceRequest) -> str | None:
     return "bottom" if request.start is None and request.setup == "upright" else request.start
 
 
-def _not_standing(refused: RefusalError) -> RefusalError:
-    """Return the refusal of a piece said to stand, with the word that it may lie."""
-    notice = refused.notice
-    return RefusalError(
-        notice.code,
-        f"{notice.message} It was taken to stand on its end.",
-        f"If it lies on the bench, leave --setup out. {notice.advice}",
-    )
+def no_piece(photo_name: str, boxed: bool, standing: bool = False) -> RefusalError:
+    """Return what to say where nothing mirrors itself, in the whole photo or in a box.
 
-
-def no_piece(photo_name: str, boxed: bool) -> RefusalError:
-    """Return what to say where nothing mirrors itself, in the whole photo or in a box."""
+    `standing` is whether it was said to stand on its end.
+    """
     return RefusalError(
         "no-piece",
         f"No turned piece is to be seen in {photo_name}{', inside the box' if boxed else ''}.",
-        "Lay it clear of the target on a plain bench of another tone, "
+        (LIES_PERHAPS if standing else "")
+        + "Lay it clear of the target on a plain bench of another tone, "
         + ("and draw the box round it." if boxed else "whole in the picture, or give --box.")
         + " For an end face there is measure hole, for a drawing measure drawing.",
     )

@@ -22,7 +22,14 @@ from measure.revolve import Axis
 from measure.setting import bench_knowledge, curves_of, first_axis, foot_arc, setup_knowledge
 from measure.sides import SideCurve
 
-__all__ = ["Solved", "axis_ends_of", "first_rests", "not_turned", "solve_outline"]
+__all__ = [
+    "LIES_PERHAPS",
+    "Solved",
+    "axis_ends_of",
+    "first_rests",
+    "not_turned",
+    "solve_outline",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -60,6 +67,8 @@ LEAN_SD = 0.15
 """How far off a lean may be that is tried."""
 SEEN_LEAST = 30
 """Points of either side that a solution needs."""
+LIES_PERHAPS = "If it does not stand on its end, leave --setup out. "
+"""What to say first where a piece that was said to stand is not found."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -363,12 +372,16 @@ def axis_ends_of(outline: Outline) -> FloatArray:
     return np.asarray(centre + along[:, None] * d)
 
 
-def not_turned(photo_name: str) -> RefusalError:
-    """Return the refusal of sides that are not those of one round piece."""
+def not_turned(photo_name: str, standing: bool = False) -> RefusalError:
+    """Return the refusal of sides that are not those of one round piece.
+
+    `standing` is whether it was said to stand on its end.
+    """
     return RefusalError(
         "not-turned",
         f"What lies in {photo_name} is not round about one axis, or its sides cannot be told.",
-        "A hard shadow, a bench like the wood or polished steel hide the rim: take soft light and "
-        "a plain bench of another tone. For an end face there is measure hole, for a boring tool "
-        "measure cutter.",
+        (LIES_PERHAPS if standing else "")
+        + "A hard shadow, a bench like the wood or polished steel hide the rim: take soft light "
+        "and a plain bench of another tone. For an end face there is measure hole, for a boring "
+        "tool measure cutter.",
     )
