@@ -49,3 +49,23 @@ def test_grainy_rims_agree_but_roughly(lying):
 def test_rims_that_wander_by_more_or_are_seen_in_parts_do_not(lying):
     assert not solved_with(lying, 2.5).roughly_round
     assert not solved_with(lying, 0.9, clear=0.9).roughly_round
+
+
+def with_sides_seen(lying, first, second):
+    """Solve with so large a share of each side seen, stretch by stretch."""
+    it, lens, found, outline = lying
+    n = len(outline.points_px)
+    share = np.where(np.arange(n) < n // 2, first, second)
+    # Stretches of forty points are seen or not, as a shadow hides them.
+    hidden = (np.arange(n) % 40) >= 40.0 * share
+    return solve_outline(it.request, lens, found, replace(outline, clear=~hidden), 3)
+
+
+def test_one_side_seen_all_along_bears_out_the_other_in_shadow(lying):
+    assert with_sides_seen(lying, 1.0, 0.78).round
+    assert with_sides_seen(lying, 0.78, 1.0).round
+
+
+def test_two_sides_seen_in_part_do_not_bear_each_other_out(lying):
+    assert not with_sides_seen(lying, 0.85, 0.85).round
+    assert not with_sides_seen(lying, 1.0, 0.6).round

@@ -57,3 +57,15 @@ def test_parts_that_do_not_fit_are_misuse(changes):
 def test_a_trace_without_rows_is_misuse():
     with pytest.raises(ValueError, match="no rows"):
         replace(result_of(cone()), profile=profile_of([], []))
+
+
+def test_rows_too_unsure_to_be_of_use_are_neither_largest_nor_smallest():
+    diameters = np.array([30.0, 40.0, 50.0, 20.0])
+    u95 = np.array([0.2, 0.3, 11.0, 2.5])
+    profile = profile_of([0.0, 0.25, 0.5, 0.75], diameters, u95=u95)
+    result = result_of(profile)
+    assert result.largest().diameter_mm == 40.0
+    assert result.smallest().diameter_mm == 30.0
+    # Where nothing is of use, the largest is the largest still.
+    vague = replace(profile, u95_mm=np.full(4, 20.0))
+    assert result_of(vague).largest().diameter_mm == 50.0
