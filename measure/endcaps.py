@@ -20,6 +20,7 @@ from measure.endrim import (
     DOME_SHARE,
     EndRim,
     face_rim,
+    is_faced,
     lost_mm,
     tip_rim,
 )
@@ -123,7 +124,7 @@ def best_cap(
             return Cap(tip.end_mm, sd, "flat", tip.misfit_px, tip.end_mm - sd, tip.end_mm + sd)
         sd = float(np.hypot(rim.sd_mm, RIM_FLOOR_PX * scale_mm))
         face = Cap(rim.end_mm, sd, "flat", rim.misfit_px, rim.end_mm - sd, rim.end_mm + sd)
-        faced = float((camera_mm - axis.at(z0)) @ axis.direction) * -sign > rim.end_mm
+        faced = is_faced(camera_mm, axis, z0, sign, rim.end_mm)
         share = 0.0 if faced else _dome_share(near, rim)
         if share == 0.0:
             return face

@@ -19,6 +19,7 @@ __all__ = [
     "EndRim",
     "circle_seen",
     "face_rim",
+    "is_faced",
     "lost_mm",
     "tip_rim",
 ]
@@ -190,7 +191,7 @@ def face_rim(
         # No face is broader than the sides that lead to it: a chuck's jaw, a shoulder, a shadow.
         return None
     square = float(beside.min()) - rim.radius_mm < SQUARE_MM
-    faced = float((camera_mm - axis.at(z0)) @ axis.direction) * -sign > rim.end_mm
+    faced = is_faced(camera_mm, axis, z0, sign, rim.end_mm)
     lost = lost_mm(near, rim)
     # An arc without its middle, but as broad as the sides and of one circle, is no dome's.
     clean = middle is None and lost < AS_BROAD_MM and whole.misfit_px < CLEAN_RIM_PX
@@ -205,6 +206,11 @@ def face_rim(
     hidden = ROUNDED_SHARE * _hidden_mm(0.0 if cornered else lost, rays, axis) ** 2
     hidden += _obliquely_hidden(lost, float(beside.max()), rays, axis)
     return replace(rim, sd_mm=float(np.sqrt(rim.sd_mm**2 + hidden)))
+
+
+def is_faced(camera_mm: FloatArray, axis: Axis, z0: float, sign: float, end_mm: float) -> bool:
+    """Return whether the phone is beyond an end, so that it sees its face."""
+    return float((camera_mm - axis.at(z0)) @ axis.direction) * -sign > end_mm
 
 
 def lost_mm(near: NearEnd, rim: EndRim) -> float:
