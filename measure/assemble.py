@@ -12,8 +12,9 @@ from measure.pinholes import closed_by_the_other, pinholes
 from measure.profile import GRID_MM, LONGEST_BRIDGE_MM, Profile
 from measure.sides import SideCurve, jitter
 from measure.stepdoubt import steps_within
+from measure.touching import TouchedRows, rows_touched_by_both
 
-__all__ = ["Assembled", "Missing", "Shoulder", "assemble", "find_shoulders"]
+__all__ = ["Assembled", "Missing", "Shoulder", "assemble", "find_shoulders", "rows_to"]
 
 FloatArray = NDArray[np.float64]
 
@@ -183,6 +184,11 @@ def _smooth(curve: SideCurve, scale_mm: float) -> tuple[FloatArray, FloatArray]:
     return smooth, left
 
 
+def rows_to(last_mm: float) -> FloatArray:
+    """Return the places (n,) of the rows of a piece that ends at `last_mm`."""
+    return np.arange(0.0, last_mm + 1e-9, GRID_MM)
+
+
 def assemble(
     curves: tuple[SideCurve, SideCurve],
     sd_mm: tuple[FloatArray, FloatArray],
@@ -192,6 +198,7 @@ def assemble(
     z_sd_mm: float,
     last_mm: float,
     stretch_sd: float = 0.0,
+    touched: tuple[TouchedRows, TouchedRows] | None = None,
 ) -> Assembled:
     """Make the profile.
 
@@ -206,18 +213,24 @@ def assemble(
     z_sd_mm : standard deviation of the origin of z.
     last_mm : where the piece ends; rows beyond are not made.
     stretch_sd : standard deviation of z by its scale, a share of z.
+    touched : of both sides, for rows where the curves show nothing.
     """
     spacing = 3.0 * scale_mm
     bridge = max(LONGEST_BRIDGE_MM, 2.5 * spacing)
-    rows = np.arange(0.0, last_mm + 1e-9, GRID_MM)
+    rows = rows_to(last_mm)
     evened = [_smooth(c, scale_mm) for c in curves]
     r = np.stack([_interp(c, e[0], rows, bridge) for c, e in zip(curves, evened, strict=True)])
     # What the points scatter is as good a witness of their noise as what each one states.
     own = [np.maximum(e[1], 0.4 * s) for e, s in zip(evened, sd_mm, strict=True)]
     noise = np.stack([_interp(c, s, rows, bridge) for c, s in zip(curves, own, strict=True)])
+    filled = np.zeros_like(r, dtype=bool)
+    if touched is not None:
+        filled = np.isnan(r) & rows_touched_by_both(touched)
+        r = np.where(filled, np.stack([t.r_mm for t in touched]), r)
+        noise = np.where(filled, np.stack([t.sd_mm for t in touched]), noise)
     holes = pinholes(r)
     r, noise = closed_by_the_other(r, noise, holes)
-    shared = _shared(curves, common, rows, bridge, holes)
+    shared = _shared(curves, common, rows, bridge, holes | filled)
 
     shoulders = _joined(*[find_shoulders(c, 2.0 * scale_mm) for c in curves])
     for step in shoulders:

@@ -14,7 +14,7 @@ from calib.photo import Photo
 from calib.refusal import Notice, RefusalError
 from calib.setupdoubt import setup_notices
 from calib.view import View
-from measure.assemble import Assembled, Missing, assemble
+from measure.assemble import Assembled, Missing, assemble, rows_to
 from measure.carried import Carried, carried
 from measure.fit import Estimate
 from measure.outline import SPACING_PX, Outline
@@ -32,6 +32,7 @@ from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.setting import curves_of, foot_misfit_px
 from measure.sides import SideCurve, without_leaps
 from measure.solving import Solved, axis_ends_of, not_turned
+from measure.touchedsides import touched_sides
 from measure.unknowns import values_at
 
 __all__ = ["Tracing", "finished", "solved_anew"]
@@ -379,8 +380,17 @@ def _assembled(
     start_sd = float(np.hypot(ends.start.sd_mm, 0.05))
     length = ends.stop.z_mm - ends.start.z_mm
     stretch = float(np.sqrt(np.sum(shared.length**2))) / max(length, 1.0)
+    touched = touched_sides(fit, outline, curves, ends.start.z_mm, rows_to(length))
     return assemble(
-        curves, (first, second), shared.rows, scale, fit.pairs_sd, start_sd, length, stretch
+        curves,
+        (first, second),
+        shared.rows,
+        scale,
+        fit.pairs_sd,
+        start_sd,
+        length,
+        stretch,
+        touched,
     )
 
 
