@@ -139,12 +139,10 @@ def _check_photo(
     report: bool,
     progress: StepWatch,
 ) -> tuple[CheckResult, dict[str, bytes], dict[str, Any]]:
-    from calib.photo import read_photo
-    from measure.trace import trace
+    from measure.tracejob import trace_one
 
-    progress("Reading the photo")
-    photo = read_photo(path)
-    traced: TraceResult = trace(photo, trace_request, progress)
+    traced: TraceResult
+    photo, traced = trace_one(path, trace_request, progress)
     progress("Checking against the plan")
     result = check(Measured.of_trace(traced), plan, request)
     # The trace's warnings first: what they say holds for the check as well.

@@ -350,21 +350,19 @@ def traced(profile):
 
 
 def test_photo_is_traced_checked_and_marked(folder, monkeypatch):
-    import calib.photo
-    import measure.trace
+    import measure.tracejob
 
     class Photo:
         bgr = np.full((640, 860, 3), 128, dtype=np.uint8)
 
     piece = measured_copy(*rows_with_shoulders(BAD), Noise(), np.random.default_rng(1))
-    monkeypatch.setattr(calib.photo, "read_photo", lambda path: Photo())
     asked = []
 
-    def trace(photo, request, progress):
+    def trace_one(path, request, progress):
         asked.append(request)
-        return traced(piece.profile)
+        return Photo(), traced(piece.profile)
 
-    monkeypatch.setattr(measure.trace, "trace", trace)
+    monkeypatch.setattr(measure.tracejob, "trace_one", trace_one)
     outcome = run_check(
         folder / "copy.jpg", folder / "plan.csv", CheckRequest((0.3, 0.3)),
         TraceRequest(known=((90.0, 55.0),)), plan_units=None, out=None, inches=False, report=True,
