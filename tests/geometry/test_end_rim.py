@@ -6,7 +6,7 @@ picture is the convex hull of theirs: scipy.spatial.ConvexHull, which knows noth
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from scipy.spatial import ConvexHull
 
@@ -46,6 +46,7 @@ def sides(meridian):
     return NearEnd(x, radius, float((radius[4] - radius[0]) / 0.8), float(radius[0]), 0.8)
 
 
+@example(4.0, 1.4765625, 0.0, 361.0, 1.5)
 @given(
     st.floats(4.0, 34.0),
     st.floats(-150.0, 150.0),
