@@ -11,7 +11,7 @@ from measure.markwords import mark_name, size_words
 from measure.page import drawing, fill_page, picture_source
 from measure.profile import Profile, too_vague
 from measure.result import CUT, TraceResult
-from measure.setupwords import SETUP_WORDS
+from measure.setupwords import setup_words
 from measure.stations import stations
 from measure.units import METRIC, Units
 
@@ -39,7 +39,7 @@ def trace_report(
         remarks=list(remarks),
         title=f"{result.photo_name}: measured",
         photo=result.photo_name,
-        setup=SETUP_WORDS[result.setup],
+        setup=setup_words(result.setup, result.target_is_board),
         sources=source_words(result.scale_from, result.lens_from),
         notices=result.notices,
         headline=_headline(result, units),

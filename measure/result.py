@@ -139,14 +139,16 @@ class TraceResult:
             raise ValueError(f"a cut piece has no length, got {self.length_mm}")
 
     def largest(self) -> Extreme:
-        """Return the row of the largest diameter; the first one if several are equal.
+        """Return the row whose diameter is the largest for sure, by the lower end of its interval.
 
-        Rows too unsure to be of use are passed over.
+        The rim of an end, unsure by a broken edge, is not told before the wood beside it. The
+        first one if several are equal; rows too unsure to be of use are passed over.
         """
-        return self._row(int(np.argmax(np.where(self._vague, -np.inf, self.profile.diameter_mm))))
+        surely = self.profile.diameter_mm - self.profile.at_its_z().u95_mm
+        return self._row(int(np.argmax(np.where(self._vague, -np.inf, surely))))
 
     def smallest(self) -> Extreme:
-        """Return the row of the smallest diameter; the first one if several are equal.
+        """Return the row whose diameter is the smallest for sure; the first one if several are.
 
         Steep places, such as the tip of a dome, are passed over unless all is steep, and so are
         rows too unsure to be of use.
@@ -154,7 +156,8 @@ class TraceResult:
         passed = steep_rows(self.profile) | self._vague
         if np.all(passed):
             passed = self._vague
-        return self._row(int(np.argmin(np.where(passed, np.inf, self.profile.diameter_mm))))
+        surely = self.profile.diameter_mm + self.profile.at_its_z().u95_mm
+        return self._row(int(np.argmin(np.where(passed, np.inf, surely))))
 
     def max_diameter_mm(self) -> float:
         """Return the largest diameter, mm."""
@@ -174,5 +177,5 @@ class TraceResult:
         return too_vague(self.profile.diameter_mm, self.profile.u95_mm)
 
     def _row(self, index: int) -> Extreme:
-        p = self.profile
+        p = self.profile.at_its_z()
         return Extreme(float(p.z_mm[index]), float(p.diameter_mm[index]), float(p.u95_mm[index]))

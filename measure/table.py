@@ -11,13 +11,16 @@ from numpy.typing import NDArray
 from calib.sourcewords import source_words
 from measure.profile import Profile, too_vague
 from measure.result import CUT, TraceResult
-from measure.setupwords import SETUP_WORDS
+from measure.setupwords import SETUP_WORDS, setup_words
 from measure.stations import stations
 from measure.units import Units
 
 __all__ = ["in_blocks", "trace_table"]
 
 WIDTH = 78
+INDENT = 11 * " "
+OTHERWISE = "If not so, all sizes are wrong: give --setup."
+OTHERWISE_WORDS = {"bench": "If it stands or is in the lathe, all sizes are wrong: give --setup."}
 MOST_LEFT_OUT = 6
 ROWS_IN_ONE_BLOCK = 24
 """More rows than fit a terminal are set side by side."""
@@ -29,7 +32,9 @@ def trace_table(result: TraceResult, every_mm: float, units: Units) -> str:
     # A photo shows no difference between a card on the bench and one held level with the axis.
     # A sheet lies as its card does: there is nothing else that it could be taken for.
     if result.setup in SETUP_WORDS:
-        lines.append(f"Taken as       {SETUP_WORDS[result.setup]}; if not so, give --setup")
+        taken = setup_words(result.setup, result.target_is_board)
+        lines.append(f"Taken as       {taken}.")
+        lines.append(f"{INDENT}{OTHERWISE_WORDS.get(result.setup, OTHERWISE)}")
     if result.length_mm is not None and result.length_u95_mm is not None:
         lines.append(f"Length         {units.with_spread(result.length_mm, result.length_u95_mm)}")
     else:
