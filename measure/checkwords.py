@@ -203,7 +203,8 @@ def _headline(result: CheckResult, units: Units) -> str:
     if result.verdict == OUTSIDE:
         places = f"OUTSIDE at {len(outside)} place{'s' if len(outside) != 1 else ''}"
         if lost:
-            places += ", shy" if lost == len(outside) else f", {lost} of them shy"
+            # A part that sits elsewhere reads shy on one side of itself, and may be moved yet.
+            places += ", shy" if lost == len(outside) else f", {lost} of them past saving"
         return f"{name}: {places}" + (f"; {unsure}" if unsure else "")
     seen = " where it was judged" if result.unjudged else ""
     if result.verdict == UNSURE:

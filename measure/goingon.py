@@ -40,6 +40,9 @@ LONGER_SHARE = 0.03
 """An outline that is longer by less ends at the same end."""
 CHANCE, ASTRAY = 2.0, (7, 13)
 """By how much better than about axes so many samples astray the piece mirrors itself."""
+PLAIN, PLAIN_ROWS = 0.6, 24
+"""Where both sides show so much of whole steps over so many rows, laminations and the borders of
+shadows, that mirror each other about axes astray, are no reason to doubt them."""
 NARROWEST = 4
 OWN_END = 0.02
 """The face of the old end, a share of the length, is left out: the piece goes on there."""
@@ -78,9 +81,10 @@ def gone_on(
         a, b, is_open = _sides(bgr, to_linear, scene, part)
         seen = int(np.argmin(np.append(is_open[::outward], False)))
         a, b = a[::outward][:seen], b[::outward][:seen]
-        found, own = _carried(_both(a, b))
+        both = _both(a, b)
+        found, own = _carried(both)
         if own < worth or own < CHANCE * _by_chance(a, b):
-            found = np.zeros(0)
+            found = _plain_part(both, found)
         at = np.arange(start, stop, dtype=np.float64)[::outward][: len(found)]
         return np.column_stack([at, found])
 
@@ -174,6 +178,16 @@ MARGIN_PX = 4
 def _both(a: FloatArray, b: FloatArray) -> FloatArray:
     """Return how much of a step both sides show at each half width, (rows, places)."""
     return np.asarray(np.sqrt(np.maximum(a * widened(b, 1), b * widened(a, 1))))
+
+
+def _plain_part(both: FloatArray, found: FloatArray) -> FloatArray:
+    """Return the half widths as far out as both sides show nearly whole steps; none if too few."""
+    gain = both[np.arange(len(found)), found.astype(np.int64)] - EVEN
+    ahead = [float(np.mean(gain[k : k + PLAIN_ROWS])) for k in range(len(gain))]
+    faint = np.flatnonzero(np.array(ahead) < 0.5 * PLAIN * (1.0 - EVEN))
+    stop = int(faint[0]) if len(faint) else len(gain)
+    plain = stop >= PLAIN_ROWS and float(np.mean(gain[:stop])) > PLAIN * (1.0 - EVEN)
+    return found[:stop] if plain else np.zeros(0)
 
 
 def _by_chance(a: FloatArray, b: FloatArray) -> float:
