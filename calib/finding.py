@@ -17,6 +17,7 @@ from calib.lens import Lens
 from calib.light import linear
 from calib.photo import Photo
 from calib.refusal import Notice, RefusalError
+from calib.sharpness import is_dark
 from calib.sight import CornerSight, Sight, fit_view
 from calib.targets import ID1, Rectangle, Target
 from calib.view import View
@@ -140,7 +141,8 @@ def _find_rectangle(
     name = "card" if target == ID1 else f"{target.width_mm:g} x {target.height_mm:g} mm rectangle"
     good = [c for c in search.candidates if c.good]
     if not good:
-        raise _printed_board(photo, name) or _why_not(search, name, photo.name)
+        refusal = _printed_board(photo, name) or _why_not(search, name, photo.name)
+        raise _too_dark(refusal) if is_dark(photo.bgr) else refusal
     if len(good) > 1:
         # The share of the face's normal that points at the phone is its slant's cosine.
         least = math.cos(math.radians(steepest_deg))
@@ -210,5 +212,14 @@ def _why_not(search: CardSearch, name: str, photo_name: str) -> RefusalError:
     return RefusalError(
         "no-target",
         f"No {name} is to be seen in {photo_name}.",
-        "Lay it flat and whole in the picture, clear of the piece, on a bench of another tone.",
+        "Have it flat and whole in the picture, clear of the piece, before a ground of another "
+        "tone.",
+    )
+
+
+def _too_dark(refusal: RefusalError) -> RefusalError:
+    """Return a refusal with the advice that comes first where hardly anything can be seen."""
+    notice = refusal.notice
+    return RefusalError(
+        notice.code, notice.message, "The photo is very dark: take it in more light."
     )

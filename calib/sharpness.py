@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from calib.refusal import Notice
 
-__all__ = ["Blur", "clipped_near", "judge_blur", "judge_exposure", "measure_blur"]
+__all__ = ["Blur", "clipped_near", "is_dark", "judge_blur", "judge_exposure", "measure_blur"]
 
 FloatArray = NDArray[np.float64]
 
@@ -176,3 +176,12 @@ def judge_exposure(clipped: FloatArray) -> Notice | None:
         f"The photo is overexposed along {100.0 * share:.0f} % of the edges, which moves them.",
         "Tap on the brightest part to set the exposure, or turn the lamp away.",
     )
+
+
+DARK_EVERY, DARK_SHARE, DARK_MOST = 16, 95.0, 60
+"""All but the brightest twentieth is darker than this of 255 (no source)."""
+
+
+def is_dark(bgr: NDArray[np.uint8]) -> bool:
+    """Return whether hardly anything of a photo (H, W, 3) is bright enough to be told apart."""
+    return bool(np.percentile(bgr[::DARK_EVERY, ::DARK_EVERY].max(axis=2), DARK_SHARE) < DARK_MOST)
