@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -142,7 +142,9 @@ def _find_rectangle(
     good = [c for c in search.candidates if c.good]
     if not good:
         refusal = _printed_board(photo, name) or _why_not(search, name, photo.name)
-        raise _too_dark(refusal) if is_dark(photo.bgr) else refusal
+        if is_dark(photo.bgr):
+            refusal.notice = replace(refusal.notice, advice=DARK_ADVICE)
+        raise refusal
     if len(good) > 1:
         # The share of the face's normal that points at the phone is its slant's cosine.
         least = math.cos(math.radians(steepest_deg))
@@ -161,6 +163,10 @@ def _find_rectangle(
     return FoundTarget(
         sight, view, sight.corners_px, scale_from, False, target.thickness_mm, notices
     )
+
+
+DARK_ADVICE = "The photo is very dark: take it in more light."
+"""What comes first where hardly anything can be seen."""
 
 
 def _side_hidden(name: str) -> Notice:
@@ -214,12 +220,4 @@ def _why_not(search: CardSearch, name: str, photo_name: str) -> RefusalError:
         f"No {name} is to be seen in {photo_name}.",
         "Have it flat and whole in the picture, clear of the piece, before a ground of another "
         "tone.",
-    )
-
-
-def _too_dark(refusal: RefusalError) -> RefusalError:
-    """Return a refusal with the advice that comes first where hardly anything can be seen."""
-    notice = refusal.notice
-    return RefusalError(
-        notice.code, notice.message, "The photo is very dark: take it in more light."
     )

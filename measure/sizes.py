@@ -20,7 +20,7 @@ import numpy as np
 from calib.refusal import BadFileError, Notice, RefusalError
 from measure.mating import FitPreset, Size
 from measure.mechanism import read_mechanism
-from measure.profile import LONGEST_BRIDGE_MM, Profile
+from measure.profile import LONGEST_BRIDGE_MM, Profile, too_vague
 
 __all__ = ["GivenSize", "given_size", "typed_size"]
 
@@ -270,7 +270,14 @@ def _at(profile: Profile, z: float, path: Path, photo: str) -> Size:
             "Take a place a millimetre to one side of it.",
         )
     # Where the place counts, its error does.
-    return _row(profile.at_its_z(), row, f"at {z:g} mm, {path.parent.name}", photo)
+    whole = profile.at_its_z()
+    if too_vague(whole.diameter_mm, whole.u95_mm)[row]:
+        raise RefusalError(
+            "size-unsure",
+            f"The diameter at {z:g} mm is known to ±{whole.u95_mm[row]:.1f} mm only.",
+            "Take a place a few millimetres to one side, or measure this one with calipers.",
+        )
+    return _row(whole, row, f"at {z:g} mm, {path.parent.name}", photo)
 
 
 def _row(profile: Profile, row: int, source: str, photo: str) -> Size:

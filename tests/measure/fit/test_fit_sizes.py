@@ -242,3 +242,13 @@ def test_a_clearance_with_a_decimal_comma_is_not_taken_for_two():
     with pytest.raises(BadFileError) as refused:
         preset_named((), "0,2")
     assert refused.value.notice.advice.startswith("Write 0.2, not 0,2")
+
+
+def test_a_diameter_too_unsure_to_use_is_no_size(folder):
+    rows = PROFILE.splitlines()
+    z, diameter, _, common = rows[1].split(",")[:4]
+    unsure = [f"{z},{diameter},23.0,{common}", *rows[2:]]
+    (folder / "neck" / "profile.csv").write_text("\n".join([rows[0], *unsure]) + "\n")
+    with pytest.raises(RefusalError) as refusal:
+        given_size(f"{folder}/neck@{float(z):g}")
+    assert refusal.value.notice.code == "size-unsure"
