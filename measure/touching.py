@@ -33,9 +33,10 @@ ROUNDS, SETTLED_MM, FIRST_ROUNDS, LATER_PACE, MOST_MOVE_MM = 14, 1e-3, 2, 0.8, 1
 STRAY_SDS, LEAST_WEIGHT, STEEPEST = 3.0, 1e-6, 4.0
 FLOOR_POINTS = 0.1
 """What neighbouring rays are off together, as a share of their distance."""
-NEAR_POINTS, REACH_MOST_MM, NEEDED, SKIPPED_POINTS = 2.0, 1.5, 3, 3.5
+NEAR_POINTS, REACH_MOST_MM, NEEDED, SKIPPED_POINTS = 2.0, 1.5, 3, 1.5
 """Within so many points' distance of a row, and where it may touch as well, so many rays must
-touch, some on both sides; what lies between rays so many points apart was not followed."""
+touch, some on both sides. Between rays more points apart lies one that was not clear: no row is
+told there."""
 BEND_MM, LONGEST_MM, SWAY_POINTS = 1.0, 5.0, 1.0
 """A ray that may touch anywhere in a longer stretch, or in one over which the radius differs by so
 many points' distance, tells of no row in it; how far to look for the bend."""
