@@ -152,6 +152,7 @@ def annotate(
     """
     overlay = Overlay(bgr)
     rims = Rims.of(result)
+    overlay.spare(result.outline_px)
     draw_target(overlay, result)
     _draw_left_out(overlay, result, rims)
     overlay.dots(result.outline_px, CYAN)

@@ -20,6 +20,8 @@ Colour = tuple[int, int, int]
 
 LONGER_SIDE_PX = 1600
 JPEG_QUALITY = 88
+STEPS_AWAY = 13
+"""A plate is tried at so many distances but one from its point."""
 LETTER_WEIGHT = 500
 """Of 100 (hair) to 900 (black): medium is read best, light on dark."""
 
@@ -70,6 +72,7 @@ class Overlay:
         self._thin = max(round(max(size) / 800), 1)
         self._font = cv2.FontFace("sans")
         self._plates: list[_Plate] = []
+        self._spared = np.zeros(self.image.shape[:2], dtype=np.bool_)
 
     @property
     def unit_px(self) -> float:
@@ -95,8 +98,15 @@ class Overlay:
         cv2.fillPoly(mask, [np.round(polygon - low).astype(np.int32)], 255)
         patch[mask > 0] = smooth[mask > 0]
 
+    def spare(self, points_px: FloatArray) -> None:
+        """Keep plates off points, (n, 2), as far as there is room elsewhere."""
+        x, y = np.round(self._at(points_px)).astype(int).T
+        inside = (x >= 0) & (x < self._size_px[0]) & (y >= 0) & (y < self._size_px[1])
+        self._spared[y[inside], x[inside]] = True
+
     def dots(self, points_px: FloatArray, colour: Colour) -> None:
-        """Draw points, (n, 2), so that neighbours join to a line with a dark border."""
+        """Draw points, (n, 2), so that neighbours join to a line with a dark border; spare them."""
+        self.spare(points_px)
         points = np.round(self._at(points_px)).astype(int)
         inside = np.all((points >= 0) & (points < self._size_px), axis=1)
         mask = np.zeros(self.image.shape[:2], dtype=np.uint8)
@@ -166,11 +176,12 @@ class Overlay:
         reach = float(np.abs(direction) @ box_size) / 2.0
         spots = [
             self._box(anchor + direction * (reach + self._letters * step * 0.8), box_size)
-            for step in range(1, 9)
+            for step in range(1, STEPS_AWAY)
         ]
         free = [box for box in spots if self._is_free(box)]
         if not free and not must:
             return False
+        free = [box for box in free if not self._covers(box)] or free
         box = free[0] if free else self._pushed_in(spots[0])
         tip = (round(float(anchor[0])), round(float(anchor[1]))) if leader else None
         self._plates.append(_Plate(text, box, tip, colour))
@@ -201,6 +212,10 @@ class Overlay:
         if x0 < 0 or y0 < 0 or x1 >= self._size_px[0] or y1 >= self._size_px[1]:
             return False
         return all(x1 < a or c < x0 or y1 < b or d < y0 for a, b, c, d in self._boxes())
+
+    def _covers(self, box: tuple[int, int, int, int]) -> bool:
+        x0, y0, x1, y1 = box
+        return bool(self._spared[y0 : y1 + 1, x0 : x1 + 1].any())
 
     def _pushed_in(self, box: tuple[int, int, int, int]) -> tuple[int, int, int, int]:
         x0, y0, x1, y1 = box

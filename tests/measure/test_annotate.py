@@ -246,3 +246,19 @@ def test_a_plate_that_must_be_put_stays_in_the_picture():
     assert min(x0, y0) >= 0
     assert x1 < 1600
     assert y1 < 1200
+
+
+def test_a_plate_keeps_off_the_outline_where_there_is_room():
+    grey = np.full((600, 800, 3), 128, dtype=np.uint8)
+    line = np.column_stack([np.arange(800.0), np.full(800, 330.0)])
+    middle, away = np.array([400.0, 300.0]), np.array([0.0, 1.0])
+    boxes = []
+    for spared in (False, True):
+        overlay = Overlay(grey)
+        if spared:
+            overlay.spare(line)
+        assert overlay.plate("left out: hidden", middle, away)
+        boxes.append(overlay._boxes()[0])
+    covered, clear = ((box[1] <= 330 <= box[3]) for box in boxes)
+    assert covered
+    assert not clear
