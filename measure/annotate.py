@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.sourcewords import scale_words
-from measure.landmarks import landmarks
+from measure.landmarks import landmarks, told_apart
 from measure.markwords import size_words
 from measure.overlay import CYAN, ORANGE, WHITE, YELLOW, Overlay
 from measure.result import CUT, TraceResult
@@ -211,9 +211,10 @@ def _draw_ends(overlay: Overlay, result: TraceResult, rims: Rims, units: Units) 
 
 
 def _draw_diameters(overlay: Overlay, result: TraceResult, rims: Rims, units: Units) -> None:
-    marks = [mark for mark in landmarks(result.profile) if not mark.vague]
-    marks.sort(key=lambda mark: -mark.prominence_mm)
     largest = result.largest()
+    marks = [mark for mark in landmarks(result.profile) if not mark.vague]
+    marks = told_apart(marks, largest.z_mm, largest.diameter_mm, largest.u95_mm)
+    marks.sort(key=lambda mark: -mark.prominence_mm)
     wanted = [(largest.z_mm, units.number(largest.diameter_mm))]
     for mark in marks[:MOST_LANDMARKS]:
         words = size_words(result.profile, mark, units.number)

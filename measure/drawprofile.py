@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from measure.inches import MM_PER_INCH
-from measure.landmarks import Landmark, landmarks
+from measure.landmarks import Landmark, landmarks, told_apart
 from measure.markwords import size_words
 from measure.profile import Profile
 from measure.result import CUT, TraceResult
@@ -161,8 +161,8 @@ def _hatch(x0: float, x1: float, y0: float, y1: float) -> list[str]:
 
 def _marks(result: TraceResult, most: int) -> list[Landmark]:
     """Return the places to label, the most prominent if they are too many, in order."""
-    marks = list(landmarks(result.profile))
     largest = result.largest()
+    marks = told_apart(landmarks(result.profile), largest.z_mm, largest.diameter_mm, largest.u95_mm)
     if not any(abs(mark.diameter_mm - largest.diameter_mm) < 1e-9 for mark in marks):
         marks.append(Landmark("", largest.z_mm, largest.diameter_mm, largest.u95_mm, None, np.inf))
     chosen = sorted(marks, key=lambda mark: -mark.prominence_mm)[:most]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -21,6 +22,7 @@ __all__ = [
     "landmarks",
     "row_slopes",
     "steep_rows",
+    "told_apart",
 ]
 
 FloatArray = NDArray[np.float64]
@@ -67,6 +69,23 @@ class Landmark:
     prominence_mm: float
     narrow: bool = False
     vague: bool = False
+
+
+ALIKE_WITHIN_MM = 10.0
+
+
+def told_apart(
+    marks: Iterable[Landmark], z_mm: float, diameter_mm: float, u95_mm: float
+) -> list[Landmark]:
+    """Return the marks without an end so near to a place and so like it that it says the same."""
+    return [
+        mark
+        for mark in marks
+        if mark.kind != END
+        or mark.z_mm == z_mm
+        or abs(mark.z_mm - z_mm) > ALIKE_WITHIN_MM
+        or abs(mark.diameter_mm - diameter_mm) > float(np.hypot(mark.u95_mm, u95_mm))
+    ]
 
 
 def landmarks(profile: Profile, least_mm: float = LEAST_MM) -> tuple[Landmark, ...]:

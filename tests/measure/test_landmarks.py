@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.signal import find_peaks, peak_prominences
 
-from measure.landmarks import _peaks, landmarks, steep_rows
+from measure.landmarks import END, Landmark, _peaks, landmarks, steep_rows, told_apart
 from tests.measure.exact_shapes import ball, cone, profile_of, stepped, without
 
 
@@ -102,3 +102,13 @@ def test_an_open_cove_is_as_deep_as_it_shows(width):
 
 def test_a_narrow_bead_is_as_thick_as_it_shows():
     assert narrow_hollows(bead_on_cylinder(0.8, 2.0)) == []
+
+
+def test_an_end_that_says_what_the_largest_beside_it_says_is_not_said_again():
+    rim = Landmark(END, 0.0, 58.1, 1.6, None, np.inf)
+    other = Landmark(END, 200.0, 20.0, 0.3, None, np.inf)
+    assert told_apart([rim, other], 4.0, 57.9, 0.2) == [other]
+    # A rim that stands out, one farther off, and the largest itself stay.
+    assert told_apart([rim], 4.0, 50.0, 0.2) == [rim]
+    assert told_apart([rim], 40.0, 57.9, 0.2) == [rim]
+    assert told_apart([rim], 0.0, 58.1, 1.6) == [rim]
