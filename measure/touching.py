@@ -144,7 +144,10 @@ def touched_rows(rays: AxisRays, first_mm: FloatArray, apart_mm: float) -> Touch
     near = NEAR_POINTS * apart_mm + np.minimum(stretch[good], REACH_MOST_MM)
     seen = _near_enough(z, near, rows) & ~_skipped(z, rays.along_rad, good, rows)
     order = np.argsort(z)
-    noise, swayed = (np.interp(rows, z[order], a[good][order]) for a in (rays.sd_mm, sway))
+    noise, swayed, doubt = (
+        np.interp(rows, z[order], a[good][order]) for a in (rays.sd_mm, sway, stretch)
+    )
+    seen &= _clear_of_gaps(seen, doubt)
     reach = max(apart_mm, GRID_MM)
     bend = np.interp(rows - reach, rows, r) - 2.0 * r + np.interp(rows + reach, rows, r)
     sd = np.sqrt((EVENED * noise) ** 2 + (BENT * bend) ** 2 + (SWAYED * swayed) ** 2)
@@ -198,6 +201,21 @@ def _near_enough(z: FloatArray, reach: FloatArray, rows: FloatArray) -> BoolArra
     before = np.searchsorted(here, rows, "right") - np.searchsorted(ended, rows)
     after = np.searchsorted(begun, rows, "right") - np.searchsorted(here, rows, "right")
     return np.asarray((before + after >= NEEDED) & (before > 0) & (after > 0))
+
+
+def _clear_of_gaps(seen: BoolArray, reach_mm: FloatArray) -> BoolArray:
+    """Return which rows are farther from the next gap than a ray may touch beside its place.
+
+    Past the rim of a shoulder rays that touch it pass little lower for a while: the wood seems to
+    go on.
+    """
+    gaps = np.flatnonzero(~seen)
+    if len(gaps) == 0:
+        return np.ones_like(seen)
+    rows = np.arange(len(seen))
+    after = np.clip(np.searchsorted(gaps, rows), 0, len(gaps) - 1)
+    nearest = np.minimum(np.abs(gaps[after] - rows), np.abs(gaps[np.maximum(after - 1, 0)] - rows))
+    return np.asarray(GRID_MM * nearest > reach_mm)
 
 
 def _skipped(z: FloatArray, along: FloatArray, good: BoolArray, rows: FloatArray) -> BoolArray:

@@ -123,3 +123,14 @@ def test_no_rows_and_no_rays_are_no_fault():
         assert len(empty.r_mm) == count
         assert not empty.seen.any()
         assert rows_touched_by_both((empty, empty)).shape == (2, count)
+
+
+def test_the_wood_is_not_carried_on_past_the_rim_of_a_shoulder():
+    # From far aslant rays that touch the rim pass little lower behind it for a while.
+    camera, behind = [-700.0, -40.0, 500.0], 0
+    for seed in range(4):
+        rows, sides, seen, _ = touched(SPINDLE, camera, np.random.default_rng(seed), 0.3)
+        neck = (rows > 22.25) & (rows < 30.0)
+        off = np.abs(np.stack([side.r_mm for side in sides]) - NECK)[:, neck]
+        behind += int(np.sum(seen[:, neck] & (off > 1.0)))
+    assert behind == 0
