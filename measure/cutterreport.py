@@ -5,7 +5,7 @@ from __future__ import annotations
 from calib.sourcewords import source_words
 from measure.drawprofile import profile_svg
 from measure.page import drawing, fill_page, picture_source
-from measure.setupwords import SETUP_WORDS
+from measure.setupwords import setup_words
 from measure.tool import Tool, ToolStep
 from measure.toolplan import BoringPlan
 from measure.toolroles import Role
@@ -41,7 +41,7 @@ def cutter_report(
         "cutter.html",
         title=f"{first.photo_name}: what it cuts",
         photo=", ".join(trace.result.photo_name for trace in photos.traces),
-        setup=SETUP_WORDS[first.setup],
+        setup=setup_words(first.setup, first.target_is_board),
         sources=source_words(first.scale_from, first.lens_from),
         notices=[*first.notices, *photos.notices, *tool.notices],
         headline=_headline(tool, plan, units),

@@ -28,6 +28,9 @@ FloatArray = NDArray[np.float64]
 
 PLACES = 240
 ROUNDS = 8
+JUMP = 2.0
+"""Twice the most that a circle's picture moves when the circle does: such a ray has come to lie
+nearest to another place of it, and does not tell which way to go."""
 STRAY_PX = 1.5
 """A point farther from the rim is of a side, a splinter or a shadow."""
 LIMB = 0.02
@@ -90,9 +93,6 @@ class EndRim:
     radius_sd_mm: float
 
 
-JUMP = 1.05
-
-
 def circle_seen(
     rays: FloatArray,
     camera_mm: FloatArray,
@@ -142,8 +142,6 @@ def circle_seen(
                 for unit in np.eye(2)
             ]
         )
-        # A circle moved by a millimetre passes a ray by one more at most: what changes faster jumps
-        # to another place of it.
         slope[~(np.abs(slope) < JUMP).all(axis=1)] = 0.0
         change = np.linalg.lstsq(slope, -off[near], rcond=None)[0]
         x = x + np.clip(change, -2.0, 2.0)

@@ -72,6 +72,7 @@ class Landmark:
 
 
 ALIKE_WITHIN_MM = 10.0
+"""Two sizes so near to each other that their marks would stand side by side."""
 
 
 def told_apart(

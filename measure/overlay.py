@@ -100,17 +100,20 @@ class Overlay:
 
     def spare(self, points_px: FloatArray) -> None:
         """Keep plates off points, (n, 2), as far as there is room elsewhere."""
-        x, y = np.round(self._at(points_px)).astype(int).T
-        inside = (x >= 0) & (x < self._size_px[0]) & (y >= 0) & (y < self._size_px[1])
-        self._spared[y[inside], x[inside]] = True
+        self._spared |= self._mask_of(points_px) > 0
 
-    def dots(self, points_px: FloatArray, colour: Colour) -> None:
-        """Draw points, (n, 2), so that neighbours join to a line with a dark border; spare them."""
-        self.spare(points_px)
+    def _mask_of(self, points_px: FloatArray) -> ByteArray:
+        """Return a mask of the copy that is 255 at points, (n, 2)."""
         points = np.round(self._at(points_px)).astype(int)
         inside = np.all((points >= 0) & (points < self._size_px), axis=1)
         mask = np.zeros(self.image.shape[:2], dtype=np.uint8)
         mask[points[inside, 1], points[inside, 0]] = 255
+        return mask
+
+    def dots(self, points_px: FloatArray, colour: Colour) -> None:
+        """Draw points, (n, 2), so that neighbours join to a line with a dark border; spare them."""
+        mask = self._mask_of(points_px)
+        self._spared |= mask > 0
         core = cv2.dilate(mask, np.ones((2 * self._thin - 1, 2 * self._thin - 1), np.uint8))
         border = cv2.dilate(core, np.ones((2 * self._thin + 1, 2 * self._thin + 1), np.uint8))
         self.image[border > 0] = DARK
