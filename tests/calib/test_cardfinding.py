@@ -211,6 +211,14 @@ def test_corners_behind_the_phone_are_no_outline():
         (0.90, 1.7, [0.83, 0.57, 0.0, 0.95], True),
         (0.90, 3.4, [0.74, 0.32, 0.91, 0.08], False),
         (0.90, 1.7, [0.61, 0.0, 0.71, 1.74], False),
+        # On cloth and on boards: less of the sides is seen, and all else is as it should be.
+        (0.55, 0.9, [0.95, 0.86, 1.06, 1.28], True),
+        (0.57, 0.5, [0.91, 1.02, -0.29, 1.08], True),
+        # Print at both corners of one side; a stripe's corners are both square.
+        (0.80, 0.9, [1.05, 1.04, 1.93, -0.31], True),
+        (0.80, 2.0, [1.05, 1.04, 1.93, -0.31], False),
+        (0.80, 0.9, [1.05, 1.04, 0.05, -0.31], False),
+        (0.80, 0.9, [1.05, 1.04, 1.93, 1.80], False),
     ],
 )
 def test_without_three_corners_as_round_as_they_should_be_the_sides_must_be_plain(
