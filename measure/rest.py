@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Rest", "resting_places"]
+__all__ = ["Hidden", "Rest", "resting_places"]
 
 FloatArray = NDArray[np.float64]
 
@@ -39,6 +40,33 @@ class Rest:
         return float(out / max(along, 1e-9))
 
 
+@dataclass(frozen=True, slots=True)
+class Hidden:
+    """A stretch of which only the ends are seen: somewhere between them may be a shoulder.
+
+    Attributes
+    ----------
+    start_mm, stop_mm : where along the axis it lies.
+    thin_mm, thick_mm : radii of its ends, the smaller first.
+    """
+
+    start_mm: float
+    stop_mm: float
+    thin_mm: float
+    thick_mm: float
+
+    def moment_sd_mm4(self, z_mm: float) -> float:
+        """Return the standard deviation of its moment of volume about a place on the axis.
+
+        The shoulder may stand anywhere in it, each place as likely as the other (JCGM 100:2008,
+        4.3.7): the moment goes with the square of where it stands, of which this is the variance.
+        """
+        a, b = self.start_mm - z_mm, self.stop_mm - z_mm
+        square, fourth = (b**3 - a**3) / (3.0 * (b - a)), (b**5 - a**5) / (5.0 * (b - a))
+        area = math.pi * (self.thick_mm**2 - self.thin_mm**2)
+        return 0.5 * area * math.sqrt(max(fourth - square**2, 0.0))
+
+
 def _upper_hull(z: FloatArray, r: FloatArray) -> list[int]:
     order = np.lexsort((r, z))
     hull: list[int] = []
@@ -53,7 +81,12 @@ def _upper_hull(z: FloatArray, r: FloatArray) -> list[int]:
     return hull
 
 
-def resting_places(z_mm: FloatArray, r_mm: FloatArray, sd_share: float = 0.02) -> list[Rest]:
+def resting_places(
+    z_mm: FloatArray,
+    r_mm: FloatArray,
+    sd_share: float = 0.02,
+    hidden: Sequence[Hidden] = (),
+) -> list[Rest]:
     """Return the ways a piece that lies can rest, likeliest first; none that stands on its end.
 
     Parameters
@@ -61,6 +94,7 @@ def resting_places(z_mm: FloatArray, r_mm: FloatArray, sd_share: float = 0.02) -
     z_mm, r_mm : (n,) the outer profile, z rising; hidden parts are bridged for the mass only.
     sd_share : standard deviation of the centre of mass along the axis, as a share of the
         length: bores, mechanisms and uneven wood move it from where the outer shape puts it.
+    hidden : stretches that were bridged: what they may weigh adds to that.
     """
     hull = _upper_hull(z_mm, r_mm)
     area = np.pi * r_mm**2
@@ -68,6 +102,8 @@ def resting_places(z_mm: FloatArray, r_mm: FloatArray, sd_share: float = 0.02) -
     mass = 0.5 * (area[1:] + area[:-1]) * dz
     centre = float(np.sum(mass * 0.5 * (z_mm[1:] + z_mm[:-1])) / np.sum(mass))
     sd = sd_share * float(z_mm[-1] - z_mm[0])
+    for part in hidden:
+        sd = math.hypot(sd, part.moment_sd_mm4(centre) / float(np.sum(mass)))
     places = []
     for a, b in pairwise(hull):
         # The plumb line through the centre of mass meets the hull a little off it when tilted.

@@ -36,7 +36,7 @@ TRIED_LEAN, SAME_LEAN = 0.0005, 0.002
 them, and after (0.1 mm over 50 mm; no source)."""
 LEFT_OUT = 0.05
 PASSES = 3
-FAR_LEAN, FAR_CHANCE_LEAST = 0.1, 0.01
+FAR_LEAN, FAR_CHANCE_LEAST = 0.05, 0.005
 """Where another way may lean so differently it is looked for anew, from the opposite lean; the
 profile being bent by the way taken, or by a level axis, its weight says less of how likely."""
 ROUNDS = 3

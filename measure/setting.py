@@ -12,7 +12,7 @@ from calib.view import View
 from measure.knowledge import Knowledge
 from measure.outline import Outline
 from measure.planecircle import circle_through
-from measure.rest import Rest, resting_places
+from measure.rest import Hidden, Rest, resting_places
 from measure.revolve import Axis
 from measure.sides import SideCurve, contour_values, jitter, row_medians, side_curves
 
@@ -195,7 +195,7 @@ def bench_knowledge(
     ]
     # A rim that only one side shows proud is more likely a stray edge than the piece.
     mean = np.minimum(order[0], order[1]) + 0.5 * np.minimum(np.abs(order[0] - order[1]), 0.3)
-    rests = resting_places(grid, mean)
+    rests = resting_places(grid, mean, hidden=_hidden(curves))
     if not rests:
         raise ValueError("what these sides are of could not lie on a bench")
     if like is not None:
@@ -203,6 +203,32 @@ def bench_knowledge(
     best = rests[0]
     contacts = np.stack([best.first_mm, best.second_mm])
     return replace(knowledge, contacts=contacts), rests
+
+
+def _hidden(curves: tuple[SideCurve, SideCurve]) -> list[Hidden]:
+    """Return the stretches of which neither side shows more than the ends."""
+    found = []
+    for start, stop, a, b in _gaps(curves[0]):
+        for other_start, other_stop, c, d in _gaps(curves[1]):
+            first, last = max(start, other_start), min(stop, other_stop)
+            # No thinner than the side says that leaves less open, nor thicker.
+            thin, thick = max(min(a, b), min(c, d)), min(max(a, b), max(c, d))
+            if first < last and thin < thick:
+                found.append(Hidden(first, last, thin, thick))
+    return found
+
+
+def _gaps(curve: SideCurve) -> list[tuple[float, float, float, float]]:
+    """Return z and r at both ends, (z, z, r, r), of each stretch without a point of a side."""
+    z, r = curve.z_mm, _without_spikes(curve)
+    return [
+        (float(z[i]), float(z[i + 1]), float(r[i]), float(r[i + 1]))
+        for i in np.flatnonzero(np.diff(z) > HIDDEN_MM)
+    ]
+
+
+HIDDEN_MM = 2.0
+"""Points of an outline lie closer than this where the side is seen."""
 
 
 def _apart(one: Rest, other: Rest) -> float:

@@ -6,7 +6,7 @@ from exact_views import LENGTH_MM, profiles
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from measure.rest import resting_places
+from measure.rest import Hidden, resting_places
 
 
 def brute_force(z, r):
@@ -59,6 +59,37 @@ def test_chances_are_those_of_drawn_centres(profile, share, seed):
         along = (draws - a[0]) * d[0] - a[1] * d[1]
         met = np.mean((along >= 0.0) & (along <= np.linalg.norm(b - a)))
         assert rest.chance == pytest.approx(met, abs=0.04)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.floats(-100.0, 100.0), st.floats(2.0, 60.0), st.floats(3.0, 20.0), st.floats(1.0, 20.0))
+def test_what_a_hidden_stretch_may_weigh_is_that_of_drawn_shoulders(start, width, thin, more):
+    # Turned for each place of the shoulder, and weighed by its volume in thin slices.
+    part = Hidden(start, start + width, thin, thin + more)
+    z = np.linspace(start, start + width, 2001)
+    middle, dz = 0.5 * (z[1:] + z[:-1]), width / 2000
+    moments = []
+    for shoulder in start + width * (np.arange(400) + 0.5) / 400:
+        r = np.where(middle < shoulder, thin + more, thin)
+        moments.append(np.sum(np.pi * r**2 * middle) * dz)
+    assert part.moment_sd_mm4(0.0) == pytest.approx(np.std(moments), rel=0.01)
+
+
+def test_a_flange_whose_back_is_hidden_leaves_open_on_which_side_a_mill_rests():
+    # A mill with nose, belly and flange; behind the flange's rim nothing is seen up to the tenon's
+    # end. Bridged by a cone it would weigh so much that the mill could rest on the flange alone.
+    z = np.arange(0.0, 210.0, 0.25)
+    knots = np.array([0, 25, 45, 60, 103, 140, 165, 178, 185, 210.0])
+    r = np.interp(z, knots, [5, 19, 20, 18, 27.4, 16, 18, 29.5, 29.5, 9])
+    real = np.where(z > 185.0, 9.0, r)
+
+    def on_nose(rests):
+        return sum(rest.chance for rest in rests if rest.first_mm[0] < 60.0)
+
+    assert on_nose(resting_places(z, real)) > 0.4
+    assert on_nose(resting_places(z, r)) < 0.05
+    hidden = [Hidden(185.0, 210.0, 9.0, 29.5)]
+    assert on_nose(resting_places(z, r, hidden=hidden)) > 0.1
 
 
 @settings(max_examples=30, deadline=None)
