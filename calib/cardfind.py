@@ -30,7 +30,7 @@ from calib.impliedcard import LARGER, MUCH_LARGER, area_of, implied_by, in_pictu
 from calib.lens import Lens
 from calib.quads import LEVELS, Coarse, coarse_quads, coarse_view
 from calib.rectangle import is_convex, ratio_and_skew
-from calib.strokes import frames, straight_strokes
+from calib.strokes import frames, parted, straight_strokes
 
 __all__ = ["CardSearch", "find_cards"]
 
@@ -111,7 +111,8 @@ def find_cards(
         candidates += _bordered(sought, found)
     if not any(c.good for c in candidates):
         strokes = straight_strokes(coarse.lab)
-        framed = [(quad + 0.5) * coarse.step - 0.5 for quad in frames(strokes)]
+        plain = frames(strokes, parted(coarse.lab, strokes))
+        framed = [(quad + 0.5) * coarse.step - 0.5 for quad in plain]
         _try(sought, _framed(sought, coarse, framed), tried, candidates)
     if not any(c.good for c in candidates):
         faint = faint_cards(sought, coarse)

@@ -10,12 +10,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["frames", "standing_out", "straight_strokes"]
+__all__ = ["frames", "parted", "standing_out", "straight_strokes"]
 
 FloatArray = NDArray[np.float64]
 
 SHORTEST_PX = 22.0
-STROKES_MOST = 120
+STROKES_MOST, JOINED_MOST = 120, 600
+"""So many of the longest strokes, and of the others so many that part most; and of how many."""
+ACROSS_PX = 3.0
+"""How far off a stroke what lies beside it is compared."""
 PARALLEL = 0.999
 """Cosine between strokes that may be pieces of one, 2.5 degrees."""
 BESIDE_PX = 2.0
@@ -29,7 +32,7 @@ STRONGER, AROUND_PX = 4.0, 12.0
 
 
 def straight_strokes(lab: NDArray[np.uint8]) -> FloatArray:
-    """Return strokes as their two ends, (n, 2, 2), the longest first.
+    """Return strokes as their two ends, (n, 2, 2): the longest, and those that part most.
 
     Parameters
     ----------
@@ -50,7 +53,28 @@ def straight_strokes(lab: NDArray[np.uint8]) -> FloatArray:
             found.append(np.asarray(lines, dtype=np.float64).reshape(-1, 2, 2))
     if not found:
         return np.zeros((0, 2, 2))
-    return _joined(np.concatenate(found))
+    strokes = _joined(np.concatenate(found))
+    if len(strokes) <= STROKES_MOST:
+        return strokes
+    # On boards the grain's strokes are longer than a card's sides, but both their sides are wood.
+    strongest = np.argsort(-parted(lab, strokes[STROKES_MOST:]), kind="stable")[:STROKES_MOST]
+    return np.concatenate([strokes[:STROKES_MOST], strokes[STROKES_MOST:][strongest]])
+
+
+def parted(lab: NDArray[np.uint8], strokes: FloatArray) -> FloatArray:
+    """Return how much the picture differs from one side of strokes (n, 2, 2) to the other, (n,)."""
+    share = np.linspace(0.1, 0.9, 15)[:, None]
+    along = strokes[:, 1] - strokes[:, 0]
+    normal = np.column_stack([along[:, 1], -along[:, 0]])
+    normal /= np.linalg.norm(normal, axis=1, keepdims=True)
+    at = strokes[:, :1] + share * along[:, None]
+    h, w = lab.shape[:2]
+    tones = []
+    for side in (-ACROSS_PX, ACROSS_PX):
+        x, y = np.moveaxis(np.rint(at + side * normal[:, None]).astype(np.int64), -1, 0)
+        beside = lab[np.clip(y, 0, h - 1), np.clip(x, 0, w - 1)]
+        tones.append(beside.astype(np.float64).mean(axis=1))
+    return np.asarray(np.linalg.norm(tones[1] - tones[0], axis=1))
 
 
 def standing_out(lab: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -87,20 +111,27 @@ def _joined(strokes: FloatArray) -> FloatArray:
         if high - low >= SHORTEST_PX:
             result.append(np.stack([start + low * along, start + high * along]))
         strokes = strokes[~part]
-        if len(result) == STROKES_MOST:
+        if len(result) == JOINED_MOST:
             break
     return np.array(result).reshape(-1, 2, 2)
 
 
-def frames(strokes: FloatArray) -> list[FloatArray]:
+def frames(strokes: FloatArray, plain: FloatArray | None = None) -> list[FloatArray]:
     """Return quads (4, 2), clockwise on screen, whose sides 0, 1 and 3 are strokes.
 
-    Side 2, opposite side 0, joins the far ends of the strokes 1 and 3: it is only a guess.
+    Side 2, opposite side 0, joins the far ends of the strokes 1 and 3: it is only a guess. Those of
+    the longest base come first, or those whose least plain stroke is plainest.
+
+    Parameters
+    ----------
+    strokes : (n, 2, 2) their ends.
+    plain : (n,) how plain each of them is.
     """
     if len(strokes) < 3:
         return []
-    base, foot, far = _corners(strokes)
-    found = []
+    base, other, foot, far = _corners(strokes)
+    rank = np.linalg.norm(strokes[:, 1] - strokes[:, 0], axis=1) if plain is None else plain
+    found: list[tuple[float, FloatArray]] = []
     for i in range(len(strokes)):
         rows = np.flatnonzero(base == i)
         along = strokes[i, 1] - strokes[i, 0]
@@ -115,13 +146,16 @@ def frames(strokes: FloatArray) -> list[FloatArray]:
                     # Clockwise on screen: the far side lies below a base that runs to the right.
                     if s < 0:
                         quad = quad[[1, 0, 3, 2]]
-                    found.append(quad)
-    found.sort(key=lambda q: -float(np.linalg.norm(q[0] - q[1])))
-    return found[:FRAMES_MOST]
+                    first = rank[i] if plain is None else min(rank[[i, other[a], other[b]]])
+                    found.append((-float(first), quad))
+    found.sort(key=lambda item: item[0])
+    return [quad for _, quad in found[:FRAMES_MOST]]
 
 
-def _corners(strokes: FloatArray) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
-    """Return for pairs that make a corner: the first's number, the corner and the other's end."""
+def _corners(
+    strokes: FloatArray,
+) -> tuple[NDArray[np.int64], NDArray[np.int64], FloatArray, FloatArray]:
+    """Return for pairs that make a corner: their numbers, the corner and the second's end."""
     length = np.linalg.norm(strokes[:, 1] - strokes[:, 0], axis=1)
     way = (strokes[:, 1] - strokes[:, 0]) / length[:, None]
     sine = way[:, None, 0] * way[None, :, 1] - way[:, None, 1] * way[None, :, 0]
@@ -138,4 +172,4 @@ def _corners(strokes: FloatArray) -> tuple[NDArray[np.int64], FloatArray, FloatA
     foot = strokes[i, 0] + along[i, j][:, None] * way[i]
     first_is_far = beyond[i, j] > 0.5 * length[j]
     far = np.where(first_is_far[:, None], strokes[j, 0], strokes[j, 1])
-    return i.astype(np.int64), foot, far
+    return i.astype(np.int64), j.astype(np.int64), foot, far
