@@ -158,13 +158,15 @@ def _bases(
     if shadows.printed is not None:
         parts.append(shadows.printed)
     windows = np.arange(m) - np.arange(first, last + 1)[:, None] + m - 1  # (k, m)
-    basis: list[FloatArray] = []
+    basis: list[Float32Array] = []
     for part in parts:
-        f = part[:, windows]
+        # Light has three digits; single precision is enough, and twice as quick.
+        f = part.astype(np.float32)[:, windows]
         for q in basis:
-            f = f - np.sum(f * q, axis=2, keepdims=True) * q
-        basis.append(f / np.maximum(np.linalg.norm(f, axis=2, keepdims=True), 1e-9))
-    return np.stack(basis, axis=2).astype(np.float32), shadows
+            f -= np.einsum("skm,skm->sk", f, q)[..., None] * q
+        f /= np.maximum(np.sqrt(np.einsum("skm,skm->sk", f, f)), 1e-4)[..., None]
+        basis.append(f)
+    return np.stack(basis, axis=2), shadows
 
 
 def _shadows(t: FloatArray, wall_px: float) -> _Shadows:
