@@ -102,8 +102,9 @@ def followed(
             # Of two that agree, one in the other, the larger is the piece, though less was seen.
             if solved is not None and good and not any(_within(solved, it) for it in agreed):
                 return _whole(photo, request, lens, found, scene, laps, rim, solved)
-            if solved is not None and solved.roughly_round and not tried:
-                likeliest = rim, solved
+            if solved is not None and likeliest is None:
+                roughly = solved.roughly_round_again if tried else solved.roughly_round
+                likeliest = (rim, solved) if roughly else None
             tried |= solved is not None
             plain |= solved is not None and solved.plain
             if solved is not None and solved.agrees:
@@ -112,7 +113,7 @@ def followed(
     if contradicted is not None:
         raise contradicted
     if likeliest is not None:
-        # It was tried first, and none that came after it does better.
+        # None that came after it does better.
         return _whole(photo, request, lens, found, scene, laps, *likeliest)
     boxed = request.box_px is not None
     if plain:

@@ -53,6 +53,9 @@ about by more (a wrong outline that agreed so roughly was seen along 0.93: rende
 STRANGE_MOST = 0.15
 """Where more of an outline has a strip of another colour outside, it is that of a lamination: the
 most beside 156 true rims was 0.093, beside laminations 0.15 to 0.5 (rendered photos)."""
+STRANGE_RIVAL = 0.05
+"""The same of an outline that agrees but roughly, where another was wrong before: the one such that
+was wrong, in 178 rendered photos, had 0.135."""
 BURNT_MOST = 0.3
 """An outline with a larger share burnt out inside is that of a highlight (no source)."""
 TOLD_SD_MM = 0.3
@@ -142,6 +145,12 @@ class Solved:
         """Whether they agree as those of a piece on a bench of its own grain may."""
         well = self._seen >= WELL_SEEN
         return well and self._agrees(KEPT_ROUGH, SCATTER_ROUGH, MISFIT_ROUGH_PX)
+
+    @property
+    def roughly_round_again(self) -> bool:
+        """Whether they agree so, and so wholly, that another outline may have been wrong before."""
+        wholly = self.estimate.kept >= KEPT_RIVAL and self.strange <= STRANGE_RIVAL
+        return self.roughly_round and wholly
 
     def _agrees(self, kept: float, scatter: float, misfit_px: float) -> bool:
         fit = self.estimate

@@ -46,6 +46,18 @@ def test_grainy_rims_agree_but_roughly(lying):
     assert not replace(solved, strange=0.5).roughly_round
 
 
+def test_where_another_was_wrong_before_grainy_rims_must_agree_wholly(lying):
+    solved = solved_with(lying, 0.9)
+
+    def again(kept, strange):
+        estimate = replace(solved.estimate, kept=kept)
+        return replace(solved, estimate=estimate, strange=strange).roughly_round_again
+
+    assert again(0.97, 0.0)
+    assert not again(0.85, 0.0)
+    assert not again(0.97, 0.1)
+
+
 def test_rims_that_wander_by_more_or_are_seen_in_parts_do_not(lying):
     assert not solved_with(lying, 2.5).roughly_round
     assert not solved_with(lying, 0.9, clear=0.9).roughly_round
