@@ -18,6 +18,7 @@ from measure.sides import SideCurve, contour_values, jitter, row_medians, side_c
 
 __all__ = [
     "bench_knowledge",
+    "beside_foot",
     "curves_of",
     "first_axis",
     "foot_arc",
@@ -100,19 +101,37 @@ def foot_arc(outline: Outline, ends_px: FloatArray) -> NDArray[np.int64]:
     ----------
     ends_px : (2, 2) ends of the axis line in the photo, the foot first.
     """
+    run = _foot_run(outline, ends_px)
+    index = np.sort(run[outline.clear[run]])
+    return index[:: max(1, len(index) // FOOT_POINTS)]
+
+
+def _foot_run(outline: Outline, ends_px: FloatArray) -> NDArray[np.int64]:
+    """Return indices (k,), in order round the outline, of what runs across the axis at the foot."""
     d = ends_px[1] - ends_px[0]
     along = np.abs(outline.tangents @ (d / np.linalg.norm(d)))
     n = len(along)
     off = np.linalg.norm(outline.points_px - ends_px[0], axis=1)
     seed = int(np.argmin(np.where(along < RIM_MOST, off, np.inf)))
-    run = [seed]
-    for way in (1, -1):
-        i = (seed + way) % n
-        while along[i] < RIM_MOST and len(run) < n // 2:
-            run.append(i)
-            i = (i + way) % n
-    index = np.array(sorted(i for i in run if outline.clear[i]), dtype=np.int64)
-    return index[:: max(1, len(index) // FOOT_POINTS)]
+    first = last = seed
+    while along[(last + 1) % n] < RIM_MOST and last - first < n // 2:
+        last += 1
+    while along[(first - 1) % n] < RIM_MOST and last - first < n // 2:
+        first -= 1
+    return np.arange(first, last + 1) % n
+
+
+def beside_foot(outline: Outline, ends_px: FloatArray) -> tuple[float, float]:
+    """Return which share of the outline is clear just past either end of the foot's rim.
+
+    Parameters
+    ----------
+    outline, ends_px : as for `foot_arc`.
+    """
+    run, n = _foot_run(outline, ends_px), len(outline.points_px)
+    near = 1 + np.arange(max(FOOT_PAST_LEAST, n // FOOT_PAST_PART))
+    after, before = outline.clear[(run[-1] + near) % n], outline.clear[(run[0] - near) % n]
+    return float(before.mean()), float(after.mean())
 
 
 def foot_misfit_px(outline: Outline, ends_px: FloatArray, view: View, bench_mm: float) -> float:
@@ -136,6 +155,9 @@ FOOT_LEAST = 6
 RIM_MOST = 0.8
 """The rim of the foot runs across the axis; this cosine to it is a side already."""
 FOOT_POINTS = 60
+FOOT_PAST_LEAST, FOOT_PAST_PART = 15, 40
+"""So many points past the foot's rim tell whether it goes over into sides; or so small a part of
+the whole outline, if that is more."""
 
 
 def _upright_axis(foot_px: FloatArray, view: View, bench_mm: float) -> Axis:

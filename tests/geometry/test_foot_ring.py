@@ -8,9 +8,9 @@ from exact_scene import scene, seen
 
 from calib.targets import ID1
 from measure.planecircle import circle_through
-from measure.setting import foot_arc, foot_misfit_px
+from measure.setting import beside_foot, foot_arc, foot_misfit_px
 from measure.solving import axis_ends_of
-from measure.tracing import FOOT_MOST_PX
+from measure.tracing import BESIDE_FOOT_LEAST, FOOT_MOST_PX
 
 
 def standing(rng):
@@ -34,6 +34,21 @@ def test_a_true_foot_is_a_circle_and_one_half_in_shadow_is_not():
         points[shadowed, 1] += 25.0
         blamed = replace(outline, points_px=points)
         assert foot_misfit_px(blamed, ends, view, -ID1.thickness_mm) > FOOT_MOST_PX
+
+
+def test_the_rim_of_a_true_foot_goes_over_into_sides_and_an_edge_above_it_does_not():
+    rng = np.random.default_rng(12)
+    for _ in range(6):
+        _, outline, ends = standing(rng)
+        assert beside_foot(outline, ends) == (1.0, 1.0)
+        # All but the arc as dark as the bench, as far up as a flange is thick.
+        arc = foot_arc(outline, ends)
+        d = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+        up = outline.points_px @ d
+        shown = up > up[arc].max() + 0.15 * np.linalg.norm(ends[1] - ends[0])
+        shown[arc] = True
+        dark = replace(outline, clear=shown)
+        assert max(beside_foot(dark, ends)) < BESIDE_FOOT_LEAST
 
 
 def test_a_circle_through_its_own_points():
