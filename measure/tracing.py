@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.finding import FoundTarget, linear_table
 from calib.lightcheck import judge_light
 from calib.photo import Photo
-from calib.refusal import Notice, RefusalError
+from calib.refusal import Notice
 from calib.setupdoubt import setup_notices
 from calib.view import View
 from measure.assemble import Assembled, Missing, assemble, rows_to
 from measure.carried import Carried, carried
 from measure.fit import Estimate
+from measure.lying import refuse_lying_otherwise
 from measure.outline import SPACING_PX, Outline
 from measure.pieceends import (
     PieceEnds,
@@ -29,9 +29,9 @@ from measure.pieceends import (
 from measure.profile import GRID_MM
 from measure.rest import Rest
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
-from measure.setting import beside_foot, curves_of, foot_misfit_px
+from measure.setting import curves_of
 from measure.sides import SideCurve, without_leaps
-from measure.solving import Solved, axis_ends_of, not_turned
+from measure.solving import Solved, not_turned
 from measure.touchedsides import touched_sides
 from measure.unknowns import values_at
 
@@ -39,12 +39,6 @@ __all__ = ["Tracing", "finished", "solved_anew"]
 
 FloatArray = NDArray[np.float64]
 
-UNSURE_MOST = 0.5
-"""A profile whose usual U95 is a larger share of the diameter is of no use, and a sign that the
-piece does not lie as was said."""
-TOUCHING_MM, TOUCHES_MM, ACROSS = 1.5, 12.0, 0.7
-"""An outline so near to the card over so much of its length, across the axis (cosine below the
-third), ends where the card covers the piece."""
 REST_SURE = 0.9
 ROWS_LEAST, SHOWN_LEAST = 8, 0.2
 """A profile of fewer rows is none, and what shows less than this share of its length is no piece
@@ -92,13 +86,7 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
     )
     if not put.shown:
         raise not_turned(photo.name)
-    _refuse_sunk(request, put)
-    if _unsure_share(put) > UNSURE_MOST:
-        raise _too_unsure(photo.name, request.setup, put)
-    if request.setup == "upright":
-        _refuse_unclear_foot(photo.name, found, solved)
-    if not found.is_board and request.setup != "plane":
-        _refuse_card_on_piece(photo.name, solved, found.polygon_px)
+    refuse_lying_otherwise(photo.name, request, found, solved, put.ends, put.assembled.profile)
     fit, tilt = solved.estimate, _tilt_deg(found.view)
     told = request.start is not None or request.known
     start_is_free = not told and request.setup != "upright"
@@ -123,108 +111,6 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
         rests=solved.rests,
         size_px=photo.size_px,
         open_ends=solved.open_ends,
-    )
-
-
-def _refuse_sunk(request: TraceRequest, put: _Put) -> None:
-    """Refuse an axis so low that the piece would sink into the bench: a height in inches."""
-    if request.setup != "level" or request.axis_height_mm is None:
-        return
-    profile = put.assembled.profile
-    k = int(np.argmax(profile.diameter_mm - profile.u95_mm))
-    sunk = 0.5 * float(profile.diameter_mm[k] - profile.u95_mm[k]) - request.axis_height_mm
-    if sunk > SUNK_MM:
-        raise RefusalError(
-            "axis-too-low",
-            f"With its axis {request.axis_height_mm:g} mm above the bench, a piece "
-            f"{profile.diameter_mm[k]:.0f} mm thick would sink into it.",
-            "Give --axis-height in millimetres, from the bench to the middle of the piece.",
-        )
-
-
-SUNK_MM = 1.0
-"""How far into the bench a piece may seem to reach (bench and height are not that exact)."""
-
-
-def _unsure_share(put: _Put) -> float:
-    """Return the usual U95 as a share of the usual diameter."""
-    profile = put.assembled.profile
-    return float(np.median(profile.at_its_z().u95_mm) / np.median(profile.diameter_mm))
-
-
-def _too_unsure(photo_name: str, setup: str, put: _Put) -> RefusalError:
-    unsure = float(np.median(put.assembled.profile.at_its_z().u95_mm))
-    return RefusalError(
-        "too-unsure",
-        f"Diameters from {photo_name} would be unsure by ±{unsure:.0f} mm: nothing to work from.",
-        f"{OTHERWISE.get(setup, '')}"
-        "Look down on the piece, 20 to 25 degrees off straight, its ends in sight.",
-    )
-
-
-OTHERWISE = {
-    "bench": "Is the piece standing? Give --setup upright. If not: ",
-    "plane": "Is the card flat on the bench? Give --setup upright for a standing piece, none for "
-    "a lying one. If not: ",
-}
-"""What to ask first where the picture does not fit what was said."""
-
-
-def _refuse_unclear_foot(photo_name: str, found: FoundTarget, solved: Solved) -> None:
-    """Refuse a standing piece whose foot is no circle on the bench, or goes over into no sides.
-
-    Its shadow was followed, or another edge than the lowest.
-
-    Raises
-    ------
-    RefusalError
-        `foot-unclear`.
-    """
-    ends_px, bench = axis_ends_of(solved.outline), -found.thickness_mm
-    off = foot_misfit_px(solved.outline, ends_px, solved.estimate.view, bench)
-    beside = max(beside_foot(solved.outline, ends_px))
-    if off > FOOT_MOST_PX or beside < BESIDE_FOOT_LEAST:
-        raise RefusalError(
-            "foot-unclear",
-            f"The foot of the piece in {photo_name} is not told from its shadow or the bench.",
-            "Where it stands decides every diameter: light the foot from the front, or stand the "
-            "piece on paper of another tone.",
-        )
-
-
-FOOT_MOST_PX = 2.0
-"""The rim of a foot is a circle on the bench: true ones strayed from one by 1.8 px at most, two
-that were partly shadow by 2.3 and 3.1, and made all diameters 1 and 4 % small (rendered photos)."""
-BESIDE_FOOT_LEAST = 0.8
-"""Share of the outline that must be clear past one end of it at least: the rim of a foot goes over
-into its sides. Beside 12 true ones all was, on one side at least; beside the upper edge of a flange
-as dark as the bench, taken for its foot, 0.62 (rendered photos)."""
-
-
-def _refuse_card_on_piece(photo_name: str, solved: Solved, card_px: FloatArray) -> None:
-    """Refuse a card that lies on the piece, or against it: it is not where it is taken to be.
-
-    Raises
-    ------
-    RefusalError
-        `card-on-piece`.
-    """
-    fit, card = solved.estimate, card_px.astype(np.float32)
-    points = solved.outline.points_px.astype(np.float32)
-    inside = [cv2.pointPolygonTest(card, (float(x), float(y)), True) for x, y in points]
-    scale = pixel_mm(fit.view, fit.axis)
-    depth_mm = np.array(inside) * scale
-    ends = fit.view.to_pixels(fit.axis.at(np.array([0.0, 10.0])))
-    along = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
-    across = np.abs(solved.outline.tangents @ along) < ACROSS
-    # A side may pass close by the card in the picture; where the outline ends at it, it is covered.
-    covered = (depth_mm > TOUCHING_MM) | ((depth_mm > -TOUCHING_MM) & across)
-    if np.sum(covered) * SPACING_PX * scale < TOUCHES_MM:
-        return
-    raise RefusalError(
-        "card-on-piece",
-        f"The card in {photo_name} lies on the piece or touches it.",
-        "Lay it flat on the bench, a finger's width clear of the piece.",
     )
 
 

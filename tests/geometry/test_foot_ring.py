@@ -7,10 +7,10 @@ import pytest
 from exact_scene import scene, seen
 
 from calib.targets import ID1
+from measure.lying import BESIDE_FOOT_LEAST, FOOT_MOST_PX
 from measure.planecircle import circle_through
 from measure.setting import beside_foot, foot_arc, foot_misfit_px
 from measure.solving import axis_ends_of
-from measure.tracing import BESIDE_FOOT_LEAST, FOOT_MOST_PX
 
 
 def standing(rng):
