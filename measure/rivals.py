@@ -104,7 +104,7 @@ def followed(
                 return _whole(photo, request, lens, found, scene, laps, rim, solved)
             if solved is not None and likeliest is None:
                 roughly = solved.roughly_round_again if tried else solved.roughly_round
-                likeliest = (rim, solved) if roughly else None
+                likeliest = (rim, solved) if roughly or solved.closely_round else None
             tried |= solved is not None
             plain |= solved is not None and solved.plain
             if solved is not None and solved.agrees:

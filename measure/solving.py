@@ -48,8 +48,8 @@ LIT_LEAST, SHADED_LEAST, SCATTER_SHADED, MISFIT_SHADED_PX = 0.96, 0.7, 1.2, 0.6
 """Where one side is seen nearly everywhere and the other, in its own dark shadow, over so much,
 they are one piece's if what is seen of both agrees so well (rendered photos)."""
 CLOSE_LEAST, KEPT_CLOSE, SCATTER_CLOSE, MISFIT_CLOSE_PX = 0.87, 0.98, 1.05, 0.42
-"""Where the sides agree so closely, a little less seen of them will do (of 280 outlines that were
-weighed up in 178 rendered photos two did so, both right along their sides)."""
+"""Where the sides agree so closely, a little less seen of them will do, if no other outline does
+better: one in whose place a better one was at hand ran along the board's squares in parts."""
 WELL_SEEN, KEPT_ROUGH, SCATTER_ROUGH, MISFIT_ROUGH_PX = 0.96, 0.78, 2.5, 1.25
 """Where a rim is seen nearly everywhere, grain that shows in bench and wood alike may throw it
 about by more (a wrong outline that agreed so roughly was seen along 0.93: rendered photos)."""
@@ -109,12 +109,7 @@ class Solved:
     @property
     def followed(self) -> bool:
         """Whether a rim was seen nearly all along it, or so on one side and agreeing with it."""
-        return self._seen >= CLEAR_LEAST or self._one_side_followed or self._closely_followed
-
-    @property
-    def _closely_followed(self) -> bool:
-        closely = self._agrees(KEPT_CLOSE, SCATTER_CLOSE, MISFIT_CLOSE_PX)
-        return self._seen >= CLOSE_LEAST and closely and self.strange <= STRANGE_RIVAL
+        return self._seen >= CLEAR_LEAST or self._one_side_followed
 
     @property
     def _one_side_followed(self) -> bool:
@@ -153,6 +148,12 @@ class Solved:
         """Whether they agree as those of a piece on a bench of its own grain may."""
         well = self._seen >= WELL_SEEN
         return well and self._agrees(KEPT_ROUGH, SCATTER_ROUGH, MISFIT_ROUGH_PX)
+
+    @property
+    def closely_round(self) -> bool:
+        """Whether they agree closely, though a little less of them was followed than of most."""
+        closely = self._agrees(KEPT_CLOSE, SCATTER_CLOSE, MISFIT_CLOSE_PX)
+        return self._seen >= CLOSE_LEAST and closely and self.strange <= STRANGE_RIVAL
 
     @property
     def roughly_round_again(self) -> bool:

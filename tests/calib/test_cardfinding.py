@@ -214,6 +214,8 @@ def test_corners_behind_the_phone_are_no_outline():
         # On cloth and on boards: less of the sides is seen, and all else is as it should be.
         (0.55, 0.9, [0.95, 0.86, 1.06, 1.28], True),
         (0.57, 0.5, [0.91, 1.02, -0.29, 1.08], True),
+        (0.68, 0.9, [0.65, 0.91, 0.86, 0.69], True),
+        (0.68, 1.4, [0.65, 0.91, 0.86, 0.69], False),
         # Print at both corners of one side; a stripe's corners are both square.
         (0.80, 0.9, [1.05, 1.04, 1.93, -0.31], True),
         (0.80, 2.0, [1.05, 1.04, 1.93, -0.31], False),
