@@ -74,7 +74,7 @@ def run_sheet(asked: SheetAsked) -> Outcome:
         As the steps say; nothing is written then.
     """
     on = paper(asked.paper)
-    _check_names(asked)
+    asked = _with_endings(asked)
     mechanism = None if asked.mechanism is None else read_mechanism(asked.mechanism)
     sheet = make_sheet(_request(asked, mechanism))
     units = units_for(asked.inches)
@@ -88,16 +88,11 @@ def run_sheet(asked: SheetAsked) -> Outcome:
         files[asked.svg] = svg_text(chains, sheet.name, bores).encode("utf-8")
     if asked.csv is not None:
         files[asked.csv] = profile_rows_csv(sheet.profile)
-    wanted = [f for f in (asked.dxf, asked.svg, asked.csv, asked.stl) if f is not None]
     if asked.stl is not None and sheet.gaps:
         # The other results do not need what is missing, so they are not held back for it.
-        wanted.remove(asked.stl)
         sheet = replace(sheet, notices=(*sheet.notices, _no_solid(asked.stl)))
     elif asked.stl is not None:
         files[asked.stl] = stl_bytes(sheet.profile)
-    if len(files) < 1 + len(wanted):
-        raise BadFileError("same-file", "Two results would go into one file.",
-                           "Give each its own name.")  # fmt: skip
     if any(path.exists() and path.samefile(asked.piece) for path in files):
         raise BadFileError("same-file", "A result would overwrite the piece it is made from.",
                            "Give it another name with --out.")  # fmt: skip
@@ -163,21 +158,29 @@ def _letter_notices(
     )
 
 
-def _check_names(asked: SheetAsked) -> None:
-    """Refuse a name that says another kind of file than the one written: no viewer opens that."""
-    for option, path, kind in (
-        ("--out", asked.out, ".pdf"),
-        ("--dxf", asked.dxf, ".dxf"),
-        ("--svg", asked.svg, ".svg"),
-        ("--csv", asked.csv, ".csv"),
-        ("--stl", asked.stl, ".stl"),
-    ):
-        if path is not None and path.suffix.lower() not in ("", kind):
-            raise BadFileError(
-                "option-value",
-                f"{option} writes {kind[1:].upper()}, not a {path.suffix} file.",
-                f"Say {option} {path.with_suffix(kind)}.",
-            )
+def _with_endings(asked: SheetAsked) -> SheetAsked:
+    """Return what was asked, its files named as their kinds are: no viewer opens others."""
+    return replace(
+        asked,
+        out=_ended("--out", asked.out, ".pdf"),
+        dxf=_ended("--dxf", asked.dxf, ".dxf"),
+        svg=_ended("--svg", asked.svg, ".svg"),
+        csv=_ended("--csv", asked.csv, ".csv"),
+        stl=_ended("--stl", asked.stl, ".stl"),
+    )
+
+
+def _ended(option: str, path: Path | None, kind: str) -> Path | None:
+    """Return a name with the ending of its kind; refuse one that says another kind."""
+    if path is None or path.suffix.lower() == kind or path.is_dir():
+        return path
+    if path.suffix:
+        raise BadFileError(
+            "option-value",
+            f"{option} writes {kind[1:].upper()}, not a {path.suffix} file.",
+            f"Say {option} {path.with_suffix(kind)}.",
+        )
+    return path.with_name(path.name + kind) if path.name else path
 
 
 def _check_numbers(asked: SheetAsked) -> None:

@@ -270,10 +270,17 @@ def test_photo_in_place_of_a_trace_is_told_what_to_type() -> None:
     assert "--plan" not in advice
 
 
-def test_results_never_overwrite_the_piece_or_each_other(piece: Path) -> None:
+def test_results_never_overwrite_the_piece(piece: Path) -> None:
     assert refused(SheetAsked(piece, csv=piece))[0] == "same-file"
+    assert refused(SheetAsked(piece, csv=piece.with_suffix("")))[0] == "same-file"
+
+
+def test_results_end_as_their_kinds_do(piece: Path) -> None:
     one = piece.parent / "one"
-    assert refused(SheetAsked(piece, dxf=one, svg=one))[0] == "same-file"
+    run_sheet(SheetAsked(piece, out=one, dxf=one, svg=one))
+    written = sorted(p.name for p in piece.parent.iterdir())
+    assert written == ["mill.csv", "one.dxf", "one.pdf", "one.svg"]
+    assert refused(SheetAsked(piece, out=piece.parent / "sheet.doc")) == ("option-value", 2)
 
 
 def test_no_result_is_written_if_one_of_them_cannot_be(piece: Path) -> None:
