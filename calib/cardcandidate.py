@@ -68,9 +68,9 @@ hidden."""
 ROUGH_MISFIT, SPOILED_MISFIT = 1.0, 1.5
 """On a rough ground less of the sides is seen: then so little strain, or all four corners close,
 says as much; so do four corners nearly as they should be. And so little must two corners strain
-where print spoils both others of one side. (Of 133 photos with the card painted over, and of what
-else was weighed up in 115 with one, nothing came near; true cards strain 0.5 to 0.9. Rendered in
-real light.)"""
+where print spoils both others of one side. (In 132 photos with the card painted over, or a board in
+its place, and of what else was weighed up in 115 with one, nothing came near; true cards strain
+0.5 to 0.9. Rendered, some in real light.)"""
 
 
 @dataclass(frozen=True, slots=True)

@@ -146,7 +146,7 @@ def frames(strokes: FloatArray, plain: FloatArray | None = None) -> list[FloatAr
                     # Clockwise on screen: the far side lies below a base that runs to the right.
                     if s < 0:
                         quad = quad[[1, 0, 3, 2]]
-                    first = rank[i] if plain is None else min(rank[[i, other[a], other[b]]])
+                    first = rank[i] if plain is None else rank[[i, other[a], other[b]]].min()
                     found.append((-float(first), quad))
     found.sort(key=lambda item: item[0])
     return [quad for _, quad in found[:FRAMES_MOST]]

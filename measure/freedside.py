@@ -15,7 +15,8 @@ from calib.finding import FoundTarget
 from calib.lens import Lens
 from calib.sight import SideSight, fit_view
 from measure.result import TraceRequest
-from measure.solving import Solved, solve_outline
+from measure.solved import Solved
+from measure.solving import solve_outline
 
 __all__ = ["with_side_freed"]
 

@@ -14,7 +14,8 @@ from measure.profile import Profile
 from measure.rest import Rest
 from measure.result import TraceRequest
 from measure.setting import beside_foot, foot_misfit_px
-from measure.solving import Solved, axis_ends_of
+from measure.solved import Solved
+from measure.solving import axis_ends_of
 
 __all__ = ["refuse_lying_otherwise"]
 

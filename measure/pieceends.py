@@ -40,8 +40,8 @@ UNSURE_MM, SURER = 0.3, 0.5
 """A start end so unsure is worth a word where the other end is so much surer."""
 FOLLOWED_EVERY_MM, FOLLOWED_LEAST, UNFOLLOWED_MM = 2.5, 0.6, 5.0
 """Back from an end the outline is looked at in such steps: where less than this share of it is
-clear, for so far, the end is not told (0.57 where grain was followed for 30 mm past one, beside
-others 0.68 and more: rendered photos)."""
+clear, for so far, the end is not told (0.57 where grain was followed for 30 mm past one; no other
+of 209 rendered photos fell below)."""
 STANDING_SD_MM = 0.1
 """How flat a foot and bench are (common practice, no source)."""
 
@@ -119,12 +119,10 @@ def unfollowed_mm(
     along = ends_px[1] - ends_px[0]
     length = abs(float(other) - end.z_mm)
     back = (outline.points_px - ends_px[0]) @ along / (along @ along) * length
-    places = np.arange(0.0, 0.5 * length, FOLLOWED_EVERY_MM)
-    part = np.digitize(np.maximum(back, 0.0), places) - 1
-    points, clear = (
-        np.bincount(part[kept], minlength=len(places))
-        for kept in (np.ones(len(part), dtype=bool), outline.clear)
-    )
+    near = back < 0.5 * length
+    part = (np.maximum(back[near], 0.0) / FOLLOWED_EVERY_MM).astype(np.int64)
+    points = np.bincount(part)
+    clear = np.bincount(part[outline.clear[near]], minlength=len(points))
     vague = np.flatnonzero(np.cumsum(clear) < FOLLOWED_LEAST * np.cumsum(points))
     # Beyond its last step that is vague itself the outline was followed.
     back_to = np.flatnonzero(clear < FOLLOWED_LEAST * points)

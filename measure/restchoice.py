@@ -23,7 +23,8 @@ from measure.pieceends import piece_ends
 from measure.rest import Rest
 from measure.result import TraceRequest
 from measure.setting import curves_of
-from measure.solving import Solved, first_rests, solve_outline
+from measure.solved import Solved
+from measure.solving import first_rests, solve_outline
 
 __all__ = ["with_rest_chosen"]
 

@@ -29,7 +29,8 @@ from measure.rimorder import goes_on, in_order
 from measure.scene import Scene
 from measure.searchedoutline import searched_silhouettes
 from measure.setting import curves_of, foot_misfit_px
-from measure.solving import LIES_PERHAPS, Solved, axis_ends_of, not_turned, solve_outline
+from measure.solved import Solved
+from measure.solving import LIES_PERHAPS, axis_ends_of, not_turned, solve_outline
 from measure.startend import from_start
 from measure.strangers import burnt_share, lies_within, strange_share
 from measure.tufts import without_tufts

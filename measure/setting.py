@@ -230,8 +230,9 @@ def bench_knowledge(
 def _hidden(curves: tuple[SideCurve, SideCurve]) -> list[Hidden]:
     """Return the stretches of which neither side shows more than the ends."""
     found = []
-    for start, stop, a, b in _gaps(curves[0]):
-        for other_start, other_stop, c, d in _gaps(curves[1]):
+    gaps, others = (_gaps(curve) for curve in curves)
+    for start, stop, a, b in gaps:
+        for other_start, other_stop, c, d in others:
             first, last = max(start, other_start), min(stop, other_stop)
             # No thinner than the side says that leaves less open, nor thicker.
             thin, thick = max(min(a, b), min(c, d)), min(max(a, b), max(c, d))

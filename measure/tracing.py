@@ -31,7 +31,8 @@ from measure.rest import Rest
 from measure.result import CUT, END, LeftOut, TraceRequest, TraceResult
 from measure.setting import curves_of
 from measure.sides import SideCurve, without_leaps
-from measure.solving import Solved, not_turned
+from measure.solved import Solved
+from measure.solving import not_turned
 from measure.touchedsides import touched_sides
 from measure.unknowns import values_at
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from measure.outline import refine_outline
-from measure.solving import BURNT_MOST, STRANGE_MOST
+from measure.solved import BURNT_MOST, STRANGE_MOST
 from measure.strangers import burnt_share, lies_within, strange_share
 
 TO_LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
