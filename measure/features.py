@@ -42,6 +42,8 @@ cove a hollow (common practice, no source)."""
 SLIVER_MM = 1.0
 """What is narrower at the edge of a gap is not told from the edge."""
 LEAST_ROWS = 3
+END_MM = 1.0
+"""So much of a feature, where it begins and ends, says how sure its diameter is there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +61,8 @@ class Feature:
     height_mm : how far a bead or swell stands proud of the higher of its two sides, measured on
         the radius; how deep a cove or hollow lies below the lower of its two sides; the rise
         of an ogee; the step of a shoulder on the radius; 0 for the others.
-    u95_mm : 95 % half-width of `diameter_mm`, from the rows there.
+    u95_mm, u95_from_mm, u95_to_mm : 95 % half-widths of `diameter_mm` and of the diameters at its
+        two ends, from the rows there.
     place_u95_mm : 95 % half-width of the ends' z, as far as the fit tells; that of the
         profile's own z and length not included.
     from_gap, to_gap : whether it begins or ends where the outline stops being seen: that end
@@ -77,6 +80,8 @@ class Feature:
     diameter_to_mm: float
     height_mm: float
     u95_mm: float
+    u95_from_mm: float
+    u95_to_mm: float
     place_u95_mm: float
     from_gap: bool = False
     to_gap: bool = False
@@ -170,8 +175,28 @@ class _Run:
         elif span.sort in ("out", "in"):
             kind, half, zm, rm, height = self._bow(i)
             u95 = self._u95_about(zm, zm, zm)
-        place = float(max(self.place[span.first], self.place[span.last + 1]))
-        return Feature(kind, half, z0, z1, zm, 2.0 * rm, 2.0 * r0, 2.0 * r1, height, u95, place)
+        return Feature(
+            kind=kind,
+            half=half,
+            z_from_mm=z0,
+            z_to_mm=z1,
+            z_mid_mm=zm,
+            diameter_mm=2.0 * rm,
+            diameter_from_mm=2.0 * r0,
+            diameter_to_mm=2.0 * r1,
+            height_mm=height,
+            u95_mm=u95,
+            u95_from_mm=self._u95_inside(z0, min(z0 + END_MM, z1)),
+            u95_to_mm=self._u95_inside(max(z1 - END_MM, z0), z1),
+            place_u95_mm=float(max(self.place[span.first], self.place[span.last + 1])),
+        )
+
+    def _u95_inside(self, low: float, high: float) -> float:
+        """Return the U95 of the rows from `low` to `high`, or in their middle if there is none."""
+        inside = (self.z >= low) & (self.z <= high)
+        if inside.any():
+            return float(np.median(self.u95[inside]))
+        return float(np.interp(0.5 * (low + high), self.z, self.u95))
 
     def _u95_about(self, z: float, low: float, high: float) -> float:
         """Return the U95 of the rows in the middle half of a stretch, or at a place.

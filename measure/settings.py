@@ -161,10 +161,11 @@ def _wishes(features: tuple[Feature, ...], i: int) -> list[tuple[int, Setting]]:
         crest = _setting(f.z_mid_mm, f.name, f.diameter_mm, f)
         if not (f.from_gap or f.to_gap):  # what is seen in part has no known width
             crest = replace(crest, width_mm=f.width_mm, height_mm=f.height_mm)
-        ends = ((f.z_from_mm, f.diameter_from_mm, before), (f.z_to_mm, f.diameter_to_mm, after))
+        name = f"end of {f.kind}"
+        ends = (_at_end(f, name, before, last=False), _at_end(f, name, after, last=True))
         # Where a flat begins, its own setting says the diameter.
-        free = [(z, d) for z, d, beside in ends if beside.kind not in FLATS]
-        return [(0, crest), *((3, _setting(z, f"end of {f.kind}", d, f)) for z, d in free)]
+        free = [e for e, b in zip(ends, (before, after), strict=True) if b.kind not in FLATS]
+        return [(0, crest), *((3, end) for end in free)]
     if f.kind == "shoulder":
         sides = ((f.diameter_from_mm, before), (f.diameter_to_mm, after))
         return [
@@ -175,10 +176,8 @@ def _wishes(features: tuple[Feature, ...], i: int) -> list[tuple[int, Setting]]:
         return []
     start = f"{f.name}, end" if first else f"{f.name} from"
     stop = f"{f.name}, end" if last else f"{f.name} to"
-    return [
-        (1, _setting(f.z_from_mm, start, f.diameter_from_mm, f)),
-        (1, _setting(f.z_to_mm, stop, f.diameter_to_mm, f)),
-    ]
+    ends = (_at_end(f, start, before, last=False), _at_end(f, stop, after, last=True))
+    return [(1, end) for end in ends]
 
 
 def _is_level_of(beside: Feature, shoulder: Feature) -> bool:
@@ -195,6 +194,18 @@ def _asks_same(kept: Setting, wish: Setting) -> bool:
 def _on_flat(flat: Feature, wish: Setting) -> bool:
     near = flat.z_from_mm - SAME_MM <= wish.z_mm <= flat.z_to_mm + SAME_MM
     return near and abs(flat.diameter_mm - wish.diameter_mm) < SAME_MM
+
+
+def _at_end(feature: Feature, name: str, beside: Feature, last: bool) -> Setting:
+    """Return what would be set where a feature begins, or ends: as sure as the rows there.
+
+    The rows at a shoulder do not speak for the level that meets it.
+    """
+    f = feature
+    z, diameter = (f.z_to_mm, f.diameter_to_mm) if last else (f.z_from_mm, f.diameter_from_mm)
+    there = f.u95_to_mm if last else f.u95_from_mm
+    sure = f.u95_mm if beside.kind == "shoulder" else there
+    return replace(_setting(z, name, diameter, f), u95_mm=sure)
 
 
 def _setting(z: float, name: str, diameter: float, feature: Feature) -> Setting:

@@ -42,7 +42,7 @@ def _outline(chain: Chain, profile: Profile, from_gap: bool, to_gap: bool) -> Fe
     low, high = float(chain.z_mm[0]), float(chain.z_mm[-1])
     middle = 0.5 * (low + high)
     start, mid, stop = 2.0 * chain.radius_at(np.array([low, middle, high]))
-    u95 = float(np.interp(middle, profile.z_mm, profile.u95_mm))
+    u95 = np.interp([low, middle, high], profile.z_mm, profile.u95_mm)
     return Feature(
         kind=OUTLINE,
         half=False,
@@ -53,7 +53,9 @@ def _outline(chain: Chain, profile: Profile, from_gap: bool, to_gap: bool) -> Fe
         diameter_from_mm=float(start),
         diameter_to_mm=float(stop),
         height_mm=0.0,
-        u95_mm=u95,
+        u95_mm=float(u95[1]),
+        u95_from_mm=float(u95[0]),
+        u95_to_mm=float(u95[2]),
         place_u95_mm=0.0,
         from_gap=from_gap,
         to_gap=to_gap,

@@ -161,6 +161,21 @@ def test_shoulder_is_known_as_well_as_its_levels() -> None:
     assert all(s.u95_mm < 0.3 for s in at)
 
 
+def test_end_of_a_bead_is_as_sure_as_the_rows_there() -> None:
+    """A bead of 30 mm whose last 6 mm are known to 2.5 mm: its crest does not speak for them."""
+    chain = mill().chain()
+    p = traced(chain, np.random.default_rng(1))
+    kept = p.z_mm <= 160.0
+    unsure = np.where(p.z_mm > 154.0, 2.5, p.u95_mm)
+    cut = Profile(p.z_mm[kept], p.diameter_mm[kept], unsure[kept], p.u95_common_mm[kept])
+    sheet = make_sheet(SheetRequest("mill", cut))
+    last = sheet.settings[-1]
+    assert last.z_mm > 154.0
+    assert last.u95_mm == pytest.approx(2.5)
+    crest = min(sheet.settings, key=lambda s: abs(s.z_mm - 150.0))
+    assert crest.u95_mm < 0.3
+
+
 def test_turner_is_sent_to_the_piece_once_for_one_place() -> None:
     """A tip whose rows are known to 6 mm: its odd steps are one thing to measure."""
     t = Turner(20.0)
