@@ -1,9 +1,13 @@
-"""Rays of the arc at one end, and how deep each goes into a solid of revolution."""
+"""Rays of the arc at one end, and how deep each goes into a solid of revolution.
+
+About the axis a ray is a hyperbola, of which the solid lies below. How far a place of its surface
+stands out beyond that, square to it, is how far the ray would have to move aside to touch it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,8 +19,48 @@ __all__ = ["EndRays", "Radius", "depth_mm", "end_rays"]
 FloatArray = NDArray[np.float64]
 Radius = Callable[[FloatArray], FloatArray]
 
-SAMPLES = 90
-"""Places along each ray at which it is compared with the solid."""
+SAMPLES, OWN = 25, 17
+"""Places of a cap that every ray is compared with, and places at which each ray itself runs."""
+LEVEL = 1e-6
+"""A ray that keeps its place along the axis is taken to leave it by this share of its way."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Against:
+    """What places of a solid say of rays, (n, m) or, of most places together, (n,); mm.
+
+    Attributes
+    ----------
+    across : how far they stand out beyond a ray, square to the axis.
+    deep : how far a ray lies below them, on its inner way: -inf where it does not.
+    off : by how much a ray passes by, negative; 0 where it does not.
+    """
+
+    across: FloatArray
+    deep: FloatArray
+    off: FloatArray
+
+    def most(self) -> _Against:
+        """Return what the places say together."""
+        return _Against(self.across.max(axis=1), self.deep.max(axis=1), self.off.max(axis=1))
+
+    def from_each_on(self) -> _Against:
+        """Return, for every place, what it and all after it say together."""
+        parts = (self.across, self.deep, self.off)
+        back = [np.maximum.accumulate(p[:, ::-1], axis=1)[:, ::-1] for p in parts]
+        return _Against(*back)
+
+    def at(self, k: int) -> _Against:
+        """Return what it says at one place."""
+        return _Against(self.across[:, k], self.deep[:, k], self.off[:, k])
+
+    def and_of(self, other: _Against) -> _Against:
+        """Return what both say together."""
+        return _Against(
+            np.maximum(self.across, other.across),
+            np.maximum(self.deep, other.deep),
+            np.maximum(self.off, other.off),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,24 +69,33 @@ class EndRays:
 
     Attributes
     ----------
-    inward, reach : (n, SAMPLES) along each ray: how far inward, and how far from the axis.
     start, pace : (n,) at the length s along a ray it is start + pace s inward.
     a, b, c : (n,) and a s^2 + 2 b s + c is the square of its distance from the axis.
-    across : (n,) sine of the angle between ray and axis.
+    own, own_mm : (n, OWN) places on each ray's inner way, from where it is nearest to the axis
+        inward, and how far from the axis it is there.
+    places : (m,) where the sides were seen, ascending.
+    behind : (n, m) what lies there and farther inward says.
     """
 
-    inward: FloatArray
-    reach: FloatArray
     start: FloatArray
     pace: FloatArray
     a: FloatArray
     b: FloatArray
     c: FloatArray
-    across: FloatArray
+    own: FloatArray
+    own_mm: FloatArray
+    places: FloatArray
+    behind: _Against
 
 
 def end_rays(
-    rays: FloatArray, camera: FloatArray, axis: Axis, z0: float, sign: float, widest: float
+    rays: FloatArray,
+    camera: FloatArray,
+    axis: Axis,
+    z0: float,
+    sign: float,
+    x_mm: FloatArray,
+    r_mm: FloatArray,
 ) -> EndRays:
     """Return the rays in the frame of one end.
 
@@ -50,22 +103,26 @@ def end_rays(
     ----------
     rays, camera : (n, 3) in the target frame and (3,) camera centre.
     z0 : the outermost z at which both sides are seen; `sign` 1 for the end at small z, else -1.
-    widest : radius, mm, beyond which no ray needs to be followed.
+    x_mm, r_mm : (m,) the sides, from there inward.
     """
     v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
     base = camera - axis.at(z0)
     z, pace = base @ axis.direction, v @ axis.direction
     p, q = base - z * axis.direction, v - pace[:, None] * axis.direction
-    a = np.sum(q * q, axis=1)
+    a = np.maximum(np.sum(q * q, axis=1), 1e-12)
     b = q @ p
     c = np.full(len(v), float(p @ p))
-    nearest = -b / np.maximum(a, 1e-12)
-    least = np.maximum(c - b * b / np.maximum(a, 1e-12), 0.0)
-    half = np.sqrt(np.maximum((1.1 * widest) ** 2 - least, 1.0) / np.maximum(a, 1e-12))
-    s = nearest[:, None] + half[:, None] * np.linspace(-1.0, 1.0, SAMPLES)
-    reach = np.sqrt(np.maximum(a[:, None] * s * s + 2 * b[:, None] * s + c[:, None], 0.0))
-    inward = sign * (z + pace[:, None] * s)
-    return EndRays(inward, reach, np.full(len(v), sign * z), sign * pace, a, b, c, np.sqrt(a))
+    inward = sign * pace
+    inward = np.where(np.abs(inward) < LEVEL, LEVEL, inward)
+    start = np.full(len(v), sign * z)
+    least = np.maximum(c - b * b / a, 0.0)
+    wide = np.maximum(float(r_mm.max()) ** 2 - least, 0.0)
+    s = np.sqrt(wide[:, None] / a[:, None]) * np.linspace(0.0, 1.0, OWN)
+    own = (start - inward * b / a)[:, None] + np.abs(inward)[:, None] * s
+    own_mm = np.sqrt(least[:, None] + a[:, None] * s * s)
+    none = np.zeros((len(v), 0))
+    lines = EndRays(start, inward, a, b, c, own, own_mm, x_mm, _Against(none, none, none))
+    return replace(lines, behind=_against(lines, x_mm, r_mm).from_each_on())
 
 
 def depth_mm(rays: EndRays, radius: Radius, end: float, end_radius: float) -> FloatArray:
@@ -73,26 +130,54 @@ def depth_mm(rays: EndRays, radius: Radius, end: float, end_radius: float) -> Fl
 
     Parameters
     ----------
-    radius : of the solid at places inward of the last circle seen, mm.
-    end, end_radius : where the solid is cut, outward of that circle, and the cut's radius.
+    radius : of the solid at places from its end inward, mm.
+    end, end_radius : where the solid is cut, outward of the last circle seen, and the cut's radius.
     """
-    full = radius(rays.inward) - rays.reach
-    depth = np.where(rays.inward < -end, -np.inf, full)
-    k = np.clip(np.argmax(depth, axis=1), 1, SAMPLES - 2)
-    rows = np.arange(len(k))
-    left, mid, right = depth[rows, k - 1], depth[rows, k], depth[rows, k + 1]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        bend = left - 2.0 * mid + right
-        peak = mid - (right - left) ** 2 / (8.0 * bend)
-    best = np.where(np.isfinite(peak) & (bend < 0.0), np.maximum(peak, mid), depth.max(axis=1))
-    # The rim of a cut lies between samples: its own place on each ray.
-    with np.errstate(divide="ignore", invalid="ignore"):
-        s = (-end - rays.start) / rays.pace
-        at_rim = np.sqrt(np.maximum(rays.a * s * s + 2 * rays.b * s + rays.c, 0.0))
-    rim = np.where(np.isfinite(at_rim), end_radius - at_rim, -np.inf)
-    through = np.maximum(best, rim)
-    # A ray that runs along the cut goes deep at once: what counts is how far the cut would have
-    # to move to let it just touch.
-    touch = -np.max(np.where(full >= 0.0, rays.inward, -np.inf), axis=1)
-    moved = np.where(np.isfinite(touch), end - touch, np.inf) * rays.across
-    return np.asarray(np.sign(through) * np.minimum(np.abs(through), np.abs(moved)))
+    # A dome bends most at its end.
+    places = -end + max(end, 0.0) * np.linspace(0.0, 1.0, SAMPLES if end > 0.0 else 1) ** 2
+    r = radius(places)
+    r[0] = end_radius
+    own = np.maximum(rays.own, -end)
+    x = [np.broadcast_to(places, (len(own), len(places))), own]
+    surface = [np.broadcast_to(r, x[0].shape), np.where(own > -end, radius(own), end_radius)]
+    if end > 0.0:
+        # A ray that runs along a low dome or a face meets it between two of these places.
+        rising = np.maximum.accumulate(r) + 1e-9 * np.arange(len(r))
+        surface.append(np.clip(rays.own_mm, rising[0], rising[-1]))
+        x.append(np.interp(surface[2], rising, places))
+    told = _against(rays, np.hstack(x), np.hstack(surface)).most()
+    first = int(np.searchsorted(rays.places, -end))
+    if first < len(rays.places):
+        told = told.and_of(rays.behind.at(first))
+    # A ray that goes in leaves again across the axis or along it, by whichever is less.
+    return np.where(told.across > 0.0, np.minimum(told.deep, told.across), told.off)
+
+
+def _against(rays: EndRays, x_mm: FloatArray, r_mm: FloatArray) -> _Against:
+    """Return what places (m,) or (n, m) of a surface of radii (m,) or (n, m) say of rays.
+
+    What stands out by p across the axis and by q along it does so by p q / sqrt(p^2 + q^2) square
+    to the ray.
+    """
+    a, b, c = rays.a[:, None], rays.b[:, None], rays.c[:, None]
+    start, pace = rays.start[:, None], rays.pace[:, None]
+    s = (x_mm - start) / pace
+    across = r_mm - np.sqrt(np.maximum((a * s + 2.0 * b) * s + c, 0.0))
+    root = b * b - a * (c - r_mm**2)
+    way = np.sqrt(np.maximum(root, 0.0)) * np.abs(pace) / a
+    # From the place where the ray is nearest to the axis: its inner way runs inward, its outer
+    # way outward.
+    beyond = start - pace * b / a - x_mm
+    inner = beyond + way
+    reached = root > 0.0
+    deep = np.where(reached & (inner > 0.0), inner, -np.inf)
+    out = np.where(reached, _square(across, inner), across)
+    nearest = np.minimum(np.abs(inner), np.abs(beyond - way))
+    off = np.where(reached, -_square(across, nearest), across)
+    stands = across > 0.0
+    return _Against(across, np.where(stands, out, deep), np.where(stands, 0.0, off))
+
+
+def _square(across: FloatArray, along: FloatArray) -> FloatArray:
+    apart = np.hypot(across, along)
+    return np.asarray(np.abs(across * along) / np.where(apart > 0.0, apart, 1.0))

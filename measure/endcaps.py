@@ -27,7 +27,7 @@ from measure.endrim import (
 from measure.revolve import Axis
 from measure.sides import SideCurve
 
-__all__ = ["FLOOR_PX", "Cap", "best_cap"]
+__all__ = ["FLOOR_PX", "POOREST_PX", "Cap", "best_cap"]
 
 FloatArray = NDArray[np.float64]
 
@@ -36,7 +36,8 @@ INWARD_MM = 4.0
 """How far inside the outermost side points an end is looked for: they scatter at rims."""
 STRAY_MM = 0.3
 """So far out a side's last points may stray (no source)."""
-CLIP_PX = 3.0
+CLIP_PX, POOREST_PX = 3.0, 1.8
+"""A ray misses by no more than the first; what misses the arc by more than the second is no end."""
 NOISE_PX = 0.3
 FLOOR_PX = 1.3
 """How well an end is known at best: blur, an eased edge and grain (measured on rendered photos)."""
@@ -146,7 +147,7 @@ def _tried(
 ) -> tuple[FloatArray, EndRays, list[Cap]]:
     """Return the rays that are enough, (n, 3), the same about the end, and each family's best."""
     few = rays[:: max(1, len(rays) // MOST_RAYS)]
-    lines = end_rays(few, camera_mm, axis, z0, sign, float(near.r_mm.max()))
+    lines = end_rays(few, camera_mm, axis, z0, sign, near.x_mm, near.r_mm)
     most = _outermost_mm(lines, near) + STICKS_OUT_PX * scale_mm
     found = [_fitted(lines, shape, min(shape.most_mm, most), scale_mm) for shape in shapes(near)]
     return few, lines, found
@@ -192,7 +193,7 @@ def _straight_on(near: NearEnd, end_mm: float) -> float:
 def _among(found: list[Cap], near: NearEnd, count: int, scale_mm: float) -> Cap | None:
     """Return the best cap with the doubt of all that `count` rays cannot tell from it."""
     best = min(found, key=lambda cap: cap.misfit_px)
-    if best.misfit_px > 0.7 * CLIP_PX:
+    if best.misfit_px > POOREST_PX:
         return None
     form = (FORM_MM / scale_mm) ** 2
     # Shapes that the arc cannot tell apart all have their say.
@@ -205,6 +206,13 @@ def _among(found: list[Cap], near: NearEnd, count: int, scale_mm: float) -> Cap 
         flat = ROUNDED_OVER if edge else CUT_DOMES
         slack = _slack(best, count) + form
         return replace(_domed(dome, alike, flat, slack, scale_mm), low_mm=low, high_mm=high)
+    flats = [c for c in alike if c.kind == "flat"]
+    if best.kind == "dome" and flats:
+        # Where the sides do not close in, there are more faces than domes.
+        face = min(flats, key=lambda cap: cap.misfit_px)
+        worse = face.misfit_px**2 - best.misfit_px**2
+        likelier = np.exp(-2.0 * worse / (_slack(best, count) + form))
+        best = face if (1.0 - DOMED) * likelier > DOMED else best
     sd = max(best.end_mm - low, high - best.end_mm) / 1.96
     return replace(best, sd_mm=float(np.hypot(sd, FLOOR_PX * scale_mm)), low_mm=low, high_mm=high)
 

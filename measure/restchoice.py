@@ -41,8 +41,9 @@ FAR_LEAN, FAR_CHANCE_LEAST = 0.05, 0.005
 """Where another way may lean so differently it is looked for anew, from the opposite lean; the
 profile being bent by the way taken, or by a level axis, its weight says less of how likely."""
 ROUNDS = 3
-NOT_ROUND_PX = 2.1
-"""What an end counts as missing its cap by that no cap makes."""
+NOT_ROUND_PX, UNSEEN_CHANCE = 1.0, 0.25
+"""What misses its cap by more is no better round than what no cap makes; and how likely, at least,
+any way is where such an end hides some of the weight (no source)."""
 MISFIT_SD_PX2, MOST_EVIDENCE = 0.02, 6.0
 """What squared misfits of the ends differ by between ways to rest, with nothing behind it; and
 the most that they say, as a logarithm: a shadow may spoil an end (rendered photos)."""
@@ -75,7 +76,7 @@ def with_rest_chosen(
         return seen[known:]
 
     def weighed(fresh_ways: list[Solved]) -> list[_Way]:
-        return [_Way(way, _misfit_px2(request, found, way, size_px)) for way in fresh_ways]
+        return [_weighed(request, found, way, size_px) for way in fresh_ways]
 
     first = fresh([solved])
     first += fresh(_near(request, lens, found, solved))
@@ -94,10 +95,14 @@ def with_rest_chosen(
 
 @dataclass(frozen=True, slots=True)
 class _Way:
-    """The outline solved for one way to rest, and how badly its ends are round, px squared."""
+    """The outline solved for one way to rest, and how badly its ends are round, px squared.
+
+    `unseen` says whether one of them is not found.
+    """
 
     solved: Solved
     misfit_px2: float
+    unseen: bool
 
 
 def _near(
@@ -139,7 +144,8 @@ def _likely(rest: Rest) -> bool:
 def _shares(ways: Sequence[_Way]) -> FloatArray:
     """Return how likely each way is, (n,), by weight and by its ends."""
     misfit = np.array([way.misfit_px2 for way in ways])
-    chance = np.array([max(way.solved.rests[0].chance, 1e-9) for way in ways])
+    least = [UNSEEN_CHANCE if way.unseen else 1e-9 for way in ways]
+    chance = np.maximum([way.solved.rests[0].chance for way in ways], max(least))
     against = np.minimum((misfit - misfit.min()) / (2.0 * MISFIT_SD_PX2), MOST_EVIDENCE)
     share = chance * np.exp(-against)
     return np.asarray(share / share.sum())
@@ -165,10 +171,10 @@ def _from(here: Estimate, there: Estimate) -> FloatArray:
     return here.layout.vector_at(there.view, there.axis, there.x) - here.x
 
 
-def _misfit_px2(
+def _weighed(
     request: TraceRequest, found: FoundTarget, solved: Solved, size_px: tuple[int, int]
-) -> float:
-    """Return the sum, over both ends, of the squared misfit of what closes the piece there."""
+) -> _Way:
+    """Return a way with the squared misfits, of both ends, of what closes the piece there."""
     view, axis = solved.estimate.view, solved.estimate.axis
     curves, _ = curves_of(solved.outline, view, axis)
     ends = piece_ends(
@@ -181,8 +187,7 @@ def _misfit_px2(
         curves,
         solved.open_ends,
     )
-    total = 0.0
-    for end, cut in zip((ends.start, ends.stop), ends.cut, strict=True):
-        if not cut:
-            total += min(end.misfit_px, NOT_ROUND_PX) ** 2
-    return total
+    both = zip((ends.start, ends.stop), ends.cut, strict=True)
+    misfits = [end.misfit_px for end, cut in both if not cut]
+    misfit_px2 = float(sum(min(misfit, NOT_ROUND_PX) ** 2 for misfit in misfits))
+    return _Way(solved, misfit_px2, any(misfit > NOT_ROUND_PX for misfit in misfits))
