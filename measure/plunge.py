@@ -60,7 +60,7 @@ class BoreCheck:
 
 @dataclass(frozen=True, slots=True)
 class Unwanted:
-    """A step that cuts where no bore that wide is wanted, and how deep it gets."""
+    """A step that cuts, or a pilot's hole, where no bore so wide is wanted, and how deep it gets."""
 
     edge: Edge
     depth_mm: float
@@ -187,7 +187,7 @@ def _unwanted(
     found = []
     for edge in edges:
         depth = tip - edge.front_mm
-        if edge.guides or depth <= LEAST_UNWANTED_MM:
+        if depth <= LEAST_UNWANTED_MM:
             continue
         held = [
             bore

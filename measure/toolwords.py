@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from measure.boring import FirstDrill
-from measure.plunge import BoreCheck, Plunge, Verdict
+from measure.plunge import BoreCheck, Plunge, Unwanted, Verdict
 from measure.stock import METRIC_DRILL, StockMatch
 from measure.tool import Tool, ToolStep
 from measure.toolplan import BoringPlan
@@ -165,9 +165,13 @@ def _plunge_words(plunge: Plunge, units: Units) -> list[str]:
             f"Stop before the tip is {behind} {units.name} deep: there {plunge.follows.name} "
             f"begins to cut, {units.fine(plunge.follows.diameter_mm)} wide."
         )
-    for cut in plunge.unwanted:
-        lines.append(
-            f"At that depth {cut.edge.name} cuts {units.fine(cut.edge.diameter_mm)} wide, "
-            f"{units.place(cut.depth_mm)} {units.name} deep, where nothing so wide is wanted."
-        )
-    return lines
+    return [*lines, *(_unwanted_words(cut, units) for cut in plunge.unwanted)]
+
+
+def _unwanted_words(cut: Unwanted, units: Units) -> str:
+    wide = f"{units.fine(cut.edge.diameter_mm)} {units.name} wide"
+    cuts = f"At that depth {cut.edge.name} cuts {wide}"
+    if cut.edge.guides:
+        cuts = f"The hole that the pilot runs in is {wide} or more"
+    deep = f"{units.place(cut.depth_mm)} {units.name} deep"
+    return f"{cuts}, {deep}, where nothing so wide is wanted."

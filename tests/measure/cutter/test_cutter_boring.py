@@ -153,8 +153,21 @@ def plan_of(*plunges):
 def test_a_step_that_would_widen_the_mouth_is_named():
     wanted = body(Bore("grinder", 38.0, 35.0, "foot", "body", 0.4))
     (plunge,) = check_plunges(wanted, CUTTER)
-    assert [cut.edge.name for cut in plunge.unwanted] == ["step 2"]
-    assert plunge.unwanted[0].depth_mm == pytest.approx(15.0)
+    assert [cut.edge.name for cut in plunge.unwanted] == ["pilot", "step 2"]
+    assert plunge.unwanted[1].depth_mm == pytest.approx(15.0)
+
+
+def test_the_hole_that_the_pilot_runs_in_is_a_bore_too():
+    """A pilot of 25 mm goes 60 mm deep, where 20 mm is wanted below the grinder's 38."""
+    wanted = body(
+        Bore("grinder", 38.0, 35.0, "foot", "body", 0.4),
+        Bore("chamber", 20.0, None, "foot", "body", 0.4),
+    )
+    (plunge,) = check_plunges(wanted, CUTTER)
+    cut = plunge.unwanted[0]
+    assert (cut.edge.name, cut.edge.guides) == ("pilot", True)
+    words = mechanism_words(plan_of(plunge), METRIC)[0][1]
+    assert any("hole that the pilot runs in is 24.9 mm wide or more" in line for line in words)
 
 
 @pytest.mark.parametrize(
