@@ -60,7 +60,7 @@ class BoreCheck:
 
 @dataclass(frozen=True, slots=True)
 class Unwanted:
-    """A step that cuts, or a pilot's hole, where no bore so wide is wanted, and how deep it gets."""
+    """A step that cuts, or a pilot's hole, where no bore so wide is wanted; how deep it gets."""
 
     edge: Edge
     depth_mm: float
