@@ -137,13 +137,14 @@ def bring_together(
                 )
             )
     length, length_u95 = _length(results)
+    profile = _until(profile, length)
     result = replace(
         results[0],
         profile=profile,
         length_mm=length,
         length_u95_mm=length_u95,
         notices=_once((*results[0].notices, *said)),
-        left_out=_left_out(profile, results[0]),
+        left_out=_left_out(profile, length),
     )
     names = tuple(r.photo_name for r in results)
     return Together(result, names, turned_rad, rows.z_mm[flat], oval, bound, oval_u95)
@@ -224,9 +225,24 @@ def _of_first(rows: SideBySide, size_mm: FloatArray) -> tuple[FloatArray, FloatA
     return rows.lead(rows.diameter_mm), u95, rows.lead(rows.common_mm)
 
 
-def _left_out(profile: Profile, result: TraceResult) -> tuple[LeftOut, ...]:
+def _until(profile: Profile, length_mm: float | None) -> Profile:
+    """Return the rows up to the end that all photos together say."""
+    if length_mm is None:
+        return profile
+    n = int(np.searchsorted(profile.z_mm, length_mm, side="right"))
+    step = profile.u95_step_mm
+    return Profile(
+        profile.z_mm[:n],
+        profile.diameter_mm[:n],
+        profile.u95_mm[:n],
+        profile.u95_common_mm[:n],
+        None if step is None else step[:n],
+    )
+
+
+def _left_out(profile: Profile, length_mm: float | None) -> tuple[LeftOut, ...]:
     """Return the stretches that no photo shows."""
     stops = [(float(profile.z_mm[p][0]), float(profile.z_mm[p][-1])) for p in profile.pieces()]
-    ends = [0.0, *(v for stop in stops for v in stop), result.length_mm or stops[-1][1]]
+    ends = [0.0, *(v for stop in stops for v in stop), length_mm or stops[-1][1]]
     gaps = zip(ends[::2], ends[1::2], strict=True)
     return tuple(LeftOut(a, b, "not seen in any photo") for a, b in gaps if b - a > GAP_MM)

@@ -316,3 +316,18 @@ def test_photos_of_one_file_name_are_told_apart(tmp_path, monkeypatch) -> None:
     assert outcome.data["photos"] == [str(paths[0]), str(paths[2])]
     (left_out,) = (n.message for n in outcome.notices if n.code == "photo-left-out")
     assert left_out.startswith(f"{paths[1]}: ")
+
+
+def test_no_row_and_no_gap_lies_beyond_the_length_of_all():
+    """One photo takes the end for 2 mm farther out than the others do."""
+    plain = traces(0.0, 0.0)
+    far = replace(plain[0], length_mm=152.0, length_u95_mm=0.6)
+    result = bring_together([far, *plain[1:]], None).result
+    assert result.length_mm is not None
+    assert 150.0 < result.length_mm < 151.0
+    assert result.profile.z_mm[-1] <= result.length_mm
+    assert all(gap.z_to_mm <= result.length_mm for gap in result.left_out)
+
+    near = [replace(r, length_mm=149.1) for r in plain]
+    result = bring_together(near, None).result
+    assert result.profile.z_mm[-1] == pytest.approx(149.0)
