@@ -73,6 +73,8 @@ def _columns(result: CheckResult, units: Units) -> tuple[list[str], list[str]]:
         for index, place in enumerate(numbered(result), 1)
     ]
     first = places or ["Nothing to take off."]
+    if len(words.places) > len(places):
+        first.append(f"... {len(words.places) - len(places)} more in the report")
     second = [*words.remarks]
     second += [f"Not judged: {line}" for line in words.unjudged]
     second += [line.strip() for line in words.readings]

@@ -6,7 +6,7 @@ import numpy as np
 
 from measure.check import CheckResult
 from measure.checkstrip import check_strip, numbered
-from measure.checkwords import APART_MM, check_words, place_words
+from measure.checkwords import APART_MM, Words, check_words
 from measure.judge import OUTSIDE, UNSURE, WITHIN
 from measure.page import drawing, fill_page, picture_source
 from measure.pair import Likeness
@@ -47,10 +47,7 @@ def check_report(
         notices=result.notices,
         strip=drawing(sketch_svg(strip, "Deviations along the piece, to scale")),
         picture=None if picture is None else picture_source(picture),
-        places=[
-            (index, place_words(place, result, units))
-            for index, place in enumerate(numbered(result), 1)
-        ],
+        places=_listed(result, words),
         unit=units.name,
         every=units.place(units.step(every_mm)),
         flipped=result.placement.flipped or abs(result.placement.offset_mm) >= APART_MM,
@@ -60,6 +57,12 @@ def check_report(
         files=extra_files,
         tolerance=words.laid,
     )
+
+
+def _listed(result: CheckResult, words: Words) -> list[tuple[str, str]]:
+    """Return every place to look at, those in the drawing and on the photo with their number."""
+    count = len(numbered(result))
+    return [(str(k) if k <= count else "", line) for k, line in enumerate(words.places, 1)]
 
 
 def station_rows(result: CheckResult, every_mm: float, units: Units) -> list[dict[str, str]]:

@@ -1,6 +1,7 @@
 """What a check writes and prints: files, exit status, one JSON object, report, sheet, picture."""
 
 import csv
+import html
 import io
 import json
 import re
@@ -28,7 +29,7 @@ from measure.checkjob import in_units, run_check
 from measure.checkpdf import check_pdf
 from measure.checkreport import check_report
 from measure.checkstrip import check_strip
-from measure.checkwords import _joined, check_text, place_words
+from measure.checkwords import _joined, check_text, check_words, place_words
 from measure.deviationsfile import check_data, deviations_csv
 from measure.judge import OUTSIDE
 from measure.measured import read_measured
@@ -400,6 +401,15 @@ def test_places_that_are_likely_within_share_a_line():
         assert sum(inside) == 1
     report = check_report(result, None)
     assert report.count("too close to call</td>") >= len(likely)
+
+
+def test_the_report_lists_every_place():
+    """Nine have room for a number in the drawing; the terminal sends the reader here for more."""
+    shape = result_of(lambda z: mill_diameter(z) + 0.4 * np.sin(z / 2.2), noise=Noise(0.003, 0.06))
+    lines = check_words(shape, METRIC).places
+    assert len(lines) > 9
+    page = check_report(shape, None)
+    assert all(html.escape(line) in page for line in lines)
 
 
 def test_a_shift_of_a_row_is_said_and_both_places_are_given():
