@@ -13,6 +13,7 @@ from measure.profile import Profile, too_vague
 from measure.result import CUT, TraceResult
 from measure.setupwords import setup_words
 from measure.stations import stations
+from measure.table import PASSED
 from measure.units import METRIC, Units
 
 __all__ = ["trace_report"]
@@ -70,6 +71,9 @@ def _headline(result: TraceResult, units: Units) -> list[tuple[str, str, str]]:
     for name, row in (("Largest seen", result.largest()), ("Smallest seen", result.smallest())):
         size = units.with_spread(row.diameter_mm, row.u95_mm)
         rows.append((name, size, f"{units.place(row.z_mm)} {units.name}"))
+    if result.smaller_passed():
+        name, size, place = rows[-1]
+        rows[-1] = (name, size, place + PASSED)
     return rows
 
 

@@ -159,6 +159,11 @@ class TraceResult:
         surely = self.profile.diameter_mm + self.profile.at_its_z().u95_mm
         return self._row(int(np.argmin(np.where(passed, np.inf, surely))))
 
+    def smaller_passed(self) -> bool:
+        """Return whether a row shows a smaller diameter, to 0.1 mm, than the smallest told."""
+        least = float(np.min(self.profile.diameter_mm))
+        return round(least, 1) < round(self.smallest().diameter_mm, 1)
+
     def max_diameter_mm(self) -> float:
         """Return the largest diameter, mm."""
         return self.largest().diameter_mm

@@ -102,7 +102,8 @@ def followed(
             good = solved is not None and (solved.quite_round if tried else solved.round)
             # Of two that agree, one in the other, the larger is the piece, though less was seen.
             if solved is not None and good and not any(_within(solved, it) for it in agreed):
-                return _whole(photo, request, lens, found, scene, laps, rim, solved)
+                whole = _whole(photo, request, lens, found, scene, laps, rim, solved)
+                return replace(whole, contradicted=contradicted)
             if solved is not None and likeliest is None:
                 roughly = solved.roughly_round_again if tried else solved.roughly_round
                 likeliest = (rim, solved) if roughly or solved.closely_round else None

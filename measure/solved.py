@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.refusal import RefusalError
 from measure.fit import Estimate
 from measure.outline import Outline
 from measure.rest import Rest
@@ -56,6 +57,7 @@ class Solved:
     misread : whether its shape is that of something else: a sheet, an end face, a strip by the
         card.
     plain : whether it is as plain as a rule or a pencil, with nothing to show that it is round.
+    contradicted : why a likelier outline was passed over: a caliper reading contradicts it.
     """
 
     outline: Outline
@@ -68,6 +70,7 @@ class Solved:
     misread: bool = False
     plain: bool = False
     rest_share: float = 1.0
+    contradicted: RefusalError | None = None
 
     @property
     def followed(self) -> bool:

@@ -15,12 +15,13 @@ from measure.setupwords import SETUP_WORDS, setup_words
 from measure.stations import stations
 from measure.units import Units
 
-__all__ = ["in_blocks", "trace_table"]
+__all__ = ["PASSED", "in_blocks", "trace_table"]
 
 WIDTH = 78
 INDENT = 11 * " "
 OTHERWISE = "If not so, all sizes are wrong: give --setup."
 OTHERWISE_WORDS = {"bench": "If it stands or is in the lathe, all sizes are wrong: give --setup."}
+PASSED = ", steep and unsure places aside"
 MOST_LEFT_OUT = 6
 ROWS_IN_ONE_BLOCK = 24
 """More rows than fit a terminal are set side by side."""
@@ -43,6 +44,10 @@ def trace_table(result: TraceResult, every_mm: float, units: Units) -> str:
     for word, row in (("Largest seen ", result.largest()), ("Smallest seen", result.smallest())):
         size = units.with_spread(row.diameter_mm, row.u95_mm)
         lines.append(f"{word}  {size} at {units.place(row.z_mm)}")
+    if result.smaller_passed():
+        lines[-1] += PASSED
+    for z, d in result.known:
+        lines.append(f"Caliper        {units.number(d)} {units.name} at {units.place(z)}, taken in")
     lines.append("")
     told = stations(result.profile, units.step(every_mm)).at_its_z()
     vague = too_vague(told.diameter_mm, told.u95_mm)

@@ -9,6 +9,7 @@ from calib.finding import find_target
 from calib.lens import Lens, lens_from_exif
 from calib.photo import Photo
 from calib.printed import PrintScale
+from calib.refusal import RefusalError
 from calib.targets import parse_target
 from measure.boardzone import target_zone
 from measure.boxcheck import check_box
@@ -78,6 +79,10 @@ def measured(
     solved = with_rest_chosen(request, lens, found, solved, photo.size_px)
     laps.lap("fit")
     progress("measuring")
-    tracing = finished(photo, request, found, solved)
+    try:
+        tracing = finished(photo, request, found, solved)
+    except RefusalError as refused:
+        # What was passed over for a caliper reading's sake is no worse than this.
+        raise (solved.contradicted or refused) from None
     laps.lap("finish")
     return replace(tracing, result=replace(tracing.result, timings=laps.seconds))

@@ -100,3 +100,16 @@ def test_the_largest_is_told_where_it_is_known_and_as_the_table_tells_it():
     assert result.largest().z_mm == 5.0
     assert "Largest seen   57.8 ±0.20 mm at 5" in trace_table(result, 5.0, METRIC)
     assert result.max_diameter_mm() == 57.8
+
+
+def test_what_is_smaller_than_the_smallest_told_is_said_to_be_passed_over():
+    # The rim of the tenon reads less than its level does, and is unsure.
+    profile = profile_of([0.0, 5.0, 10.0, 15.0], [12.7, 12.8, 12.8, 40.0])
+    result = result_of(replace(profile, u95_mm=np.array([0.61, 0.07, 0.07, 0.1])))
+    text = trace_table(result, 5.0, METRIC)
+    assert "Smallest seen  12.8 ±0.07 mm at 5, steep and unsure places aside" in text
+
+
+def test_caliper_readings_that_were_taken_in_are_named():
+    text = trace_table(replace(result_of(cone()), known=((50.0, 40.1),)), 20.0, METRIC)
+    assert "Caliper        40.1 mm at 50, taken in" in text.splitlines()
