@@ -268,9 +268,22 @@ def end_notices(ends: PieceEnds, ends_px: FloatArray, start_is_free: bool) -> li
     return notices
 
 
-def chuck_notices(setup: str, ends: PieceEnds) -> list[Notice]:
-    """Return what to say of a length at the lathe: where a chuck begins looks like an end."""
-    if setup != "plane" or any(ends.cut):
+def chuck_notices(setup: str, ends: PieceEnds, boxed: bool) -> list[Notice]:
+    """Return what to say of a chuck: where it begins looks like an end, and it is round itself."""
+    if setup != "plane":
+        return []
+    parts = zip(ends.cut, ends.held, ends.open, strict=True)
+    if not boxed and any(cut and not (held or goes_on) for cut, held, goes_on in parts):
+        return [
+            Notice(
+                "chuck-measured",
+                "The outline runs out of the picture: a chuck or a centre there is measured along "
+                "with the piece.",
+                "Look at the picture, and draw a --box from clear of the jaws to clear of the "
+                "centre.",
+            )
+        ]
+    if any(ends.cut):
         return []
     return [
         Notice(

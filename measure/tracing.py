@@ -98,7 +98,7 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
         *_notices(fit, solved.rest_share),
         *_one_sided_notices(put.assembled.missing),
         *setup_notices(request.setup, tilt),
-        *chuck_notices(request.setup, put.ends),
+        *chuck_notices(request.setup, put.ends, request.box_px is not None),
         *end_notices(put.ends, put.axis_px, start_is_free),
     )
     return Tracing(

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from measure.ends import EndPoint
-from measure.pieceends import PieceEnds, end_notices
+from measure.pieceends import PieceEnds, chuck_notices, end_notices
 from measure.startend import far_end_name, starts_far
 
 HIDDEN, SEEN = EndPoint(0.0, 1.2, "dome", 3.0), EndPoint(140.0, 0.08, "flat", 140.0)
@@ -46,6 +46,20 @@ def test_where_a_lathe_may_hold_it_is_named():
     (notice,) = end_notices(ends, ACROSS, True)
     assert notice.code == "end-held"
     assert "first end" in notice.message
+
+
+def chuck_codes(*cut, setup="plane", boxed=False, held=(False, False), going_on=(False, False)):
+    ends = PieceEnds(SEEN, SEEN, cut, going_on, held)
+    return [notice.code for notice in chuck_notices(setup, ends, boxed)]
+
+
+def test_a_chuck_in_the_picture_is_not_taken_for_the_piece_without_a_word():
+    assert chuck_codes(True, False) == ["chuck-measured"]
+    assert chuck_codes(True, False, boxed=True) == []
+    assert chuck_codes(True, False, held=(True, False)) == []
+    assert chuck_codes(False, True, going_on=(False, True)) == []
+    assert chuck_codes(True, False, setup="bench") == []
+    assert chuck_codes(False, False) == ["chuck-hides"]
 
 
 @pytest.mark.parametrize("turn", range(0, 360, 30))
