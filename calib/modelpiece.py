@@ -18,6 +18,7 @@ from calib.view import View
 __all__ = [
     "SETUPS",
     "ModelPiece",
+    "UnseenModelError",
     "contacts",
     "laid_piece",
     "room_in_picture",
@@ -31,6 +32,10 @@ SETUPS = ("bench", "upright", "level", "plane")
 GAP_MM = 15.0
 """Room left between target and piece."""
 COVE_LENGTH_MM, FEWEST_COVES = 45.0, 2
+
+
+class UnseenModelError(ValueError):
+    """The camera does not see both sides of the model all along."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +79,7 @@ def side_points(piece: ModelPiece, z_mm: FloatArray, camera_mm: FloatArray) -> F
 
     Raises
     ------
-    ValueError
+    UnseenModelError
         If a circle is seen from inside, or hidden on both sides.
     """
     toward = piece.point_mm - camera_mm
@@ -87,7 +92,7 @@ def side_points(piece: ModelPiece, z_mm: FloatArray, camera_mm: FloatArray) -> F
     r = piece.radius(z_mm)
     cosine = -(r - piece.slope(z_mm) * (from_camera @ piece.direction)) / away
     if np.any(away <= r) or np.any(np.abs(cosine) >= 1.0):
-        raise ValueError("the camera sees no outline of part of the model")
+        raise UnseenModelError("the camera sees no outline of part of the model")
     middle, half = np.arctan2(b, a), np.arccos(cosine)
     sides = []
     for angle in (middle + half, middle - half):

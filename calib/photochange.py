@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import cv2
@@ -12,7 +13,13 @@ from numpy.typing import NDArray
 from calib.board import BOARDS
 from calib.expected import Expected, expected
 from calib.lens import Lens
-from calib.modelpiece import ModelPiece, laid_piece, side_points, standing_piece
+from calib.modelpiece import (
+    ModelPiece,
+    UnseenModelError,
+    laid_piece,
+    side_points,
+    standing_piece,
+)
 from calib.movedview import Scene, framed_distance, moved_sight, moved_view, tilt_of
 from calib.sight import CornerSight, SideSight, Sight
 from calib.view import View
@@ -136,13 +143,19 @@ def outlook(view: View, sight: Sight, lens: Lens, piece: ModelPiece, setup: str)
 
 def changes(seen: Seen, asked: Asked, piece: ModelPiece, board_scale_known: bool) -> list[Change]:
     """Return the changes that apply to this photo, the one that gains most first."""
-    found = [*_lens(seen, asked, piece), *_moves(seen, asked, piece)]
-    found += _board(seen, asked) if isinstance(seen.sight, SideSight) else []
+    found = [*_lens(seen, asked, piece), *_while_seen(_moves(seen, asked, piece))]
+    found += _while_seen(_board(seen, asked)) if isinstance(seen.sight, SideSight) else []
     if isinstance(seen.sight, CornerSight) and not board_scale_known:
         sight = replace(seen.sight, scale_sd=np.full(2, BOARD_SCALE_SD))
         gives = outlook(seen.view, sight, seen.lens, piece, asked.setup)
         found.append(Change("measure-bars", "Measure both check bars of the printed board", gives))
     return sorted(found, key=lambda change: change.gives.worth_mm)
+
+
+def _while_seen(found: Iterator[Change]) -> Iterator[Change]:
+    """Yield changes until one from where the phone would not see all of the piece."""
+    with suppress(UnseenModelError):
+        yield from found
 
 
 def _lens(seen: Seen, asked: Asked, piece: ModelPiece) -> Iterator[Change]:

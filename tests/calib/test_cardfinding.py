@@ -27,7 +27,7 @@ from calib.cardsides import Sought, find_sides
 from calib.finding import find_target, linear_table
 from calib.lens import lens_from_exif
 from calib.refusal import RefusalError
-from calib.targets import ID1
+from calib.targets import ID1, parse_target
 
 LENS = lens_from_exif(SIZE_PX, FOCAL_35MM)
 ID1_CARD = rounded(85.60, 53.98, 3.18)
@@ -279,3 +279,15 @@ def test_a_border_is_thought_of_only_where_three_sides_lead_to_no_card(monkeypat
     monkeypatch.setattr(cardfind, "_bordered", lambda *args: asked.append(args) or [])
     assert off_px(view, found(view, [(ID1_CARD, CARD)])) < 0.45
     assert not asked
+
+
+@pytest.mark.parametrize(("distance_mm", "kept"), [(330.0, True), (900.0, False)])
+def test_a_sharp_rectangle_that_spans_little_of_the_picture_is_not_taken(distance_mm, kept):
+    """Grain, print and facets make many small ones of any ratio."""
+    view = view_over(20.0, distance_mm=distance_mm)
+    photo = photo_of(picture(view, [(rounded(90.0, 50.0, 0.01), CARD)]))
+    if kept:
+        assert not find_target(photo, LENS, parse_target("90x50x0.76"), None).is_board
+    else:
+        with pytest.raises(RefusalError):
+            find_target(photo, LENS, parse_target("90x50x0.76"), None)

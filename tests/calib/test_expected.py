@@ -154,6 +154,15 @@ def test_a_tilted_photo_is_not_told_to_tilt():
     assert "tilt" not in codes
 
 
+@pytest.mark.parametrize("tilt", [55.0, 65.0, 75.0])
+def test_what_would_show_less_of_the_piece_is_not_advised(tilt):
+    """So flat over the board the phone sees no side of a cove: other advice stays."""
+    seen = seen_from(tilt)
+    asked = Asked("bench", 60.0, 180.0)
+    found = changes(seen, asked, placed(seen, asked), True)
+    assert "calibrate-lens" in [change.code for change in found]
+
+
 def test_a_moved_view_looks_at_the_middle_from_where_it_was_put():
     toward = leaning(22.0, (0.6, 0.8))
     view = view_from(toward, 350.0)
