@@ -80,6 +80,7 @@ class Cap:
     kind : "flat", "dome", or "hidden" where the end may go on behind its own edge.
     misfit_px : root mean square by which the rays miss it.
     low_mm, high_mm : the ends that the arc cannot tell from this one.
+    circle : whether the arc is the picture of a circle about the axis.
     """
 
     end_mm: float
@@ -88,6 +89,7 @@ class Cap:
     misfit_px: float
     low_mm: float
     high_mm: float
+    circle: bool = False
 
 
 def best_cap(
@@ -124,7 +126,8 @@ def best_cap(
             sd = float(np.hypot(tip.sd_mm, FLOOR_PX * scale_mm))
             return Cap(tip.end_mm, sd, "flat", tip.misfit_px, tip.end_mm - sd, tip.end_mm + sd)
         sd = float(np.hypot(rim.sd_mm, RIM_FLOOR_PX * scale_mm))
-        face = Cap(rim.end_mm, sd, "flat", rim.misfit_px, rim.end_mm - sd, rim.end_mm + sd)
+        low, high = rim.end_mm - sd, rim.end_mm + sd
+        face = Cap(rim.end_mm, sd, "flat", rim.misfit_px, low, high, circle=True)
         faced = is_faced(camera_mm, axis, z0, sign, rim.end_mm)
         share = 0.0 if faced else _dome_share(near, rim)
         if share == 0.0:

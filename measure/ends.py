@@ -38,6 +38,7 @@ class EndPoint:
     kind : "flat", "dome" or "unknown"; "cut" where chuck, frame or box cuts the piece.
     seen_z_mm : the outermost z at which the diameter was seen on both sides.
     misfit_px : by how much the cap misses the arc; infinite where none makes it.
+    circle : whether the arc is the picture of a circle about the axis.
     """
 
     z_mm: float
@@ -45,6 +46,7 @@ class EndPoint:
     kind: str
     seen_z_mm: float
     misfit_px: float = float("inf")
+    circle: bool = False
 
 
 def find_end(
@@ -82,7 +84,8 @@ def find_end(
     if cap is not None and cap.misfit_px > POOR_PX and shown < SHOWN_LEAST:
         cap = None
     if cap is not None and (alone is None or sign * (inner - alone.z_mm) < cap.end_mm + SHORT_MM):
-        return EndPoint(inner - sign * cap.end_mm, cap.sd_mm, cap.kind, inner, cap.misfit_px)
+        z = inner - sign * cap.end_mm
+        return EndPoint(z, cap.sd_mm, cap.kind, inner, cap.misfit_px, cap.circle)
     # Nothing says how the piece closes beyond what was seen: as much as its own radius there.
     radius = float(np.mean([c.r_mm[0 if first else -1] for c in curves]))
     doubt = 0.5 * abs(seen[0] - seen[1]) + float(np.clip(0.5 * radius, *UNSEEN_SD_MM))

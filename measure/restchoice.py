@@ -44,6 +44,10 @@ ROUNDS = 3
 NOT_ROUND_PX, UNSEEN_CHANCE = 1.0, 0.25
 """What misses its cap by more is no better round than what no cap makes; and how likely, at least,
 any way is where such an end hides some of the weight (no source)."""
+NO_CIRCLE_PX2, SURE_MM = 0.12, 1.0
+"""From the wrong way a face is no circle any more, though some dome still makes its arc: what that
+counts for, the circle being sure (in 25 rendered photos that could rest in several ways, no right
+way lacked one that a wrong way showed)."""
 MISFIT_SD_PX2, MOST_EVIDENCE = 0.02, 6.0
 """What squared misfits of the ends differ by between ways to rest, with nothing behind it; and
 the most that they say, as a logarithm: a shadow may spoil an end (rendered photos)."""
@@ -188,6 +192,7 @@ def _weighed(
         solved.open_ends,
     )
     both = zip((ends.start, ends.stop), ends.cut, strict=True)
-    misfits = [end.misfit_px for end, cut in both if not cut]
-    misfit_px2 = float(sum(min(misfit, NOT_ROUND_PX) ** 2 for misfit in misfits))
-    return _Way(solved, misfit_px2, any(misfit > NOT_ROUND_PX for misfit in misfits))
+    shown = [end for end, cut in both if not cut]
+    misfit_px2 = sum(min(end.misfit_px, NOT_ROUND_PX) ** 2 for end in shown)
+    misfit_px2 += sum(NO_CIRCLE_PX2 for end in shown if not (end.circle and end.sd_mm < SURE_MM))
+    return _Way(solved, float(misfit_px2), any(end.misfit_px > NOT_ROUND_PX for end in shown))

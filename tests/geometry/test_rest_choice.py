@@ -6,9 +6,11 @@ from exact_piece import Solid, line, lying_axis, round_arc
 from exact_scene import SIZE_PX, Scene, in_picture, over, seen, true_lens
 
 from calib.targets import ID1
+from measure.pieceends import piece_ends
 from measure.rest import resting_places
 from measure.restchoice import with_rest_chosen
 from measure.result import TraceRequest
+from measure.setting import curves_of
 from measure.solving import solve_outline
 
 HALF, WIDEST, THIN = 27.0, 30.0, 14.0
@@ -79,3 +81,24 @@ def test_an_estimate_is_told_in_the_unknowns_of_another():
     gap = axis.point_mm - other.axis.point_mm
     assert np.allclose(np.cross(gap, other.axis.direction), 0.0, atol=1e-9)
     assert np.allclose(one.layout.view_of(x).vector(), other.view.vector())
+
+
+def circles_seen(it, found, solved):
+    """Return at how many ends the arc is the picture of a circle about the axis found."""
+    view, axis = solved.estimate.view, solved.estimate.axis
+    curves, _ = curves_of(solved.outline, view, axis)
+    bench, closed = -found.thickness_mm, (False, False)
+    ends = piece_ends(SIZE_PX, it.request, bench, solved.outline, view, axis, curves, closed)
+    return ends.start.circle + ends.stop.circle
+
+
+@pytest.mark.parametrize("seed", [3, 4, 5])
+def test_from_the_wrong_way_a_face_is_no_circle(seed):
+    """Some dome makes the arc of a face from there as well, but no circle about the axis does."""
+    rng = np.random.default_rng(seed)
+    it, _ = bellied(rng, 1)
+    lens, found, outline = seen(it, rng, 0.3)
+    first = solve_outline(it.request, lens, found, outline, 3)
+    chosen = with_rest_chosen(it.request, lens, found, first, SIZE_PX)
+    assert lean(first.estimate, it) > 0.02
+    assert circles_seen(it, found, first) < circles_seen(it, found, chosen) == 2
