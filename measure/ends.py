@@ -35,7 +35,8 @@ class EndPoint:
     Attributes
     ----------
     z_mm : of the outermost point; `sd_mm` its standard deviation.
-    kind : "flat", "dome" or "unknown"; "cut" where chuck, frame or box cuts the piece.
+    kind : "flat", "dome", "hidden" where it may go on behind its own edge, or "unknown"; "cut"
+        where chuck, frame or box cuts the piece.
     seen_z_mm : the outermost z at which the diameter was seen on both sides.
     misfit_px : by how much the cap misses the arc; infinite where none makes it.
     circle : whether the arc is the picture of a circle about the axis.
