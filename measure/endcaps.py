@@ -164,7 +164,9 @@ def _dome_share(near: NearEnd, rim: EndRim) -> float:
     lost = min(lost_mm(near, rim), _straight_on(near, rim.end_mm) - rim.radius_mm)
     if near.lost_mm <= EASED_MOST_MM:
         return 0.0
-    return DOME_SHARE * float(np.interp(lost, DOME_LOST_MM, (0.0, 1.0)))
+    # On a small knob that is little, but so fast only a dome closes in, unless an edge is broken.
+    least = DOMED if near.slope > CLOSING else 0.0
+    return max(DOME_SHARE * float(np.interp(lost, DOME_LOST_MM, (0.0, 1.0))), least)
 
 
 def _perhaps_domed(face: Cap, share: float, found: list[Cap], count: int, scale_mm: float) -> Cap:

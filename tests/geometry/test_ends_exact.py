@@ -13,6 +13,8 @@ from exact_piece import Solid, curve, exact_outline, line, round_arc, seen_outli
 from exact_views import lens_of, view_from
 
 from measure.capshapes import NearEnd, Rounded
+from measure.endcaps import _dome_share
+from measure.endrim import EndRim
 from measure.ends import find_end
 from measure.pieceends import seen_end
 from measure.revolve import Axis
@@ -118,7 +120,15 @@ def low_domed(radius_mm, height_mm):
     return Solid((line(0.0, radius_mm, root, radius_mm), curve(root, LENGTH, radius, slope)))
 
 
-@pytest.mark.parametrize(("radius_mm", "height_mm"), [(8.9, 5.0), (15.0, 5.0)])
+short = pytest.mark.xfail(
+    strict=True, raises=AssertionError, reason="taken for a face, 1.5 mm short of its tip"
+)
+
+
+@pytest.mark.parametrize(
+    ("radius_mm", "height_mm"),
+    [(8.9, 5.0), (15.0, 5.0), pytest.param(7.5, 3.0, marks=short)],
+)
 def test_a_low_dome_seen_from_inside_may_be_more_than_a_face(radius_mm, height_mm):
     # Its arc is nearly the rim of a smaller face, some 2 and 3 mm short of its tip.
     found, off = end_seen_from(low_domed(radius_mm, height_mm), (-150.0, -60.0, 380.0), False)
@@ -253,6 +263,17 @@ def test_a_tenon_before_a_shoulder_is_no_ball():
     x = np.arange(0.0, 20.0, 0.2)
     r = np.where(x < 6.0, 10.0, 20.0)
     assert NearEnd(x, r, 0.0, 10.0, 1.0).lost_mm < 0.1
+
+
+def test_a_knob_before_a_neck_may_be_a_dome_though_it_closes_in_by_little():
+    # A ball of 15 mm, seen to where it closes in by 0.64, and a neck 7 mm behind: its arc's circle
+    # is less than half a millimetre narrower than the sides.
+    x = np.arange(0.0, 40.0, 0.2)
+    ball = np.sqrt(np.maximum(7.5**2 - (4.0 - x) ** 2, 0.0))
+    r = np.where(x < 7.0, ball, np.maximum(ball, 4.0))
+    rim = EndRim(-0.6, 7.0, 0.2, 0.1, 0.04)
+    assert _dome_share(NearEnd(x, r, 0.64, 6.6, 0.8), rim) >= 0.25
+    assert _dome_share(NearEnd(x, r, 0.30, 6.6, 0.8), rim) < 0.1
 
 
 @pytest.mark.parametrize("seed", range(6))
