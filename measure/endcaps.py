@@ -27,7 +27,7 @@ from measure.endrim import (
 from measure.revolve import Axis
 from measure.sides import SideCurve
 
-__all__ = ["FLOOR_PX", "POOREST_PX", "Cap", "best_cap"]
+__all__ = ["FLOOR_PX", "Cap", "best_cap"]
 
 FloatArray = NDArray[np.float64]
 

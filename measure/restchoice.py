@@ -148,8 +148,8 @@ def _likely(rest: Rest) -> bool:
 def _shares(ways: Sequence[_Way]) -> FloatArray:
     """Return how likely each way is, (n,), by weight and by its ends."""
     misfit = np.array([way.misfit_px2 for way in ways])
-    least = [UNSEEN_CHANCE if way.unseen else 1e-9 for way in ways]
-    chance = np.maximum([way.solved.rests[0].chance for way in ways], max(least))
+    least = UNSEEN_CHANCE if any(way.unseen for way in ways) else 1e-9
+    chance = np.maximum([way.solved.rests[0].chance for way in ways], least)
     against = np.minimum((misfit - misfit.min()) / (2.0 * MISFIT_SD_PX2), MOST_EVIDENCE)
     share = chance * np.exp(-against)
     return np.asarray(share / share.sum())

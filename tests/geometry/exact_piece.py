@@ -91,6 +91,25 @@ class Solid:
         return self.table(2000)
 
 
+def low_domed(length_mm, radius_mm, height_mm):
+    """Return a cylinder whose far end is half an ellipsoid, flat if it is 0 high."""
+    root = length_mm - height_mm
+    barrel = line(0.0, radius_mm, root, radius_mm)
+    if height_mm == 0.0:
+        return Solid((barrel,))
+
+    def at(t):
+        u = 0.5 * np.pi * t
+        return (
+            root + height_mm * np.sin(u),
+            radius_mm * np.cos(u),
+            height_mm * np.cos(u),
+            -radius_mm * np.sin(u),
+        )
+
+    return Solid((barrel, Arc(at)))
+
+
 def across(direction):
     e1 = np.cross(direction, np.eye(3)[int(np.argmin(np.abs(direction)))])
     e1 /= np.linalg.norm(e1)

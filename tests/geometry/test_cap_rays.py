@@ -7,7 +7,7 @@ than what the radius is at fault by there.
 
 import numpy as np
 import pytest
-from exact_piece import Arc, Solid, exact_outline, line, seen_outline
+from exact_piece import exact_outline, low_domed, seen_outline
 from exact_views import lens_of, view_from
 
 from measure.caprays import depth_mm, end_rays
@@ -20,28 +20,9 @@ MOVED_PX = 0.5
 WHERE = {"level": 0.0, "oblique": 60.0, "very oblique": 150.0, "from inside": -120.0}
 
 
-def low_dome(height_mm: float) -> Solid:
-    """Return a cylinder whose far end is half an ellipsoid, flat if it is 0 high."""
-    root = LENGTH - height_mm
-    barrel = line(0.0, RADIUS_MM, root, RADIUS_MM)
-    if height_mm == 0.0:
-        return Solid((barrel,))
-
-    def at(t):
-        u = 0.5 * np.pi * t
-        return (
-            root + height_mm * np.sin(u),
-            RADIUS_MM * np.cos(u),
-            height_mm * np.cos(u),
-            -RADIUS_MM * np.sin(u),
-        )
-
-    return Solid((barrel, Arc(at)))
-
-
 def deep_px(height_mm, beyond_mm, moved_px):
     """Return how deep the rays about the far end go, (n,) px, each moved outward so far."""
-    solid = low_dome(height_mm)
+    solid = low_domed(LENGTH, RADIUS_MM, height_mm)
     place = np.array([0.5 * LENGTH + beyond_mm, -70.0, 380.0])
     view = view_from(place, [0.4 * LENGTH, 0.0, 20.0], lens_of(3028.0, k1=0.01, k2=-0.01))
     axis = Axis(np.array([-0.5 * LENGTH, 0.0, 30.0]), np.array([1.0, 0.0, 0.0]))

@@ -9,7 +9,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from exact_piece import Solid, curve, exact_outline, line, round_arc, seen_outline
+from exact_piece import Solid, exact_outline, line, low_domed, round_arc, seen_outline
 from exact_views import lens_of, view_from
 
 from measure.capshapes import NearEnd, Rounded
@@ -104,22 +104,6 @@ def test_flat_ends_are_found(shape, camera, end):
     assert abs(off) < FLAT_CLOSE_MM
 
 
-def low_domed(radius_mm, height_mm):
-    """Return a cylinder whose far end is half an ellipsoid."""
-    root = LENGTH - height_mm
-
-    def closing(z):
-        return np.sqrt(np.maximum(1.0 - ((z - root) / height_mm) ** 2, 1e-9))
-
-    def radius(z):
-        return radius_mm * closing(z)
-
-    def slope(z):
-        return -radius_mm * (z - root) / height_mm**2 / closing(z)
-
-    return Solid((line(0.0, radius_mm, root, radius_mm), curve(root, LENGTH, radius, slope)))
-
-
 short = pytest.mark.xfail(
     strict=True, raises=AssertionError, reason="taken for a face, 1.5 mm short of its tip"
 )
@@ -131,7 +115,8 @@ short = pytest.mark.xfail(
 )
 def test_a_low_dome_seen_from_inside_may_be_more_than_a_face(radius_mm, height_mm):
     # Its arc is nearly the rim of a smaller face, some 2 and 3 mm short of its tip.
-    found, off = end_seen_from(low_domed(radius_mm, height_mm), (-150.0, -60.0, 380.0), False)
+    solid = low_domed(LENGTH, radius_mm, height_mm)
+    found, off = end_seen_from(solid, (-150.0, -60.0, 380.0), False)
     assert abs(off) < 1.96 * found.sd_mm
 
 
