@@ -9,7 +9,7 @@ from calib.board import Board
 from calib.sight import CornerSight, Sight
 from calib.targets import Target
 from calib.view import View
-from measure.scene import Zone
+from measure.boardsquares import Zone
 
 __all__ = ["board_zone", "target_zone"]
 

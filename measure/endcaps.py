@@ -18,6 +18,7 @@ from measure.endrim import (
     CLEAN_RIM_PX,
     DOME_LOST_MM,
     DOME_SHARE,
+    OBLIQUE,
     EndRim,
     face_rim,
     is_faced,
@@ -58,6 +59,9 @@ often an edge is rounded over that has closed in by less than this share of the 
 source)."""
 BUTTON = 0.1
 """What a dome's hidden part may be longer or shorter, of its length (no source)."""
+ASLANT = 0.15
+"""The same, at most, as a share of the radius: of 9 such ends two were domes that hid 0.28 of it
+(rendered photos)."""
 BLUNT = 0.1
 """A dome lower than this share of its radius is no other than a flat end."""
 ROUNDED = 0.2
@@ -270,15 +274,27 @@ def _with_hidden(cap: Cap, lines: EndRays, near: NearEnd, scale_mm: float) -> Ca
     eased = near.lost_mm < EASED_MOST_MM
     if eased or near.slope_at(max(-cap.end_mm, 0.0)) < ROUNDED:
         # An edge eased by less than can be seen hides itself.
-        return replace(cap, sd_mm=float(np.hypot(cap.sd_mm, 0.5 * EASED_MM)))
+        eased_off = np.hypot(0.5 * EASED_MM, _aslant_mm(cap, lines, near))
+        return replace(cap, sd_mm=float(np.hypot(cap.sd_mm, eased_off)))
     room = max(_outermost_mm(lines, near) - cap.end_mm, 0.0)
     if room < 2.0 * scale_mm:
-        return cap
+        return replace(cap, sd_mm=float(np.hypot(cap.sd_mm, _aslant_mm(cap, lines, near))))
     # An eased edge hides a little, a dome anything up to the room.
     mean = (1.0 - DOMED) * 0.5 * min(EASED_MM, room) + DOMED * 0.5 * room
     square = (1.0 - DOMED) * EASED_MM**2 + DOMED * room**2 / 3.0
     sd = float(np.sqrt(max(square - mean**2, 0.0) + cap.sd_mm**2))
     return replace(cap, end_mm=cap.end_mm + mean, sd_mm=sd, kind="hidden")
+
+
+def _aslant_mm(cap: Cap, lines: EndRays, near: NearEnd) -> float:
+    """Return the doubt that a flat end, which no cap quite makes, is a low dome, mm.
+
+    It is no circle either; seen aslant from inside, a low dome hides most of itself and looks so.
+    """
+    if cap.misfit_px < NOISE_PX:
+        return 0.0
+    oblique = np.interp(-float(np.median(lines.pace)), OBLIQUE, (0.0, 1.0))
+    return float(oblique) * ASLANT * near.broadest_mm
 
 
 def _outermost_mm(lines: EndRays, near: NearEnd) -> float:

@@ -16,6 +16,7 @@ __all__ = [
     "CLEAN_RIM_PX",
     "DOME_LOST_MM",
     "DOME_SHARE",
+    "OBLIQUE",
     "EndRim",
     "circle_seen",
     "face_rim",

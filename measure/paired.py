@@ -62,6 +62,27 @@ class Rim:
 
 
 @dataclass(frozen=True, slots=True)
+class _Photo:
+    """The photo with its table to linear light, and where in it there is no piece."""
+
+    bgr: NDArray[np.uint8]
+    to_linear: Float32Array
+    paper: NDArray[np.bool_] | None
+    coarse_px: float
+
+    def on_paper(
+        self, points: FloatArray, normals: FloatArray, offsets: FloatArray
+    ) -> NDArray[np.bool_]:
+        """Return which places (n, m), so far from points (n, 2), lie where there is no piece."""
+        if self.paper is None:
+            return np.zeros((len(points), len(offsets)), dtype=bool)
+        at = points[:, None] + offsets[:, None] * normals[:, None]
+        x, y = ((at + 0.5) / self.coarse_px).astype(np.int64).transpose(2, 0, 1)
+        h, w = self.paper.shape
+        return np.asarray(self.paper[np.clip(y, 0, h - 1), np.clip(x, 0, w - 1)])
+
+
+@dataclass(frozen=True, slots=True)
 class _Half:
     """The half outline in a band: (row, half width) of its points, unit outward normals."""
 
@@ -76,6 +97,7 @@ def paired_rim(
     intrinsics: FloatArray,
     sides_px: tuple[FloatArray, FloatArray],
     coarse_px: float,
+    paper: NDArray[np.bool_] | None = None,
 ) -> Rim:
     """Follow the rim of a rough mirrored outline on the full photo.
 
@@ -85,14 +107,16 @@ def paired_rim(
     intrinsics : (3, 3) of the photo, without distortion.
     sides_px : two polylines (n, 2) of mirrored points, in order along the axis.
     coarse_px : how finely the rough outline is known.
+    paper : (h, w) places of that size where there is no piece, whatever edges are printed there.
     """
     step = max(0.25 * coarse_px, 1.0)
+    photo = _Photo(bgr, to_linear, paper, coarse_px)
     half = _half_outline(sides_px, intrinsics, 2.0 * step)
     for slack, reach, settle in ((3, REACH, True), (3, REACH, True), (2, REACH // 2, False)):
-        half, both = _followed(bgr, to_linear, half, step, slack, reach, settle)
+        half, both = _followed(photo, half, step, slack, reach, settle)
     trimmed = _trimmed(half, both, 2.0 * step)
     if trimmed is not None:
-        half, both = _followed(bgr, to_linear, trimmed, step, 2, REACH // 2, False)
+        half, both = _followed(photo, trimmed, step, 2, REACH // 2, False)
     points = [_to_photo(half, sign) for sign in (1.0, -1.0)]
     share = float(np.mean(both > BORNE_OUT))
     return Rim((points[0], points[1]), step, share, float(np.sum(both - BORNE_OUT)))
@@ -190,8 +214,7 @@ def _to_photo(half: _Half, sign: float, out: float = 0.0) -> FloatArray:
 
 
 def _followed(
-    bgr: NDArray[np.uint8],
-    to_linear: Float32Array,
+    photo: _Photo,
     half: _Half,
     step: float,
     slack: int,
@@ -209,9 +232,11 @@ def _followed(
         normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-9)
         offsets = step * np.arange(-reach - SUPPORT, reach + SUPPORT + 1.0)
         along = step * np.array([-0.7, 0.0, 0.7])
-        lines = sample_lines(bgr, points, normals, offsets, along, to_linear)
+        lines = sample_lines(photo.bgr, points, normals, offsets, along, photo.to_linear)
         colour = colour_of(lines)
-        steps.append(calm(steps_of(colour) * bench_beyond(colour), 1))
+        shown = steps_of(colour) * bench_beyond(colour)
+        shown[photo.on_paper(points, normals, offsets[SUPPORT:-SUPPORT])] = 0.0
+        steps.append(calm(shown, 1))
     lean = _lean(steps, half) if settle else np.zeros(len(half.at))
     steps = [_shifted(s, sign * lean) for s, sign in zip(steps, (1.0, -1.0), strict=True)]
     evidence = _evidence(steps[0], steps[1], slack)

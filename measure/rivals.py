@@ -83,10 +83,7 @@ def followed(
     for searches, sure in SEARCHES:
         for silhouette in chain.from_iterable(search(scene, intrinsics) for search in searches):
             if silhouette.symmetry >= SYMMETRY_LEAST:
-                rough = silhouette.sides_px(scene)
-                rims.append(
-                    paired_rim(photo.bgr, linear_table(), intrinsics, rough, 1.0 / scene.scale)
-                )
+                rims.append(_rim_near(photo, scene, intrinsics, silhouette.sides_px(scene)))
         laps.lap("piece")
         for rim in _sure_enough(rims, sure)[:RIVALS_MOST]:
             try:
@@ -126,6 +123,13 @@ def followed(
     raise not_turned(photo.name, standing) if tried else no_piece(photo.name, boxed, standing)
 
 
+def _rim_near(
+    photo: Photo, scene: Scene, intrinsics: FloatArray, rough: tuple[FloatArray, FloatArray]
+) -> Rim:
+    size, paper = 1.0 / scene.scale, scene.paper
+    return paired_rim(photo.bgr, linear_table(), intrinsics, rough, size, paper)
+
+
 def _within(solved: Solved, other: Solved) -> bool:
     return lies_within(solved.outline, other.outline)
 
@@ -149,7 +153,7 @@ def _whole(
         rough = gone_on(photo.bgr, linear_table(), scene, intrinsics, rim)
         if rough is None:
             break
-        longer = paired_rim(photo.bgr, linear_table(), intrinsics, rough, 1.0 / scene.scale)
+        longer = _rim_near(photo, scene, intrinsics, rough)
         laps.lap("piece")
         further: Solved | None = None
         if goes_on(longer, rim):

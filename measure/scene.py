@@ -10,9 +10,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from measure.boardsquares import Zone, covered_outside, filled, squares_seen, surely_paper
 from measure.piecemaps import core, piece_map, shadow_like
 
-__all__ = ["FREE", "PIECE", "SEEN", "Scene", "Zone", "prepare"]
+__all__ = ["FREE", "PIECE", "SEEN", "Scene", "prepare"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -33,22 +34,6 @@ PAPER_LEAST = 0.85
 
 
 @dataclass(frozen=True, slots=True)
-class Zone:
-    """The window of a printed board, pixels of the photo.
-
-    Attributes
-    ----------
-    search_px : (4, 2) polygon that the piece lies in, as seen: the page.
-    bench_px : polygons (4, 2) of bare paper along the window's long sides.
-    paper_px : polygons (4, 2) that are certainly not the piece.
-    """
-
-    search_px: FloatArray
-    bench_px: tuple[FloatArray, ...]
-    paper_px: tuple[FloatArray, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
 class Scene:
     """The photo reduced to what the coarse search needs.
 
@@ -61,6 +46,7 @@ class Scene:
         bench, and that without what may be the piece's own shadow.
     reduced : (h, w, 3) the photo at that scale.
     hints : more (h, w) piece maps that suggest axis lines, but judge nothing.
+    paper : (h, w) where an edge is a printed board's own; None for a card.
     """
 
     features: Float32Array
@@ -68,6 +54,7 @@ class Scene:
     maps: tuple[Float32Array, ...]
     reduced: NDArray[np.uint8]
     hints: tuple[Float32Array, ...] = ()
+    paper: NDArray[np.bool_] | None = None
 
     def to_photo(self, points: FloatArray) -> FloatArray:
         """Return photo pixels of feature pixels."""
@@ -99,13 +86,16 @@ def prepare(
     small = np.asarray(reduced, dtype=np.uint8)
     lab = np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2Lab), dtype=np.uint8)
     shape = (lab.shape[0], lab.shape[1])
-    cover = _filled(covers_px, shape, scale)
+    cover = filled(covers_px, shape, scale)
     cover = np.asarray(cv2.dilate(cover, np.ones((9, 9), np.uint8)), dtype=np.uint8)
     seen = _inside_box(box_px, shape, scale)
     bench: NDArray[np.bool_] | None = None
+    paper: NDArray[np.bool_] | None = None
     if zone is not None:
-        cover = _covered_outside(zone, cover, scale)
-        bench = _bare(lab, (_filled(list(zone.bench_px), shape, scale) > 0) & (cover == 0))
+        squares = squares_seen(zone, lab, scale)
+        paper = surely_paper(zone, squares, scale)
+        cover = covered_outside(zone, cover, squares, scale)
+        bench = _bare(lab, (filled(list(zone.bench_px), shape, scale) > 0) & (cover == 0))
     with ThreadPoolExecutor(len(LIGHT_WEIGHTS)) as pool:
         # Nearly all of it is one cut of OpenCV's, which leaves the other core idle.
         asked = partial(piece_map, lab, cover, seen, bench=bench)
@@ -114,7 +104,8 @@ def prepare(
     free = np.where(cover > 0, 0.0, seen)
     planes = [_colour(lab), union[..., None], free[..., None], seen[..., None]]
     features = np.concatenate(planes, axis=2).astype(np.float32)
-    return Scene(features, scale, _rivals(small, union, cover, bench), small, tuple(by_weight[1:]))
+    rivals = _rivals(small, union, cover, bench)
+    return Scene(features, scale, rivals, small, tuple(by_weight[1:]), paper)
 
 
 def _rivals(
@@ -158,28 +149,9 @@ def _inside_box(
     return seen
 
 
-def _covered_outside(zone: Zone, cover: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
-    """Return the cover with all that lies outside a board's page, or on its bare paper."""
-    shape = (cover.shape[0], cover.shape[1])
-    covered = cover.copy()
-    covered[_filled([zone.search_px], shape, scale) == 0] = 1
-    paper = _filled(list(zone.paper_px), shape, scale)
-    covered[cv2.erode(paper, np.ones((3, 3), np.uint8)) > 0] = 1
-    return covered
-
-
 def _bare(lab: NDArray[np.uint8], strips: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the lighter part of strips of paper: the piece, or its shadow, may lie on them."""
     if not strips.any():
         return strips
     usual = float(np.percentile(lab[..., 0][strips], 60))
     return np.asarray(strips & (lab[..., 0] > PAPER_LEAST * usual))
-
-
-def _filled(
-    polygons_px: list[FloatArray], shape: tuple[int, int], scale: float
-) -> NDArray[np.uint8]:
-    mask = np.zeros(shape, dtype=np.uint8)
-    for polygon in polygons_px:
-        cv2.fillPoly(mask, [np.round((polygon + 0.5) * scale - 0.5).astype(np.int32)], 1)
-    return mask

@@ -27,7 +27,7 @@ COVERED_LEAST = 0.90
 not_yet = pytest.mark.xfail(
     strict=True,
     raises=AssertionError,
-    reason="this target of the accuracy table is reached on none of these sample photos yet",
+    reason="this target of the accuracy table is not reached on this sample photo yet",
 )
 
 NOT_ALL_SEEN = pytest.mark.xfail(
@@ -87,9 +87,12 @@ def test_nothing_is_far_outside_what_is_stated(sample: tuple[str, Score]) -> Non
     assert np.mean(beyond) <= 0.05
 
 
-@not_yet
-def test_the_median_error_is_within_the_target_of_its_row(sample: tuple[str, Score]) -> None:
+def test_the_median_error_is_within_the_target_of_its_row(
+    sample: tuple[str, Score], request: pytest.FixtureRequest
+) -> None:
     name, score = sample
+    if name != "mill_board":
+        request.applymarker(not_yet)
     assert np.median(np.abs(rows_of(score).error_mm)) <= TARGETS[ROW_OF[name]].most_median_mm
 
 
