@@ -43,6 +43,9 @@ CHANCE, ASTRAY = 2.0, (7, 13)
 PLAIN, PLAIN_ROWS = 0.6, 24
 """Where both sides show so much of whole steps over so many rows, laminations and the borders of
 shadows, that mirror each other about axes astray, are no reason to doubt them."""
+TOGETHER, ENDS_WITHIN = 3, 0.85
+"""A tenon's laminations pair with its sides about axes astray, as grain and planks do, but all end
+at its face: so many rows apart at most, and before so much of what is seen; planks run on."""
 NARROWEST = 4
 OWN_END = 0.02
 """The face of the old end, a share of the length, is left out: the piece goes on there."""
@@ -76,26 +79,32 @@ def gone_on(
     first, last = int(np.floor(row.min())), int(np.ceil(row.max()))
     own = OWN_END * (last - first)
 
-    def look(start: int, stop: int, outward: int, worth: float) -> FloatArray:
+    def look(start: int, stop: int, outward: int, first_look: bool) -> FloatArray:
+        worth = NEAR_WORTH if first_look else WORTH_LEAST
         part = replace(band, start=band.start + start * band.step, rows=stop - start)
         a, b, is_open = _sides(bgr, to_linear, scene, part)
         seen = int(np.argmin(np.append(is_open[::outward], False)))
         a, b = a[::outward][:seen], b[::outward][:seen]
         both = _both(a, b)
         found, own = _carried(both)
-        if own < worth or own < CHANCE * _by_chance(a, b):
+        rivals = [rows for rows, other in _astray(a, b) if own < CHANCE * other]
+        stops = len(found) < ENDS_WITHIN * seen
+        together = all(abs(rows - len(found)) <= TOGETHER for rows in rivals)
+        # Whether what fills the first look ends is for the longer one to say.
+        by_chance = bool(rivals) and not (together and stops) and (stops or not first_look)
+        if own < worth or by_chance:
             found = _plain_part(both, found)
         at = np.arange(start, stop, dtype=np.float64)[::outward][: len(found)]
         return np.column_stack([at, found])
 
     # Most pieces end at their ends: a short look tells.
     near = max(int(NEAR * (last - first)), 2 * ROWS_LEAST)
-    before = look(max(first - near, 0), first, -1, NEAR_WORTH)
+    before = look(max(first - near, 0), first, -1, True)
     if len(before):
-        before = look(0, first, -1, WORTH_LEAST)
-    after = look(last + 1, min(last + 1 + near, band.rows), 1, NEAR_WORTH)
+        before = look(0, first, -1, False)
+    after = look(last + 1, min(last + 1 + near, band.rows), 1, True)
     if len(after):
-        after = look(last + 1, band.rows, 1, WORTH_LEAST)
+        after = look(last + 1, band.rows, 1, False)
     if not len(before) and not len(after):
         return None
     low = first + own if len(before) else -np.inf
@@ -190,17 +199,18 @@ def _plain_part(both: FloatArray, found: FloatArray) -> FloatArray:
     return found[:stop] if plain else np.zeros(0)
 
 
-def _by_chance(a: FloatArray, b: FloatArray) -> float:
-    """Return the most evidence of pairs that do not mirror each other: about axes beside the axis.
+def _astray(a: FloatArray, b: FloatArray) -> list[tuple[int, float]]:
+    """Return rows and evidence of pairs that do not mirror each other: about axes astray.
 
     In a coarse weave or grain everything has a partner somewhere.
     """
-    worths = []
+    found = []
     for shift in ASTRAY:
         if a.shape[1] > 2 * shift:
-            worths.append(_carried(_both(a[:, shift:], b[:, :-shift]))[1])
-            worths.append(_carried(_both(a[:, :-shift], b[:, shift:]))[1])
-    return max(worths, default=0.0)
+            for both in (_both(a[:, shift:], b[:, :-shift]), _both(a[:, :-shift], b[:, shift:])):
+                path, worth = _carried(both)
+                found.append((len(path), worth))
+    return found
 
 
 def _carried(both: FloatArray) -> tuple[FloatArray, float]:

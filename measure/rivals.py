@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 from itertools import chain, takewhile
 
@@ -86,24 +87,30 @@ def followed(
                 rims.append(_rim_near(photo, scene, intrinsics, silhouette.sides_px(scene)))
         laps.lap("piece")
         for rim in _sure_enough(rims, sure)[:RIVALS_MOST]:
+            grown = rim
             try:
                 solved = _follow(photo, request, lens, found, rim.sides_px, laps)
             except RefusalError as refused:
-                # A caliper reading that contradicts one outline may bear out the next.
-                alone = _follow(photo, replace(request, known=()), lens, found, rim.sides_px, laps)
+                # A caliper reading that contradicts one outline may bear out all of it, or the
+                # next.
+                solved, bare = None, replace(request, known=())
+                alone = _follow(photo, bare, lens, found, rim.sides_px, laps)
                 if alone is not None and alone.round:
-                    contradicted = contradicted or refused
+                    grown, _ = _whole(photo, bare, lens, found, scene, laps, rim, alone)
+                    if grown is not rim:
+                        with suppress(RefusalError):
+                            solved = _follow(photo, request, lens, found, grown.sides_px, laps)
+                    contradicted = contradicted or (refused if solved is None else None)
                 else:
                     tried |= alone is not None
-                solved = None
             good = solved is not None and (solved.quite_round if tried else solved.round)
             # Of two that agree, one in the other, the larger is the piece, though less was seen.
             if solved is not None and good and not any(_within(solved, it) for it in agreed):
-                whole = _whole(photo, request, lens, found, scene, laps, rim, solved)
+                _, whole = _whole(photo, request, lens, found, scene, laps, grown, solved)
                 return replace(whole, contradicted=contradicted)
             if solved is not None and likeliest is None:
                 roughly = solved.roughly_round_again if tried else solved.roughly_round
-                likeliest = (rim, solved) if roughly or solved.closely_round else None
+                likeliest = (grown, solved) if roughly or solved.closely_round else None
             tried |= solved is not None
             plain |= solved is not None and solved.plain
             if solved is not None and solved.agrees:
@@ -113,7 +120,7 @@ def followed(
         raise contradicted
     if likeliest is not None:
         # None that came after it does better.
-        return _whole(photo, request, lens, found, scene, laps, *likeliest)
+        return _whole(photo, request, lens, found, scene, laps, *likeliest)[1]
     boxed = request.box_px is not None
     if plain:
         raise plain_rod(photo.name)
@@ -143,7 +150,7 @@ def _whole(
     laps: Laps,
     rim: Rim,
     solved: Solved,
-) -> Solved:
+) -> tuple[Rim, Solved]:
     """Return the outline that goes on past the ends of one solved, where both sides bear it out.
 
     Where it seems to go on, but cannot be followed, those ends are open.
@@ -167,7 +174,7 @@ def _whole(
                 solved = replace(solved, open_ends=ends)
             break
         rim, solved = longer, further
-    return solved
+    return rim, solved
 
 
 def _sure_enough(rims: list[Rim], sure: float) -> list[Rim]:

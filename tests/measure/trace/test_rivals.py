@@ -131,6 +131,34 @@ def test_a_whole_piece_does_not_go_on_and_its_shadow_is_none_of_it():
     assert gone_on(photo, TO_LINEAR, scene, CAMERA, straight(150.0, 450.0)) is None
 
 
+def with_strips(stop):
+    """Return a bar of which a pale stretch with a dark strip goes on, hardly unlike the bench."""
+    photo, _ = photographed(150, 380)
+    pale = photo[150, 390].astype(np.float64)
+    strip = np.zeros((400, 600, 3))
+    strip[176:225, 381:stop] = (-14.0, -8.0, -3.0)
+    strip[186:196, 381:stop] = (-60.0, -60.0, -60.0)
+    noise = np.random.default_rng(6).normal(0.0, 3.0, photo.shape)
+    beyond = np.clip(pale + strip + noise, 0, 255).astype(np.uint8)
+    photo[:, 381:] = beyond[:, 381:]
+    return photo
+
+
+def test_a_tenon_of_the_benchs_tone_with_a_lamination_goes_on_but_planks_that_run_on_do_not():
+    # The lamination pairs with either side about axes astray, as the lines of planks do; but all
+    # of it ends at the tenon's face.
+    photo = with_strips(450)
+    scene = prepare(photo, [], None)
+    rough = gone_on(photo, TO_LINEAR, scene, CAMERA, straight(150.0, 380.0))
+    assert rough is not None
+    assert abs(rough[0][:, 0].max() - 450.0) < 8.0
+    planks = with_strips(600)
+    assert (
+        gone_on(planks, TO_LINEAR, prepare(planks, [], None), CAMERA, straight(150.0, 380.0))
+        is None
+    )
+
+
 def test_what_covers_the_bench_beyond_an_end_is_not_looked_at():
     photo, _ = photographed(150, 500, groove=340)
     card = np.array([[345.0, 100.0], [560.0, 100.0], [560.0, 300.0], [345.0, 300.0]])
