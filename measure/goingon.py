@@ -87,7 +87,8 @@ def gone_on(
         a, b = a[::outward][:seen], b[::outward][:seen]
         both = _both(a, b)
         found, own = _carried(both)
-        rivals = [rows for rows, other in _astray(a, b) if own < CHANCE * other]
+        astray = _astray(a, b) if own >= worth else []
+        rivals = [rows for rows, other in astray if own < CHANCE * other]
         stops = len(found) < ENDS_WITHIN * seen
         together = all(abs(rows - len(found)) <= TOGETHER for rows in rivals)
         # Whether what fills the first look ends is for the longer one to say.

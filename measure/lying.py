@@ -17,7 +17,7 @@ from measure.setting import beside_foot, foot_misfit_px
 from measure.solved import Solved
 from measure.solving import axis_ends_of
 
-__all__ = ["refuse_lying_otherwise"]
+__all__ = ["refuse_lying_otherwise", "rests_unclear"]
 
 FloatArray = NDArray[np.float64]
 
@@ -157,6 +157,16 @@ def _refuse_rest_on_unseen_end(photo_name: str, rests: tuple[Rest, ...], ends: P
             "Light that end better, lay it all on a plain bench of another tone, or chock it level "
             "and give --setup level --axis-height.",
         )
+
+
+def rests_unclear(photo_name: str) -> RefusalError:
+    """Return what to say where of several ways to rest the likeliest leaves nothing to show."""
+    return RefusalError(
+        "rest-unclear",
+        f"The piece in {photo_name} may rest on the bench in several ways, and its ends do not "
+        "tell which.",
+        "Light its ends better, or chock it level and give --setup level --axis-height.",
+    )
 
 
 NEAR_END_MM = 5.0

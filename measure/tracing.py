@@ -16,7 +16,7 @@ from calib.view import View
 from measure.assemble import Assembled, Missing, assemble, rows_to
 from measure.carried import Carried, carried
 from measure.fit import Estimate
-from measure.lying import refuse_lying_otherwise
+from measure.lying import refuse_lying_otherwise, rests_unclear
 from measure.outline import SPACING_PX, Outline
 from measure.pieceends import (
     PieceEnds,
@@ -57,6 +57,7 @@ class Tracing:
     curves : both sides, z counted from the start end.
     carried : how the curves' points change with the unknowns.
     shift_mm : z of the start end in the axis' own count.
+    start_sd_mm : standard deviation of where that end is.
     rests : ways the piece may rest on the bench; empty for other set-ups.
     size_px : of the photo.
     open_ends : whether the piece seems to go on past its start and its far end.
@@ -69,6 +70,7 @@ class Tracing:
     curves: tuple[SideCurve, SideCurve]
     carried: Carried
     shift_mm: float
+    start_sd_mm: float
     rests: tuple[Rest, ...]
     size_px: tuple[int, int]
     open_ends: tuple[bool, bool] = (False, False)
@@ -80,13 +82,15 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
     Raises
     ------
     RefusalError
-        `not-turned` when hardly any diameter is seen on both sides; what else the parts refuse.
+        `not-turned` when hardly any diameter is seen on both sides, `rest-unclear` when that may
+        be for how it lies; what else the parts refuse.
     """
     put = _put_together(
         photo.size_px, request, found, solved.outline, solved.estimate, solved.open_ends
     )
     if not put.shown:
-        raise not_turned(photo.name)
+        unsure = solved.rest_share < REST_SURE
+        raise rests_unclear(photo.name) if unsure else not_turned(photo.name)
     refuse_lying_otherwise(photo.name, request, found, solved, put.ends, put.assembled.profile)
     fit, tilt = solved.estimate, _tilt_deg(found.view)
     told = request.start is not None or request.known
@@ -109,6 +113,7 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
         curves=put.curves,
         carried=put.carried,
         shift_mm=put.ends.start.z_mm,
+        start_sd_mm=put.ends.start.sd_mm,
         rests=solved.rests,
         size_px=photo.size_px,
         open_ends=solved.open_ends,
@@ -137,6 +142,7 @@ def solved_anew(before: Tracing, request: TraceRequest, fit: Estimate) -> Tracin
         curves=put.curves,
         carried=put.carried,
         shift_mm=put.ends.start.z_mm,
+        start_sd_mm=put.ends.start.sd_mm,
     )
 
 

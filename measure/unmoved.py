@@ -13,7 +13,7 @@ from calib.refusal import Notice, RefusalError
 from measure.measured import Measured
 from measure.planmaking import plan_of_profile
 from measure.register import Placement, register
-from measure.result import TraceRequest, TraceResult
+from measure.result import END, TraceRequest, TraceResult
 from measure.severalviews import OneView, at_one, has_moved, runs_backward
 from measure.sidebyside import side_by_side
 from measure.tracing import Tracing, solved_anew
@@ -44,6 +44,8 @@ class Shot:
 def as_one(shots: Sequence[Shot], request: TraceRequest) -> tuple[list[TraceResult], list[Notice]]:
     """Return the results of the photos that agree, brought to one estimate, and who was left out.
 
+    The photo that sees the start end best leads: all places count from there.
+
     Parameters
     ----------
     shots : of one piece that was not moved, all counted from the same end.
@@ -58,6 +60,7 @@ def as_one(shots: Sequence[Shot], request: TraceRequest) -> tuple[list[TraceResu
     kept, notices = _agreeing(list(shots))
     if len(kept) < 2:
         return [shot.result for shot in kept], notices
+    kept.sort(key=lambda shot: (shot.result.z_zero != END, shot.tracing.start_sd_mm))
     first = kept[0].result
     views = [_view(shot, offset_of(first, shot.result, "no")) for shot in kept]
     notices += [
