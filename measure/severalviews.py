@@ -121,14 +121,31 @@ def at_one(views: Sequence[OneView]) -> list[Estimate]:
         raise ValueError("the photos' estimates contradict what they share")
     covariance = np.linalg.inv(normal.matrix)
     u = covariance @ normal.side
+    wider = max(UNSAID, _disagreement(u, covariance))
     return [
         replace(
             view.estimate,
             x=view.estimate.x + span @ u[place],
-            covariance=UNSAID**2 * (span @ covariance[place, place] @ span.T),
+            covariance=wider**2 * (span @ covariance[place, place] @ span.T),
         )
         for view, span, place in zip(views, spans, places, strict=True)
     ]
+
+
+def _disagreement(u: FloatArray, covariance: FloatArray) -> float:
+    """Return how much more the photos differ than they state, their scatter as a ratio.
+
+    Parameters
+    ----------
+    u : (n,) how far they moved to agree, in their own standard deviations.
+    covariance : (n, n) of that solution.
+
+    References
+    ----------
+    [Birge1932]: results that differ by more than they state are as much less sure.
+    """
+    expected = float(np.trace(np.eye(len(u)) - covariance))
+    return float(np.sqrt(u @ u / expected)) if expected > 0.0 else 1.0
 
 
 def _share_priors(

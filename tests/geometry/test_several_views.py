@@ -114,6 +114,25 @@ def test_lenses_are_one_only_where_the_pictures_are_alike(sets):
     assert apart[0].covariance[1, 1] > 1.2 * alike[0].covariance[1, 1]
 
 
+def test_photos_that_differ_by_more_than_they_state_are_less_sure(sets):
+    # A card in a soft shadow makes all of one photo small.
+    _, shots = sets[1]
+    first = shots[0].result
+    views = [view_of(shot, offset_of(first, shot.result, "no")) for shot in shots]
+    seen = views[2].profile
+    common = float(np.median(seen.u95_common_mm / seen.diameter_mm))
+
+    def spread(shares):
+        smaller = replace(seen, diameter_mm=seen.diameter_mm * (1.0 - shares * common))
+        fits = at_one([*views[:2], replace(views[2], profile=smaller)])
+        return float(np.sqrt(fits[0].covariance[0, 0]))
+
+    agreed = spread(0.0)
+    assert spread(3.0) > 1.2 * agreed
+    # By the scatter over what is stated [Birge1932]: in proportion, where it is large.
+    assert spread(12.0) == pytest.approx(2.0 * spread(6.0), rel=0.25)
+
+
 def test_one_view_is_not_several(sets):
     with pytest.raises(ValueError, match="two or more"):
         at_one([view_of(sets[0][1][0])])
