@@ -121,7 +121,7 @@ def at_one(views: Sequence[OneView]) -> list[Estimate]:
         raise ValueError("the photos' estimates contradict what they share")
     covariance = np.linalg.inv(normal.matrix)
     u = covariance @ normal.side
-    wider = max(UNSAID, _disagreement(u, covariance))
+    wider = max(UNSAID, _disagreement(u, np.asarray(covariance)))
     return [
         replace(
             view.estimate,
