@@ -31,8 +31,8 @@ class Place:
     Attributes
     ----------
     z_from_mm, z_to_mm : where the deviation is at least half its size, of an outside place no
-        farther than rows are outside; of an unsure place, the whole stretch that is too close
-        to call.
+        farther than rows may be outside; of an unsure place, the whole stretch that is too
+        close to call.
     z_mm : the middle of its worst part; `piece_z_mm` : the same along the piece.
     deviation_mm : there, positive is proud. `u95_mm` : half-width of its 95 % interval. Both are
         means of rows of the verdict, so that they bear it out.
@@ -201,7 +201,11 @@ def _place(
     extent = whole
     if verdict != UNSURE or base_mm is not None:
         extent = _round_peak(rows, size >= (size[peak] + ground) / 2.0, peak)
-    ends = _same_side(rows, extent, peak) if verdict == OUTSIDE else extent
+    ends = extent
+    if verdict == OUTSIDE:
+        # A cut as long as what is surely outside would leave a ridge beside it.
+        half = size >= size[peak] / 2.0
+        ends = _round_peak(rows, half & (rows.verdict != WITHIN), peak)
     z = float(rows.z_mm[middle])
     place = Place(
         # The middle of the worst may lie past the half height where the scatter is large.
@@ -246,12 +250,6 @@ def _alike(
     else:
         alike &= np.sign(d) == np.sign(d[peak])
     return np.asarray(index[alike[index]])
-
-
-def _same_side(rows: Deviations, extent: NDArray[np.int64], peak: int) -> NDArray[np.int64]:
-    """Return the rows of an extent that are outside on the peak's side."""
-    side = np.sign(rows.deviation_mm[extent]) == np.sign(rows.deviation_mm[peak])
-    return np.asarray(extent[(rows.verdict[extent] == OUTSIDE) & side])
 
 
 def _round_peak(rows: Deviations, mask: NDArray[np.bool_], peak: int) -> NDArray[np.int64]:

@@ -41,11 +41,34 @@ def test_number_and_spread_of_every_place_bear_its_verdict_out(seed, tolerance):
         if place.verdict == OUTSIDE:
             assert least > place.limit_mm, words
             judged = result.rows
-            # At a shoulder two rows stand at one z.
-            for end in (place.z_mm, place.z_from_mm, place.z_to_mm):
-                assert OUTSIDE in judged.verdict[np.abs(judged.z_mm - end) < 1e-9]
+            # At a shoulder two rows stand at one z. A cut may end where rows are perhaps outside,
+            # not where they are within.
+            assert OUTSIDE in judged.verdict[np.abs(judged.z_mm - place.z_mm) < 1e-9]
+            for end in (place.z_from_mm, place.z_to_mm):
+                beside = judged.verdict[np.abs(judged.z_mm - end) < 1e-9]
+                assert np.any(beside != WITHIN)
         if place.verdict == UNSURE:
             assert least <= place.limit_mm or "by itself" in words, words
         if place.verdict == WITHIN:
             assert abs(place.deviation_mm) + place.u95_mm <= place.limit_mm, words
         assert ("take" in words or "beyond" in words) <= (place.verdict == OUTSIDE), words
+
+
+def test_a_proud_band_is_a_place_as_long_as_it_is_proud():
+    # Half a millimetre proud over 8 mm, of which no more than the half stands out beyond 0.3 mm
+    # and its U95: a cut as long as that would leave a ridge.
+    z, d = rows_with_shoulders(mill_diameter)
+    piece = measured_copy(z, d, Noise(local=0.01), np.random.default_rng(4))
+    p = piece.profile
+    middle = 82.0
+    band = np.clip((4.0 - np.abs(z - middle)) / 1.0 + 0.5, 0.0, 1.0)
+    ripple = np.where(z > middle, 0.42, 0.52) * band
+    rows = Profile(p.z_mm, p.diameter_mm + ripple, np.full(len(z), 0.16), p.u95_common_mm)
+    plan = mill_plan()
+    result = check(
+        dataclasses.replace(piece, profile=rows), plan, CheckRequest((0.3, 0.3), "start")
+    )
+    place = result.places[0]
+    assert place.verdict == OUTSIDE
+    assert abs(place.z_from_mm - (middle - 4.0)) < 1.0
+    assert abs(place.z_to_mm - (middle + 4.0)) < 1.0
