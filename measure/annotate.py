@@ -27,6 +27,8 @@ OUTER_SHARE = 0.9
 SAMPLES = 240
 """Places along the axis at which the sides are kept."""
 MOST_LANDMARKS = 12
+PIXEL_STEPS, PIXEL_LABELS = (100, 200, 500, 1000, 2000, 5000, 10000), 9
+"""Distances of the ticks along the picture's edges, and how many there are at most."""
 PAST_MM = 2.0
 """How far past the last row of a piece that is cut its sides may still be seen."""
 
@@ -141,8 +143,9 @@ def annotate(
     """Return a JPEG, at most 1600 px on its longer side, of what was measured.
 
     It shows the outline points used, the axis, the end that z counts from, ticks at the
-    stations, the diameter at the crests, hollows and shoulders, and the stretches left out,
-    hatched. A target that is not the project's own board is made unrecognisable.
+    stations, the diameter at the crests, hollows and shoulders, the stretches left out, hatched,
+    and along two edges the photo's own pixels, for a box. A target that is not the project's own
+    board is made unrecognisable.
 
     Parameters
     ----------
@@ -160,7 +163,20 @@ def annotate(
     _draw_ends(overlay, result, rims, units)
     _draw_diameters(overlay, result, rims, units)
     _draw_stations(overlay, result, rims, units.step(every_mm), units)
+    _draw_pixels(overlay, (bgr.shape[1], bgr.shape[0]))
     return overlay.jpeg()
+
+
+def _draw_pixels(overlay: Overlay, size_px: tuple[int, int]) -> None:
+    """Draw ticks along the upper and the left edge, numbered in pixels of the photo."""
+    longer = max(size_px)
+    step = next(s for s in PIXEL_STEPS if longer / s <= PIXEL_LABELS)
+    for axis, name in enumerate("xy"):
+        inward = np.eye(2)[1 - axis]
+        for place in range(step, size_px[axis] - step // 4, step):
+            at = place * np.eye(2)[axis]
+            overlay.stroke(np.array([at, at + overlay.unit_px * inward]), WHITE, fine=True)
+            overlay.plate(f"{name} {place}", at, inward, leader=False, near=True)
 
 
 def draw_target(overlay: Overlay, result: TraceResult) -> None:

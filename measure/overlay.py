@@ -157,6 +157,7 @@ class Overlay:
         *,
         must: bool = False,
         leader: bool = True,
+        near: bool = False,
     ) -> bool:
         """Write words on a dark plate beside a point, clear of the plates before it.
 
@@ -167,6 +168,7 @@ class Overlay:
         away : (2,) direction, in the picture, in which to put the plate.
         must : put it even where it covers another plate, if it fits nowhere else.
         leader : join the plate to its point by a thin line.
+        near : right beside the point or not at all.
 
         Returns
         -------
@@ -179,7 +181,7 @@ class Overlay:
         reach = float(np.abs(direction) @ box_size) / 2.0
         spots = [
             self._box(anchor + direction * (reach + self._letters * step * 0.8), box_size)
-            for step in range(1, STEPS_AWAY)
+            for step in range(1, 2 if near else STEPS_AWAY)
         ]
         free = [box for box in spots if self._is_free(box)]
         if not free and not must:

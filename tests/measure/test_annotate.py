@@ -262,3 +262,14 @@ def test_a_plate_keeps_off_the_outline_where_there_is_room():
     covered, clear = ((box[1] <= 330 <= box[3]) for box in boxes)
     assert covered
     assert not clear
+
+
+def test_the_edges_are_marked_in_pixels_of_the_photo_itself():
+    # Ticks and numbers are for a box: they must stand where the photo has that pixel.
+    picture = decoded(annotate(plain(120), result_of(ball()))).astype(np.float64).mean(axis=2)
+    assert max(picture.shape) < max(SIZE_PX)
+    for line, length in ((picture[3], SIZE_PX[0]), (picture[:, 3], SIZE_PX[1])):
+        bright = (np.flatnonzero(line > 170.0) + 0.5) / SCALE - 0.5
+        for place in range(500, length - 100, 500):
+            beside = bright[np.abs(bright - place) < 50.0]
+            assert beside.mean() == pytest.approx(place, abs=1.5)
