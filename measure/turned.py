@@ -46,7 +46,7 @@ class Together:
 
     Attributes
     ----------
-    result : the first photo's, with the profile and length of all.
+    result : that of the photo that leads, with the profile and length of all.
     photos : names, in order. `turned_rad` : (m,) turns; None if the piece was not moved.
     z_mm : (n,) places that were compared, clear of shoulders and steep places.
     oval : at those places; None unless three sides were seen.
@@ -91,7 +91,8 @@ def bring_together(
 
     Parameters
     ----------
-    results : of each photo, two or more; one will do for a piece that was not moved.
+    results : of each photo, two or more, the first of which leads: places count from its end; one
+        will do for a piece that was not moved.
     turned_rad : (m,) how far the piece was turned before each, all the same way round; None if
         it was not moved.
     notices : what else there is to say, of photos left out for instance.

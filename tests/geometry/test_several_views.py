@@ -114,6 +114,16 @@ def test_lenses_are_one_only_where_the_pictures_are_alike(sets):
     assert apart[0].covariance[1, 1] > 1.2 * alike[0].covariance[1, 1]
 
 
+def test_the_photo_that_sees_the_start_end_best_leads(sets):
+    scenes, shots = sets[1]
+    by_sd = sorted(shots, key=lambda shot: shot.tracing.start_sd_mm)
+    unsure = replace(by_sd[0], tracing=replace(by_sd[0].tracing, start_sd_mm=3.0))
+    results, _ = as_one([unsure, *by_sd[1:]], scenes[0].request)
+    assert [r.photo_name for r in results] == [s.result.photo_name for s in (*by_sd[1:], by_sd[0])]
+    results, _ = as_one(by_sd[::-1], scenes[0].request)
+    assert results[0].photo_name == by_sd[0].result.photo_name
+
+
 def test_photos_that_differ_by_more_than_they_state_are_less_sure(sets):
     # A card in a soft shadow makes all of one photo small.
     _, shots = sets[1]
