@@ -27,6 +27,8 @@ OUTER_SHARE = 0.9
 SAMPLES = 240
 """Places along the axis at which the sides are kept."""
 MOST_LANDMARKS = 12
+SAME_MM = 4.0
+"""Marks so near to each other that say the same are one."""
 PIXEL_STEPS, PIXEL_LABELS = (100, 200, 500, 1000, 2000, 5000, 10000), 9
 """Distances of the ticks along the picture's edges, and how many there are at most."""
 PAST_MM = 2.0
@@ -234,7 +236,7 @@ def _draw_diameters(overlay: Overlay, result: TraceResult, rims: Rims, units: Un
     wanted = [(largest.z_mm, units.number(largest.diameter_mm))]
     for mark in marks[:MOST_LANDMARKS]:
         words = size_words(result.profile, mark, units.number)
-        if all(abs(mark.z_mm - z) > 1e-6 for z, _ in wanted):
+        if all(abs(mark.z_mm - z) > SAME_MM or said != words for z, said in wanted):
             wanted.append((mark.z_mm, words))
     for z, words in wanted:
         line = np.array([rims.side(z, -1), rims.side(z, 1)])
