@@ -44,6 +44,10 @@ class Rest:
 class Hidden:
     """A stretch of which only the ends are seen: somewhere between them may be a shoulder.
 
+    What hides lies lower than the line of sight to its far end: as a rule it is all as thin as its
+    thin end, a wall standing at the thick one (the centre of mass of 59 rendered pieces was 0.5 mm
+    off so, 1.8 mm by straight lines between the ends).
+
     Attributes
     ----------
     start_mm, stop_mm : where along the axis it lies.
@@ -58,13 +62,13 @@ class Hidden:
     def moment_sd_mm4(self, z_mm: float) -> float:
         """Return the standard deviation of its moment of volume about a place on the axis.
 
-        The shoulder may stand anywhere in it, each place as likely as the other (JCGM 100:2008,
-        4.3.7): the moment goes with the square of where it stands, of which this is the variance.
+        Half of what it would be if the shoulder stood anywhere in it, each place as likely as the
+        other (JCGM 100:2008, 4.3.7): the moment goes with the square of where it stands.
         """
         a, b = self.start_mm - z_mm, self.stop_mm - z_mm
         square, fourth = (b**3 - a**3) / (3.0 * (b - a)), (b**5 - a**5) / (5.0 * (b - a))
         area = math.pi * (self.thick_mm**2 - self.thin_mm**2)
-        return 0.5 * area * math.sqrt(max(fourth - square**2, 0.0))
+        return 0.25 * area * math.sqrt(max(fourth - square**2, 0.0))
 
 
 def _upper_hull(z: FloatArray, r: FloatArray) -> list[int]:
@@ -91,13 +95,17 @@ def resting_places(
 
     Parameters
     ----------
-    z_mm, r_mm : (n,) the outer profile, z rising; hidden parts are bridged for the mass only.
+    z_mm, r_mm : (n,) the outer profile, z rising, hidden parts bridged.
     sd_share : standard deviation of the centre of mass along the axis, as a share of the
         length: bores, mechanisms and uneven wood move it from where the outer shape puts it.
-    hidden : stretches that were bridged: what they may weigh adds to that.
+    hidden : stretches that were bridged: they weigh what their thin ends say, and what else they
+        may weigh adds to that.
     """
     hull = _upper_hull(z_mm, r_mm)
     area = np.pi * r_mm**2
+    for part in hidden:
+        within = (z_mm > part.start_mm) & (z_mm < part.stop_mm)
+        area[within] = np.minimum(area[within], np.pi * part.thin_mm**2)
     dz = np.diff(z_mm)
     mass = 0.5 * (area[1:] + area[:-1]) * dz
     centre = float(np.sum(mass * 0.5 * (z_mm[1:] + z_mm[:-1])) / np.sum(mass))

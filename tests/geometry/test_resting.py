@@ -64,7 +64,8 @@ def test_chances_are_those_of_drawn_centres(profile, share, seed):
 @settings(max_examples=40, deadline=None)
 @given(st.floats(-100.0, 100.0), st.floats(2.0, 60.0), st.floats(3.0, 20.0), st.floats(1.0, 20.0))
 def test_what_a_hidden_stretch_may_weigh_is_that_of_drawn_shoulders(start, width, thin, more):
-    # Turned for each place of the shoulder, and weighed by its volume in thin slices.
+    # Turned for each place of the shoulder, and weighed by its volume in thin slices; half of what
+    # these moments scatter, since most of what hides is thin.
     part = Hidden(start, start + width, thin, thin + more)
     z = np.linspace(start, start + width, 2001)
     middle, dz = 0.5 * (z[1:] + z[:-1]), width / 2000
@@ -72,7 +73,7 @@ def test_what_a_hidden_stretch_may_weigh_is_that_of_drawn_shoulders(start, width
     for shoulder in start + width * (np.arange(400) + 0.5) / 400:
         r = np.where(middle < shoulder, thin + more, thin)
         moments.append(np.sum(np.pi * r**2 * middle) * dz)
-    assert part.moment_sd_mm4(0.0) == pytest.approx(np.std(moments), rel=0.01)
+    assert part.moment_sd_mm4(0.0) == pytest.approx(0.5 * np.std(moments), rel=0.01)
 
 
 def test_a_flange_whose_back_is_hidden_leaves_open_on_which_side_a_mill_rests():
@@ -89,7 +90,8 @@ def test_a_flange_whose_back_is_hidden_leaves_open_on_which_side_a_mill_rests():
     assert on_nose(resting_places(z, real)) > 0.4
     assert on_nose(resting_places(z, r)) < 0.05
     hidden = [Hidden(185.0, 210.0, 9.0, 29.5)]
-    assert on_nose(resting_places(z, r, hidden=hidden)) > 0.1
+    # What hides behind the flange weighs no more than the tenon that comes out of it.
+    assert on_nose(resting_places(z, r, hidden=hidden)) > 0.4
 
 
 @settings(max_examples=30, deadline=None)
