@@ -60,8 +60,8 @@ source)."""
 BUTTON = 0.1
 """What a dome's hidden part may be longer or shorter, of its length (no source)."""
 ASLANT = 0.15
-"""The same, at most, as a share of the radius: of 9 such ends two were domes that hid 0.28 of it
-(rendered photos)."""
+"""What may hide behind a flat end that no cap quite makes, seen aslant from inside, as a share of
+the radius, at most: of 9 such ends two were domes that hid 0.28 of it (rendered photos)."""
 BLUNT = 0.1
 """A dome lower than this share of its radius is no other than a flat end."""
 ROUNDED = 0.2

@@ -198,13 +198,13 @@ def _place(
     shown = _alike(rows, np.intersect1d(plateau, run), peak, verdict)
     middle = int(top[int(np.argmin(np.abs(rows.z_mm[top] - centre)))])
     deviation = float(np.mean(rows.deviation_mm[shown]))
+    half = size >= (size[peak] + ground) / 2.0
     extent = whole
     if verdict != UNSURE or base_mm is not None:
-        extent = _round_peak(rows, size >= (size[peak] + ground) / 2.0, peak)
+        extent = _round_peak(rows, half, peak)
     ends = extent
     if verdict == OUTSIDE:
         # A cut as long as what is surely outside would leave a ridge beside it.
-        half = size >= size[peak] / 2.0
         ends = _round_peak(rows, half & (rows.verdict != WITHIN), peak)
     z = float(rows.z_mm[middle])
     place = Place(
