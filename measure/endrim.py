@@ -121,7 +121,7 @@ def circle_seen(
     chamfer : of 45 degrees, mm.
     """
     v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
-    base, frame = _end_frame(camera_mm, axis, z0, sign)
+    base, frame = end_frame(camera_mm, axis, z0, sign)
     one = frame[0]
     v = v[np.abs(v @ one) * np.linalg.norm(base) < middle]
     if len(v) < LEAST_POINTS:
@@ -240,7 +240,7 @@ def tip_rim(
     A flange may hide all of a tenon but its tip. Arguments as for `face_rim`.
     """
     v = rays / np.linalg.norm(rays, axis=1, keepdims=True)
-    base, frame = _end_frame(camera_mm, axis, z0, sign)
+    base, frame = end_frame(camera_mm, axis, z0, sign)
     off, _ = _misses_one(v, base, frame, np.array([rim.end_mm, rim.radius_mm]))
     aside = np.abs(v @ frame[0]) * np.linalg.norm(base)
     # What passes farther out is of a chamfer, or of the sides.
@@ -254,7 +254,7 @@ def tip_rim(
     return True, own if own.end_mm > rim.end_mm else None
 
 
-def _end_frame(
+def end_frame(
     camera_mm: FloatArray, axis: Axis, z0: float, sign: float
 ) -> tuple[FloatArray, FloatArray]:
     """Return the axis' point at z0 as seen from the camera, (3,), and unit vectors (3, 3) there.

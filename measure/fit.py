@@ -6,6 +6,7 @@ exactly, and what the two sides disagree on is the residual.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,6 +25,7 @@ from calib.sight import (
 )
 from calib.solve import Remembered, Solution, solve
 from calib.view import VIEW_SIZE, View
+from measure.endrimsight import STRAY_SDS, RimSight, rim_residuals, rims_start
 from measure.knowledge import Knowledge, foot_start, knowledge_residuals
 from measure.outline import Outline
 from measure.revolve import Axis
@@ -90,6 +92,7 @@ def estimate(
     curves: tuple[SideCurve, SideCurve],
     scatter: float = 1.0,
     iterations: int = 10,
+    rims: Sequence[RimSight] = (),
 ) -> Estimate:
     """Solve for everything at once.
 
@@ -102,6 +105,7 @@ def estimate(
     curves : the sides at the first guess; which points are compared is decided from them.
     scatter : how much more the sides differ than stated, from an earlier estimate; what is not
         noise (grain, a shadow followed for a while) must not pull at the lens.
+    rims : of the ends, where they are seen as circles.
     """
     first, second = across_and_deep(axis, view)
     foot = knowledge.foot is not None
@@ -124,16 +128,19 @@ def estimate(
     of_sight = Remembered(lambda x: of_target(layout.view_of(x), x[VIEW_SIZE:own]), slice(own))
     others = np.r_[:VIEW_SIZE, own : layout.size]
     of_sides, of_known = Remembered(compare, others), Remembered(known, others)
+    of_rims = rim_residuals(layout, outline, rims, scale)
 
     def residuals(x: FloatArray) -> FloatArray:
         bias = (layout.bias_of(x) - RIM_BIAS_PX) / RIM_BIAS_SD_PX
-        return np.concatenate([of_sides(x), of_sight(x), prior(x), bias, of_known(x)])
+        return np.concatenate([of_sides(x), of_sight(x), prior(x), bias, of_known(x), of_rims(x)])
 
     start = [view.vector(), extras_start(sight), np.zeros(4), np.full(2, RIM_BIAS_PX)]
     steps = [view_steps(view), extras_steps(sight), np.full(4, 0.02), np.full(2, 0.02)]
     if foot:
         start.append(np.array([foot_start(curves)]))
         steps.append(np.array([0.02]))
+    start.append(rims_start(rims, axis))
+    steps.append(np.full(2 * len(rims), 0.02))
     x0, h = np.concatenate(start), np.concatenate(steps)
     robust = np.full(len(residuals(x0)), np.inf)
     robust[: len(pairs.a)] = 2.5 / CORRELATED * 1.5
@@ -141,6 +148,7 @@ def estimate(
     robust[len(pairs.a) : len(pairs.a) + targets] = 3.0
     if isinstance(sight, SideSight):
         robust[len(pairs.a) + targets + 2 :][:4] = BIAS_SCALE
+    robust[len(robust) - sum(len(rim.index) for rim in rims) :] = STRAY_SDS
     solution = solve(residuals, x0, h, robust, iterations=iterations, tolerance=0.02)
     return _finished(layout, solution, h, unit * compare(solution.x), pairs, scale)
 
@@ -156,5 +164,7 @@ def _finished(
     good = np.abs(compared) < 3.5
     spread = 1.4826 * float(np.median(np.abs(compared)))
     misfit = float(np.median(np.abs(compared * pairs.sd_mm))) * 1.4826 / scale
-    covariance = solution.covariance
-    return Estimate(layout, solution.x, covariance, steps, misfit, float(np.mean(good)), spread)
+    # The rims' own unknowns have done their part.
+    own = slice(layout.size)
+    x, covariance = solution.x[own], solution.covariance[own, own]
+    return Estimate(layout, x, covariance, steps[own], misfit, float(np.mean(good)), spread)

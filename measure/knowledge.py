@@ -82,6 +82,7 @@ def knowledge_residuals(
         for slope, before in zip(slopes, befores, strict=True)
     ]
 
+    own = layout.size - 1
     foot_sd = _foot_sd(curves, layout.axis, knowledge.contact_plane_mm)
 
     def radius(x: FloatArray) -> FloatArray:
@@ -120,9 +121,9 @@ def knowledge_residuals(
             reach = np.linalg.norm(points - centre[:2], axis=1)
             # Grain, a chamfer and dirt at the foot are common to its whole arc.
             sd = np.sqrt(len(points)) * 0.15
-            parts.append((reach - x[-1]) / np.maximum(sd, 2.0 * scale))
+            parts.append((reach - x[own]) / np.maximum(sd, 2.0 * scale))
             foot_r = float(np.mean([np.median(values.at(x, f"foot {k}")[1]) for k in (0, 1)]))
-            parts.append(np.array([(x[-1] - foot_r) / foot_sd]))
+            parts.append(np.array([(x[own] - foot_r) / foot_sd]))
         return np.concatenate(parts) if parts else np.zeros(0)
 
     return residuals

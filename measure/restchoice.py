@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from calib.finding import FoundTarget
 from calib.lens import Lens
 from calib.vectors import cross
+from measure.endrimfit import with_rims
 from measure.fit import Estimate
 from measure.pieceends import piece_ends
 from measure.rest import Rest
@@ -36,6 +37,8 @@ TRIED_LEAN, SAME_LEAN = 0.0005, 0.002
 """Ways to rest that lean by so nearly the same are one: before they are solved, which may part
 them, and after (0.1 mm over 50 mm; no source)."""
 LEFT_OUT = 0.05
+RARE = 0.01
+"""A way less likely than this is not solved once more."""
 PASSES = 3
 FAR_LEAN, FAR_CHANCE_LEAST = 0.05, 0.005
 """Where another way may lean so differently it is looked for anew, from the opposite lean; the
@@ -70,7 +73,7 @@ def with_rest_chosen(
     size_px : (width, height) of the photo.
     """
     if request.setup != "bench" or not solved.rests:
-        return solved
+        return with_rims(request, lens, found, solved, size_px)
     seen: list[Solved] = []
 
     def fresh(found_so: Iterable[Solved]) -> list[Solved]:
@@ -87,7 +90,7 @@ def with_rest_chosen(
     first += fresh(_near(request, lens, found, solved))
     first += fresh(_far(request, lens, found, solved))
     if len(first) == 1:
-        return solved
+        return with_rims(request, lens, found, solved, size_px)
     ways, before = weighed(first), first[0]
     for _ in range(PASSES):
         best = ways[int(np.argmax(_shares(ways)))].solved
@@ -95,7 +98,7 @@ def with_rest_chosen(
             break
         ways += weighed(fresh(_near(request, lens, found, best)))
         before = best
-    return _likeliest(ways)
+    return _likeliest(_rimmed(request, lens, found, ways, size_px))
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +157,22 @@ def _shares(ways: Sequence[_Way]) -> FloatArray:
     against = np.minimum((misfit - misfit.min()) / (2.0 * MISFIT_SD_PX2), MOST_EVIDENCE)
     share = chance * np.exp(-against)
     return np.asarray(share / share.sum())
+
+
+def _rimmed(
+    request: TraceRequest,
+    lens: Lens,
+    found: FoundTarget,
+    ways: Sequence[_Way],
+    size_px: tuple[int, int],
+) -> list[_Way]:
+    """Return the ways, those that count solved with the rims of their ends."""
+    return [
+        replace(way, solved=with_rims(request, lens, found, way.solved, size_px))
+        if share > RARE
+        else way
+        for way, share in zip(ways, _shares(ways), strict=True)
+    ]
 
 
 def _likeliest(ways: Sequence[_Way]) -> Solved:

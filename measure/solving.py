@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -12,6 +13,7 @@ from calib.finding import FoundTarget
 from calib.lens import Lens
 from calib.refusal import BadFileError, RefusalError
 from calib.view import View
+from measure.endrimsight import RimSight
 from measure.fit import Estimate, estimate
 from measure.knowledge import Knowledge
 from measure.outline import Outline
@@ -60,6 +62,7 @@ def solve_outline(
     before: Estimate | None = None,
     like: Rest | None = None,
     leaning: float = 0.0,
+    rims: Sequence[RimSight] = (),
 ) -> Solved:
     """Solve for everything; what the knowledge rests on is renewed each round.
 
@@ -72,6 +75,7 @@ def solve_outline(
     like : the way to rest on the bench, as that estimate has it; unless given, the likeliest.
     leaning : rise of the axis from start to far end, per mm, to begin with where there is no
         estimate.
+    rims : of the ends, where that estimate shows them as circles.
 
     Raises
     ------
@@ -104,7 +108,9 @@ def solve_outline(
         if request.setup == "upright":
             knowledge = replace(knowledge, foot=foot_arc(outline, axis_ends_of(outline)))
         scatter = 1.0 if solved is None else solved.pairs_sd
-        solved = estimate(outline, found.sight, lens, view, axis, knowledge, curves, scatter)
+        solved = estimate(
+            outline, found.sight, lens, view, axis, knowledge, curves, scatter, rims=rims
+        )
         view, axis = solved.view, solved.axis
     if solved is None:
         raise ValueError("nothing was solved: need at least one round")
