@@ -127,7 +127,7 @@ def check(piece: Measured, plan: Plan, request: CheckRequest) -> CheckResult:
     if request.pair and plan.source == "trace":
         pair = compare_pair(piece, plan, placement, same_photo=request.same_photo)
     unjudged = _unjudged(piece, plan, placement, rows)
-    advice = advise(rows)
+    advice = advise(rows, known_mm=piece.known_mm)
     told = check_notices(piece, plan, placement, rows, advice, same_photo=request.same_photo)
     return CheckResult(
         piece=piece,

@@ -104,7 +104,12 @@ def check_profile(
     piece = read_measured(path)
     _refuse_settled(path, piece, trace_request)
     if trace_request.known:
-        piece = replace(piece, profile=with_readings(piece.profile, trace_request.known))
+        known = trace_request.known
+        piece = replace(
+            piece,
+            profile=with_readings(piece.profile, known),
+            known_mm=(*piece.known_mm, *(z for z, _ in known)),
+        )
     result = check(piece, plan, request)
     data = check_data(result)
     shown = in_units(result, units)

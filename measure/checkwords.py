@@ -11,6 +11,7 @@ from measure.judge import OUTSIDE, UNSURE, WITHIN
 from measure.pairwords import pair_line
 from measure.places import Place
 from measure.readings import BY_EACH, BY_LIMIT, BY_PLACE, BY_PLAN
+from measure.setupwords import SETUP_WORDS, setup_words
 from measure.units import Units
 
 __all__ = ["APART_MM", "CAUTIONS", "Words", "check_text", "check_words", "place_words"]
@@ -105,7 +106,8 @@ def _listed(result: CheckResult, units: Units) -> list[str]:
     others = [place for place in places if place not in likely]
     lines = [place_words(place, result, units) for place in others[:_MOST_PLACES]]
     if len(others) > _MOST_PLACES:
-        lines.append(f"... and {len(others) - _MOST_PLACES} more, see the report")
+        more = len(others) - _MOST_PLACES
+        lines.append(f"... and {more} more, outside or too close to call: see the report")
     if likely:
         seen = _without(_joined(likely), result.unjudged)
         spans = [f"{units.place(a)} to {units.place(b)}" for a, b in seen]
@@ -228,7 +230,18 @@ def _laid(result: CheckResult, units: Units) -> str:
     shift = placement.offset_mm if not placement.flipped else 0.0
     if abs(shift) >= APART_MM:
         text += f" (piece 0 is at {units.place(shift)} of the plan)"
-    return f"{_tolerance(result, units)}; {text}. Places count from the plan's start."
+    return (
+        f"{_tolerance(result, units)}; {text}. Places count from the plan's start.{_taken(result)}"
+    )
+
+
+def _taken(result: CheckResult) -> str:
+    """Return how the piece was taken to lie, where that may be why it is not as planned."""
+    setup = result.piece.setup
+    if result.verdict != OUTSIDE or setup not in SETUP_WORDS:
+        return ""
+    words = setup_words(setup, "board" in result.piece.scale_from.lower())
+    return f" Taken as {words}: if not so, all sizes are wrong; give --setup."
 
 
 def _tolerance(result: CheckResult, units: Units) -> str:

@@ -28,6 +28,7 @@ class Measured:
     start_cut, end_cut : whether chuck, frame or box cut the piece there.
     photo : name of the photo; empty if not known.
     setup, scale_from, lens_from : as in result.json; empty if not known.
+    known_mm : places at which caliper readings were taken in.
     """
 
     name: str
@@ -40,6 +41,7 @@ class Measured:
     setup: str = ""
     scale_from: str = ""
     lens_from: str = ""
+    known_mm: tuple[float, ...] = ()
 
     @classmethod
     def of_trace(cls, result: TraceResult) -> Measured:
@@ -55,6 +57,7 @@ class Measured:
             setup=result.setup,
             scale_from=result.scale_from,
             lens_from=result.lens_from,
+            known_mm=tuple(z for z, _ in result.known),
         )
 
     @property

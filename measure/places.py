@@ -139,16 +139,37 @@ def _outside_places(
     rows: Deviations, smooth: FloatArray, outside: NDArray[np.bool_], moved: tuple[Moved, ...]
 ) -> list[tuple[Place, NDArray[np.int64]]]:
     """Return the places of one side; runs that lie on the flank of a worse one belong to it."""
-    found = [
-        (*_place(rows, smooth, run, OUTSIDE, moved), run)
-        for run in _runs(rows, outside, least_mm=0.0)
-    ]
+    found = []
+    runs = _runs(rows, outside, least_mm=0.0)
+    while runs:
+        run = runs.pop()
+        place, extent = _place(rows, smooth, run, OUTSIDE, moved)
+        found.append((place, extent, run))
+        runs += _bumps_beside(smooth, run, extent)
     found.sort(key=lambda item: -item[0].beyond_mm)
     kept: list[tuple[Place, NDArray[np.int64]]] = []
     for place, extent, run in found:
         if not any(e[0] <= run[0] and run[-1] <= e[-1] for _, e in kept):
             kept.append((place, extent))
     return kept
+
+
+def _bumps_beside(
+    smooth: FloatArray, run: NDArray[np.int64], extent: NDArray[np.int64]
+) -> list[NDArray[np.int64]]:
+    """Return what of a run beside its worst place stands as a bump of its own.
+
+    That is where the deviation rises again to twice what it had fallen to.
+    """
+    bumps = []
+    for rest in (run[run < extent[0]][::-1], run[run > extent[-1]]):
+        size = np.abs(smooth[rest])
+        if len(rest) < 2:
+            continue
+        low = int(np.argmin(size[: int(np.argmax(size)) + 1]))
+        if size[low] <= 0.5 * size.max():
+            bumps.append(np.sort(rest[low:]))
+    return bumps
 
 
 def _runs(

@@ -73,12 +73,17 @@ class Advice:
     why_none: str | None = None
 
 
-def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
+def advise(
+    rows: Deviations,
+    caliper_sd_mm: float = CALIPER_SD_MM,
+    known_mm: tuple[float, ...] = (),
+) -> Advice:
     """Choose greedily: each reading is that which settles most, the earlier ones given.
 
     A reading narrows the error that all rows share and the errors of its neighbours; the plan's
     own uncertainty and the placement's stay. How many rows settle depends on what the calipers
-    say, which is drawn from what the photo leaves open.
+    say, which is drawn from what the photo leaves open. Where readings were taken already, at
+    `known_mm` along the piece, none is asked for again.
     """
     open_mm = float(np.sum(_row_mm(rows)[rows.verdict == UNSURE]))
     if open_mm == 0.0:
@@ -87,6 +92,8 @@ def advise(rows: Deviations, caliper_sd_mm: float = CALIPER_SD_MM) -> Advice:
     unsure = rows.verdict == UNSURE
     spacing = _row_mm(rows)
     candidates = _candidates(rows)
+    for z in known_mm:
+        candidates = candidates[np.abs(rows.piece_z_mm[candidates] - z) >= _APART_MM]
     if len(candidates) == 0:
         return Advice((), open_mm, 0.0, 0.0, _why_none(rows))
     covariance = error_covariance(

@@ -16,13 +16,13 @@ from calib.view import View
 from measure.endrimsight import RimSight
 from measure.fit import Estimate, estimate
 from measure.knowledge import Knowledge
-from measure.outline import Outline
+from measure.outline import SPACING_PX, Outline
 from measure.pieceends import pixel_mm, seen_end
 from measure.rest import Rest
 from measure.result import TraceRequest
 from measure.revolve import Axis
 from measure.setting import bench_knowledge, curves_of, first_axis, foot_arc, setup_knowledge
-from measure.sides import SideCurve
+from measure.sides import SideCurve, without_leaps
 from measure.solved import Solved
 
 __all__ = [
@@ -191,6 +191,11 @@ def _readings(
     if not request.known or solved is None:
         return None
     scale, rays = pixel_mm(view, axis), view.rays(outline.points_px)
+    # At a hollow corner of the outline points lie anywhere along what is hidden.
+    curves = (
+        without_leaps(curves[0], SPACING_PX * scale),
+        without_leaps(curves[1], SPACING_PX * scale),
+    )
     start = seen_end(outline, rays, view.camera_centre_mm, axis, curves, True, scale)
     for z, d in request.known:
         if before_readings:

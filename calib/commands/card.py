@@ -22,7 +22,9 @@ def card(
     out: Annotated[
         Path | None, typer.Option(help="PDF to write; card-SIZE.pdf if left out.")
     ] = None,
-    image: Annotated[Path | None, typer.Option(help="Write a PNG picture as well.")] = None,
+    image: Annotated[
+        Path | None, typer.Option(help="Write a PNG picture; the PDF as well if --out is given.")
+    ] = None,
     dpi: Annotated[int, typer.Option(help="Dots per inch of the picture.")] = 600,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:

@@ -72,3 +72,19 @@ def test_a_proud_band_is_a_place_as_long_as_it_is_proud():
     assert place.verdict == OUTSIDE
     assert abs(place.z_from_mm - (middle - 4.0)) < 1.0
     assert abs(place.z_to_mm - (middle + 4.0)) < 1.0
+
+
+def test_two_bumps_that_touch_are_two_places():
+    """Between them the piece comes down to hardly outside: the lesser one is not passed over."""
+    z, d = rows_with_shoulders(mill_diameter)
+    piece = measured_copy(z, d, Noise(local=0.01), np.random.default_rng(4))
+    p = piece.profile
+    # Low between, and outside all the way: one run of rows.
+    bumps = np.interp(z, [74.0, 76.0, 80.0, 82.0, 86.0, 88.0], [0.0, 3.0, 0.5, 0.5, 1.8, 0.0])
+    rows = Profile(p.z_mm, p.diameter_mm + bumps, np.full(len(z), 0.1), p.u95_common_mm)
+    result = check(
+        dataclasses.replace(piece, profile=rows), mill_plan(), CheckRequest((0.3, 0.3), "start")
+    )
+    outside = [place for place in result.places if place.verdict == OUTSIDE]
+    assert [place.z_mm for place in outside] == pytest.approx([76.0, 86.0], abs=0.8)
+    assert outside[1].deviation_mm == pytest.approx(1.7, abs=0.15)
