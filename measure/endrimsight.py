@@ -162,9 +162,10 @@ def _roughly(v: FloatArray, centre: FloatArray, radius: float, frame: FloatArray
     angle = np.linspace(-np.pi, np.pi, 180, endpoint=False)
     place, out, along = _circle(centre, radius, frame, angle)
     normal = cross(place, along)
-    normal *= np.sign(sum_of_planes(normal * out))[:, None]
     # What looks into the face is behind it.
-    place, angle = place[normal @ frame[2] > 0.0], angle[normal @ frame[2] > 0.0]
+    shown = np.copysign(1.0, sum_of_planes(normal * out)) * (normal @ frame[2]) > 0.0
+    if shown.any():
+        place, angle = place[shown], angle[shown]
     away = sum_of_planes(place * place) - (v @ place.T) ** 2
     return np.asarray(angle[np.argmin(away, axis=1)])
 
@@ -191,6 +192,6 @@ def _passed(
     """Return how far outside the circle rays pass its places, and how far from them, (n,) mm."""
     place, out, along = _circle(centre, radius, frame, angle)
     normal = cross(place, along)
-    size = np.sqrt(sum_of_planes(normal * normal)) * np.sign(sum_of_planes(normal * out))
+    size = np.copysign(np.sqrt(sum_of_planes(normal * normal)), sum_of_planes(normal * out))
     foot = v * sum_of_planes(place * v)[:, None] - place
     return sum_of_planes(foot * normal) / size, np.sqrt(sum_of_planes(foot * foot))

@@ -159,8 +159,8 @@ def _plunge_words(plunge: Plunge, units: Units) -> list[str]:
     lines = []
     if plunge.tip_mm is not None:
         lines.append(
-            f"Stop when the tip is {units.place(plunge.tip_mm)} {units.name} deep. The tip is where "
-            "the table's last step ends: a point beyond it goes deeper."
+            f"Stop when the tip is {units.place(plunge.tip_mm)} {units.name} deep. The tip is "
+            "where the table's last step ends: a point beyond it goes deeper."
         )
     if plunge.follows is not None:
         behind = units.place(plunge.follows.front_mm)

@@ -101,6 +101,21 @@ def test_a_known_focal_length_needs_no_rims():
     assert with_rims(it.request, known, found, solved, SIZE_PX) is solved
 
 
+def test_what_contradicts_a_known_focal_length_is_no_rim():
+    """As if it were known to 0.7 %: with the rims it would be another by 2.4 %."""
+    rng = np.random.default_rng((91, 11))
+    it = scene("bench", rng)
+    lens, found, outline = seen(it, rng)
+    solved = solve_outline(it.request, lens, found, outline, 3)
+    focal = float(solved.estimate.x[0])
+    told = float(with_rims(it.request, lens, found, solved, SIZE_PX).estimate.x[0])
+    assert abs(told / focal - 1.0) > 0.02
+    covariance = solved.estimate.covariance.copy()
+    covariance *= (0.007 * focal) ** 2 / covariance[0, 0]
+    known = replace(solved, estimate=replace(solved.estimate, covariance=covariance))
+    assert with_rims(it.request, lens, found, known, SIZE_PX) is known
+
+
 def test_a_standing_foot_is_not_told_twice():
     """The foot's rim and where it stands are one observation; the rim on top is another."""
     rng = np.random.default_rng(6)
