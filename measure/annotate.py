@@ -12,6 +12,7 @@ from calib.sourcewords import scale_words
 from measure.landmarks import landmarks, told_apart
 from measure.markwords import size_words
 from measure.overlay import CYAN, ORANGE, WHITE, YELLOW, Overlay
+from measure.pixelmarks import draw_pixels
 from measure.result import CUT, TraceResult
 from measure.units import METRIC, Units
 
@@ -29,8 +30,6 @@ SAMPLES = 240
 MOST_LANDMARKS = 12
 SAME_MM = 4.0
 """Marks so near to each other that say the same are one."""
-PIXEL_STEPS, PIXEL_LABELS = (100, 200, 500, 1000, 2000, 5000, 10000), 9
-"""Distances of the ticks along the picture's edges, and how many there are at most."""
 PAST_MM = 2.0
 """How far past the last row of a piece that is cut its sides may still be seen."""
 
@@ -159,26 +158,14 @@ def annotate(
     rims = Rims.of(result)
     overlay.spare(result.outline_px)
     draw_target(overlay, result)
+    draw_pixels(overlay, bgr)
     _draw_left_out(overlay, result, rims)
     overlay.dots(result.outline_px, CYAN)
     overlay.stroke(result.axis_px, WHITE, dashed=True)
     _draw_ends(overlay, result, rims, units)
     _draw_diameters(overlay, result, rims, units)
     _draw_stations(overlay, result, rims, units.step(every_mm), units)
-    _draw_pixels(overlay, (bgr.shape[1], bgr.shape[0]))
     return overlay.jpeg()
-
-
-def _draw_pixels(overlay: Overlay, size_px: tuple[int, int]) -> None:
-    """Draw ticks along the upper and the left edge, numbered in pixels of the photo."""
-    longer = max(size_px)
-    step = next(s for s in PIXEL_STEPS if longer / s <= PIXEL_LABELS)
-    for axis, name in enumerate("xy"):
-        inward = np.eye(2)[1 - axis]
-        for place in range(step, size_px[axis] - step // 4, step):
-            at = place * np.eye(2)[axis]
-            overlay.stroke(np.array([at, at + overlay.unit_px * inward]), WHITE, fine=True)
-            overlay.plate(f"{name} {place}", at, inward, leader=False, near=True)
 
 
 def draw_target(overlay: Overlay, result: TraceResult) -> None:

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from calib.sourcewords import scale_words
 from measure.hole import HoleResult
 from measure.overlay import CYAN, ORANGE, WHITE, Overlay
+from measure.pixelmarks import draw_pixels
 from measure.units import METRIC, Units
 
 __all__ = ["hole_picture"]
@@ -32,6 +33,7 @@ def hole_picture(bgr: NDArray[np.uint8], result: HoleResult, units: Units = METR
         must=True,
         leader=False,
     )
+    draw_pixels(overlay, bgr)
     middle = result.circles[0].points_px.mean(axis=0)
     turns = np.deg2rad(np.linspace(-150.0, -30.0, max(len(result.circles), 2)))
     for circle, turn in zip(result.circles, turns, strict=False):

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from measure.annotate import Rims, draw_target
 from measure.overlay import CYAN, ORANGE, WHITE, YELLOW, Overlay
+from measure.pixelmarks import draw_pixels
 from measure.result import TraceResult
 from measure.tool import Tool
 from measure.toolroles import Role
@@ -28,6 +29,7 @@ def tool_picture(bgr: ByteArray, traced: TraceResult, tool: Tool, units: Units =
     """
     overlay = Overlay(bgr)
     draw_target(overlay, traced)
+    draw_pixels(overlay, bgr)
     rims = Rims.of(traced)
     overlay.dots(traced.outline_px, CYAN)
     overlay.stroke(traced.axis_px, WHITE, dashed=True)
