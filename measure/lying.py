@@ -6,8 +6,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.finding import FoundTarget
+from calib.finding import FoundTarget, linear_table
+from calib.photo import Photo
 from calib.refusal import RefusalError
+from measure.footedge import edge_before_foot
 from measure.outline import SPACING_PX
 from measure.pieceends import PieceEnds, pixel_mm
 from measure.profile import Profile
@@ -30,7 +32,7 @@ third), ends where the card covers the piece."""
 
 
 def refuse_lying_otherwise(
-    photo_name: str,
+    photo: Photo,
     request: TraceRequest,
     found: FoundTarget,
     solved: Solved,
@@ -41,6 +43,7 @@ def refuse_lying_otherwise(
 
     Parameters
     ----------
+    photo : of the piece.
     request, found, solved : what was asked, and found.
     ends, profile : of the piece as solved.
 
@@ -51,13 +54,13 @@ def refuse_lying_otherwise(
     """
     _refuse_sunk(request, profile)
     if _unsure_share(profile) > UNSURE_MOST:
-        raise _too_unsure(photo_name, request.setup, profile)
+        raise _too_unsure(photo.name, request.setup, profile)
     if request.setup == "upright":
-        _refuse_unclear_foot(photo_name, found, solved)
+        _refuse_unclear_foot(photo, found, solved)
     if request.setup == "bench":
-        _refuse_rest_on_unseen_end(photo_name, solved.rests, ends)
+        _refuse_rest_on_unseen_end(photo.name, solved.rests, ends)
     if not found.is_board and request.setup != "plane":
-        _refuse_card_on_piece(photo_name, solved, found.polygon_px)
+        _refuse_card_on_piece(photo.name, solved, found.polygon_px)
 
 
 def _refuse_sunk(request: TraceRequest, profile: Profile) -> None:
@@ -102,10 +105,10 @@ OTHERWISE = {
 """What to ask first where the picture does not fit what was said."""
 
 
-def _refuse_unclear_foot(photo_name: str, found: FoundTarget, solved: Solved) -> None:
+def _refuse_unclear_foot(photo: Photo, found: FoundTarget, solved: Solved) -> None:
     """Refuse a standing piece whose foot is no circle on the bench, or goes over into no sides.
 
-    Its shadow was followed, or another edge than the lowest.
+    Its shadow was followed, or another edge than the lowest, which then runs before it.
 
     Raises
     ------
@@ -115,13 +118,21 @@ def _refuse_unclear_foot(photo_name: str, found: FoundTarget, solved: Solved) ->
     ends_px, bench = axis_ends_of(solved.outline), -found.thickness_mm
     off = foot_misfit_px(solved.outline, ends_px, solved.estimate.view, bench)
     beside = max(beside_foot(solved.outline, ends_px))
-    if off > FOOT_MOST_PX or beside < BESIDE_FOOT_LEAST:
+    if off > FOOT_MOST_PX or beside < BESIDE_FOOT_LEAST or _is_higher_edge(photo, bench, solved):
         raise RefusalError(
             "foot-unclear",
-            f"The foot of the piece in {photo_name} is not told from its shadow or the bench.",
+            f"The foot of the piece in {photo.name} is not told from its shadow or the bench.",
             "Where it stands decides every diameter: light the foot from the front, or stand the "
             "piece on paper of another tone.",
         )
+
+
+def _is_higher_edge(photo: Photo, bench_mm: float, solved: Solved) -> bool:
+    fit = solved.estimate
+    start, d = fit.axis.point_mm, fit.axis.direction
+    centre = start + (bench_mm - start[2]) / d[2] * d
+    radius = float(fit.x[fit.layout.size - 1])
+    return edge_before_foot(photo.bgr, linear_table(), fit.view, centre, radius)
 
 
 FOOT_MOST_PX = 2.0

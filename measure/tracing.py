@@ -91,7 +91,7 @@ def finished(photo: Photo, request: TraceRequest, found: FoundTarget, solved: So
     if not put.shown:
         unsure = solved.rest_share < REST_SURE
         raise rests_unclear(photo.name) if unsure else not_turned(photo.name)
-    refuse_lying_otherwise(photo.name, request, found, solved, put.ends, put.assembled.profile)
+    refuse_lying_otherwise(photo, request, found, solved, put.ends, put.assembled.profile)
     fit, tilt = solved.estimate, _tilt_deg(found.view)
     told = request.start is not None or request.known
     start_is_free = not told and request.setup != "upright"
