@@ -11,13 +11,14 @@ import numpy as np
 from calib.finding import FoundTarget
 from calib.lens import Lens
 from measure.endrimsight import RimSight, rim_on
-from measure.pieceends import arc_of, piece_ends
+from measure.pieceends import PieceEnds, arc_of, piece_ends
 from measure.result import TraceRequest
 from measure.setting import curves_of
+from measure.sides import SideCurve
 from measure.solved import Solved
 from measure.solving import solve_outline
 
-__all__ = ["with_rims"]
+__all__ = ["ends_of", "with_rims"]
 
 FOCAL_KNOWN = 0.006
 """A rim tells nothing of a focal length, nor of anything else, that is known to this share of
@@ -63,9 +64,7 @@ def _rims(
 ) -> Iterator[RimSight]:
     """Yield the rims that close the piece and are seen as circles."""
     view, axis, outline = solved.estimate.view, solved.estimate.axis, solved.outline
-    curves, _ = curves_of(outline, view, axis)
-    bench = -found.thickness_mm
-    ends = piece_ends(size_px, request, bench, outline, view, axis, curves, solved.open_ends)
+    curves, ends = ends_of(request, found, solved, size_px)
     for first, end, cut in zip((True, False), (ends.start, ends.stop), ends.cut, strict=True):
         # The rim that stands on the bench has its say already.
         if (
@@ -78,3 +77,14 @@ def _rims(
             rim = rim_on(outline, view, axis, arc, end.z_mm, 1.0 if first else -1.0)
             if rim is not None:
                 yield rim
+
+
+def ends_of(
+    request: TraceRequest, found: FoundTarget, solved: Solved, size_px: tuple[int, int]
+) -> tuple[tuple[SideCurve, SideCurve], PieceEnds]:
+    """Return both side curves of a solved outline, and its ends."""
+    view, axis, outline = solved.estimate.view, solved.estimate.axis, solved.outline
+    curves, _ = curves_of(outline, view, axis)
+    bench = -found.thickness_mm
+    ends = piece_ends(size_px, request, bench, outline, view, axis, curves, solved.open_ends)
+    return curves, ends

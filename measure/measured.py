@@ -107,7 +107,16 @@ def read_measured(path: Path) -> Measured:
         setup=str(facts.get("setup") or ""),
         scale_from=str(facts.get("scale_from") or ""),
         lens_from=str(facts.get("lens_from") or ""),
+        known_mm=_known_places(facts),
     )
+
+
+def _known_places(facts: dict[str, Any]) -> tuple[float, ...]:
+    """Return where the trace took caliper readings in, as its result.json says."""
+    known = facts.get("known")
+    items = known if isinstance(known, list) else []
+    places = [item.get("z_mm") for item in items if isinstance(item, dict)]
+    return tuple(float(z) for z in places if isinstance(z, int | float))
 
 
 def _of_another_kind(folder: Path) -> str:

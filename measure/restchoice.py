@@ -18,12 +18,10 @@ from numpy.typing import NDArray
 from calib.finding import FoundTarget
 from calib.lens import Lens
 from calib.vectors import cross
-from measure.endrimfit import with_rims
+from measure.endrimfit import ends_of, with_rims
 from measure.fit import Estimate
-from measure.pieceends import piece_ends
 from measure.rest import Rest
 from measure.result import TraceRequest
-from measure.setting import curves_of
 from measure.solved import Solved
 from measure.solving import first_rests, solve_outline
 
@@ -199,18 +197,7 @@ def _weighed(
     request: TraceRequest, found: FoundTarget, solved: Solved, size_px: tuple[int, int]
 ) -> _Way:
     """Return a way with the squared misfits, of both ends, of what closes the piece there."""
-    view, axis = solved.estimate.view, solved.estimate.axis
-    curves, _ = curves_of(solved.outline, view, axis)
-    ends = piece_ends(
-        size_px,
-        request,
-        -found.thickness_mm,
-        solved.outline,
-        view,
-        axis,
-        curves,
-        solved.open_ends,
-    )
+    _, ends = ends_of(request, found, solved, size_px)
     both = zip((ends.start, ends.stop), ends.cut, strict=True)
     shown = [end for end, cut in both if not cut]
     misfit_px2 = sum(min(end.misfit_px, NOT_ROUND_PX) ** 2 for end in shown)

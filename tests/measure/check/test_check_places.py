@@ -4,6 +4,7 @@ The rule is that of ISO 14253-1 (from memory).
 """
 
 import dataclasses
+import json
 
 import numpy as np
 import pytest
@@ -12,7 +13,9 @@ from checkpieces import Noise, measured_copy, mill_diameter, mill_plan, rows_wit
 from measure.check import CheckRequest, check
 from measure.checkwords import place_words
 from measure.judge import OUTSIDE, UNSURE, WITHIN
+from measure.measured import read_measured
 from measure.profile import Profile
+from measure.profilefile import rows_csv
 from measure.units import METRIC
 
 
@@ -88,3 +91,25 @@ def test_two_bumps_that_touch_are_two_places():
     outside = [place for place in result.places if place.verdict == OUTSIDE]
     assert [place.z_mm for place in outside] == pytest.approx([76.0, 86.0], abs=0.8)
     assert outside[1].deviation_mm == pytest.approx(1.7, abs=0.15)
+
+
+def test_a_reading_that_was_given_is_not_asked_for_again():
+    piece = uneven(0)
+    request = CheckRequest((0.3, 0.1), datum="start")
+    asked = check(piece, mill_plan(), request).advice.readings
+    assert asked
+    given = tuple(reading.piece_z_mm for reading in asked)
+    again = check(dataclasses.replace(piece, known_mm=given), mill_plan(), request).advice.readings
+    assert all(abs(r.piece_z_mm - z) >= 10.0 for r in again for z in given)
+
+
+def test_a_trace_that_is_read_back_says_where_readings_were_taken(tmp_path):
+    (tmp_path / "profile.csv").write_bytes(rows_csv(uneven(3).profile))
+    known = [{"z_mm": 72.0, "diameter_mm": 35.6}]
+    (tmp_path / "result.json").write_text(
+        json.dumps({"schema": 1, "kind": "trace", "known": known})
+    )
+    assert read_measured(tmp_path).known_mm == (72.0,)
+    strange = {"schema": 1, "kind": "trace", "known": [7, {"z": 1}]}
+    (tmp_path / "result.json").write_text(json.dumps(strange))
+    assert read_measured(tmp_path).known_mm == ()
