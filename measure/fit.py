@@ -29,19 +29,15 @@ from measure.endrimsight import STRAY_SDS, RimSight, rim_residuals, rims_start
 from measure.knowledge import Knowledge, foot_start, knowledge_residuals
 from measure.outline import Outline
 from measure.revolve import Axis
+from measure.rimbias import RIM_BIAS_PX, rim_bias_sd
 from measure.sidepairs import Pairs, pairs_of
 from measure.sides import SideCurve
 from measure.unknowns import Layout, Values, across_and_deep
 
-__all__ = ["RIM_BIAS_PX", "RIM_BIAS_SD_PX", "Estimate", "estimate"]
+__all__ = ["Estimate", "estimate"]
 
 FloatArray = NDArray[np.float64]
 
-RIM_BIAS_PX = -0.02
-RIM_BIAS_SD_PX = 0.13
-"""Where a fitted rim lies against the true one, outward positive: wood darkens toward grazing,
-and a phone's sharpening moves the step. Measured on rendered photos, as is its
-spread."""
 CORRELATED = 5.0
 """Where a rim is seen goes wrong over long stretches together (grain, shading, a soft shadow):
 compared pairs are worth as many fewer as this squared. Else the small difference that the focal
@@ -59,6 +55,7 @@ class Estimate:
     misfit_px : robust rms of the comparison of sides, pixels across the outline.
     kept : share of compared pairs that agree.
     pairs_sd : scale found for the comparisons: 1 when they scatter as stated.
+    rim_sd_px : (2,) standard deviation that the sides' rim bias was given beforehand.
     """
 
     layout: Layout
@@ -68,6 +65,7 @@ class Estimate:
     misfit_px: float
     kept: float
     pairs_sd: float
+    rim_sd_px: FloatArray
 
     @property
     def view(self) -> View:
@@ -122,7 +120,7 @@ def estimate(
         gap = ra - np.interp(za, np.maximum.accumulate(zb), rb)
         return np.asarray(gap * pairs.cosine / (unit * pairs.sd_mm))
 
-    prior = lens_prior(lens)
+    prior, rim_sd = lens_prior(lens), rim_bias_sd(outline, curves)
     known = knowledge_residuals(layout, outline, knowledge, curves, scale, values)
     of_target, own = residuals_of(sight), VIEW_SIZE + layout.extras
     of_sight = Remembered(lambda x: of_target(layout.view_of(x), x[VIEW_SIZE:own]), slice(own))
@@ -131,7 +129,7 @@ def estimate(
     of_rims = rim_residuals(layout, outline, rims, scale)
 
     def residuals(x: FloatArray) -> FloatArray:
-        bias = (layout.bias_of(x) - RIM_BIAS_PX) / RIM_BIAS_SD_PX
+        bias = (layout.bias_of(x) - RIM_BIAS_PX) / rim_sd
         return np.concatenate([of_sides(x), of_sight(x), prior(x), bias, of_known(x), of_rims(x)])
 
     start = [view.vector(), extras_start(sight), np.zeros(4), np.full(2, RIM_BIAS_PX)]
@@ -150,7 +148,7 @@ def estimate(
         robust[len(pairs.a) + targets + 2 :][:4] = BIAS_SCALE
     robust[len(robust) - sum(len(rim.index) for rim in rims) :] = STRAY_SDS
     solution = solve(residuals, x0, h, robust, iterations=iterations, tolerance=0.02)
-    return _finished(layout, solution, h, unit * compare(solution.x), pairs, scale)
+    return _finished(layout, solution, h, unit * compare(solution.x), pairs, scale, rim_sd)
 
 
 def _finished(
@@ -160,6 +158,7 @@ def _finished(
     compared: FloatArray,
     pairs: Pairs,
     scale: float,
+    rim_sd: FloatArray,
 ) -> Estimate:
     good = np.abs(compared) < 3.5
     spread = 1.4826 * float(np.median(np.abs(compared)))
@@ -167,4 +166,5 @@ def _finished(
     # The rims' own unknowns have done their part.
     own = slice(layout.size)
     x, covariance = solution.x[own], solution.covariance[own, own]
-    return Estimate(layout, x, covariance, steps[own], misfit, float(np.mean(good)), spread)
+    kept = float(np.mean(good))
+    return Estimate(layout, x, covariance, steps[own], misfit, kept, spread, rim_sd)

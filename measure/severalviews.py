@@ -19,9 +19,10 @@ from calib.lensequations import FOCUS_SD
 from calib.sight import SideSight, Sight
 from calib.view import VIEW_SIZE
 from measure.carried import Carried, directions
-from measure.fit import RIM_BIAS_PX, RIM_BIAS_SD_PX, Estimate
+from measure.fit import Estimate
 from measure.profile import Profile
 from measure.revolve import Axis
+from measure.rimbias import RIM_BIAS_PX
 from measure.sides import SideCurve
 
 __all__ = ["OneView", "at_one", "has_moved", "runs_backward"]
@@ -47,6 +48,8 @@ ALONG_MM = 8.0
 STEEP, NEAR_MM = 0.5, 0.6
 """Places so near to where |dr/dz| is larger are not compared."""
 LENS, STEP_MM = 5, 0.01
+RIM = (7, 8)
+"""Where the rim bias of both sides stands among what photos may share."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +168,8 @@ def _share_priors(
             block = common + (own if i == j else 0.0)
             if not view.has_lens_of(other):
                 block[:LENS] = 0.0
+            # What moves a rim in one photo moves it alike in another, by what each is moved.
+            block[RIM, RIM] *= other.estimate.rim_sd_px / view.estimate.rim_sd_px
             both[i * k : (i + 1) * k, j * k : (j + 1) * k] = block
     scale = np.sqrt(np.diag(both))
     together = np.linalg.inv(both / np.outer(scale, scale)) / np.outer(scale, scale)
@@ -210,8 +215,9 @@ def _prior(view: OneView) -> tuple[FloatArray, FloatArray, FloatArray]:
     own[[5, 6], [5, 6]] = size_sd**2 * 0.001
     own[range(3, 5), range(3, 5)] = 0.001 * np.diag(lens.covariance)[3:5]
     common[range(3, 5), range(3, 5)] -= own[range(3, 5), range(3, 5)]
-    common[[7, 8], [7, 8]] = ALIKE * RIM_BIAS_SD_PX**2
-    own[[7, 8], [7, 8]] = (1.0 - ALIKE) * RIM_BIAS_SD_PX**2
+    variance = view.estimate.rim_sd_px**2
+    common[RIM, RIM] = ALIKE * variance
+    own[RIM, RIM] = (1.0 - ALIKE) * variance
     return mean, common, own
 
 

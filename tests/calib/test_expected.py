@@ -14,7 +14,7 @@ from calib.printed import BarReading, scale_of
 from calib.sight import SIDE_NORMALS, SideSight, fit_view
 from calib.targets import ID1
 from calib.view import View
-from measure import fit, setting, sidepairs
+from measure import fit, rimbias, setting, sidepairs
 from measure.revolve import Axis, contact_points
 
 SIZE = (4032, 3024)
@@ -83,7 +83,7 @@ def test_the_priors_are_those_of_a_trace():
     assert setting.PLANE_SD_MM == module.PLANE_SD_MM
     assert setting.HEIGHT_SD_MM == module.HEIGHT_SD_MM
     assert setting.UPRIGHT_SD_RAD == module.UPRIGHT_SD_RAD
-    assert fit.RIM_BIAS_SD_PX == module.RIM_BIAS_SD_PX
+    assert rimbias.RIM_BIAS_SD_PX == module.RIM_BIAS_SD_PX
     assert sidepairs.PAIR_FLOOR_PX == module.PAIR_FLOOR_PX
 
 

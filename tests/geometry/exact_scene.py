@@ -19,11 +19,11 @@ from calib.lens import lens_from_exif
 from calib.photo import Photo
 from calib.sight import SIDE_NORMALS, SideSight, fit_view
 from calib.targets import ID1
-from measure.fit import RIM_BIAS_PX, RIM_BIAS_SD_PX
 from measure.outline import Outline
 from measure.rest import resting_places
 from measure.result import TraceRequest
 from measure.revolve import Axis
+from measure.rimbias import RIM_BIAS_PX, RIM_BIAS_SD_PX
 from measure.setting import HEIGHT_SD_MM, PLANE_SD_MM, UPRIGHT_SD_RAD
 from measure.sides import contour_values
 from measure.solving import solve_outline

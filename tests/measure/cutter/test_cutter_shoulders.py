@@ -55,7 +55,7 @@ def solved_with(view):
     for k, sd in SD.items():
         variance[k] = sd**2
     steps = np.concatenate([np.full(VIEW_SIZE, 1e-4), np.full(6, 1e-3)])
-    return Estimate(layout, x, np.diag(variance), steps, 0.1, 1.0, 1.0)
+    return Estimate(layout, x, np.diag(variance), steps, 0.1, 1.0, 1.0, np.full(2, 0.13))
 
 
 @pytest.mark.parametrize("moved", [0.0, 1.5, -1.5])
