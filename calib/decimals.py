@@ -1,4 +1,4 @@
-"""Numbers on the command line with a decimal comma, as half of Europe types them."""
+"""Numbers on the command line as people type them: with a decimal comma, lengths in inches."""
 
 from __future__ import annotations
 
@@ -7,16 +7,23 @@ import typing
 from collections.abc import Callable, Sequence
 from typing import Any
 
-__all__ = ["unclear_pair", "with_decimal_points"]
+from calib.typedinches import inches_to_mm
+
+__all__ = ["plain_numbers", "unclear_pair"]
+
+LENGTHS = ("MM", "Z:DIAMETER", "NAME:MM", "PROUD,SHY", "LxWxT")
+"""What stands in the help for the values of options that are lengths, or made up of lengths."""
 
 _COMMA = re.compile(r"(-?\d+),(\d+)")
 
 
-def with_decimal_points(app: Any, words: Sequence[str]) -> list[str]:
-    """Return a command line in which 99,6 is 99.6 wherever an option takes one number.
+def plain_numbers(app: Any, words: Sequence[str]) -> list[str]:
+    """Return a command line with its numbers as programs write them, its lengths in millimetres.
 
-    One place for all of them: an option only says that it is a float. Where a comma separates
-    numbers (a box, a list of angles) the option is text, and is left alone.
+    99,6 is 99.6 wherever an option takes one number; 1-3/4in is 44.45 wherever one takes a length.
+    One place for all of them: an option only says that it is a float, or by what stands for its
+    value in the help that it is a length. Where a comma separates numbers (a box, a list of angles)
+    the option is text, and its commas are left alone.
 
     Parameters
     ----------
@@ -24,13 +31,18 @@ def with_decimal_points(app: Any, words: Sequence[str]) -> list[str]:
     words : the command line without the program's name.
     """
     result = list(words)
-    numbers = {name for command in _named(app, words[:1]) for name in _float_options(command)}
+    commands = _named(app, words[:1])
+    floats = {name for command in commands for name in _options(command, _is_float)}
+    lengths = {name for command in commands for name in _options(command, _is_length)}
     for i, word in enumerate(words):
         name, equals, value = word.partition("=")
-        if name in numbers and equals:
-            result[i] = f"{name}={_pointed(value)}"
-        elif i and words[i - 1] in numbers:
-            result[i] = _pointed(word)
+        before = words[i - 1] if i else ""
+        head, option, typed = (f"{name}=", name, value) if equals else ("", before, word)
+        if option in lengths:
+            typed = inches_to_mm(typed)
+        if option in floats:
+            typed = _pointed(typed)
+        result[i] = head + typed
     return result
 
 
@@ -53,11 +65,19 @@ def _named(app: Any, words: Sequence[str]) -> list[Callable[..., Any]]:
     ]
 
 
-def _float_options(command: Callable[..., Any]) -> set[str]:
+def _options(command: Callable[..., Any], fits: Callable[[Any, Sequence[Any]], bool]) -> set[str]:
     found: set[str] = set()
     for argument, hint in typing.get_type_hints(command, include_extras=True).items():
         kind, *extras = typing.get_args(hint) or (hint,)
-        if kind is float or float in typing.get_args(kind):
+        if fits(kind, extras):
             named = [name for info in extras for name in getattr(info, "param_decls", None) or ()]
             found.update(named or ["--" + argument.replace("_", "-")])
     return found
+
+
+def _is_float(kind: Any, _: Sequence[Any]) -> bool:
+    return kind is float or float in typing.get_args(kind)
+
+
+def _is_length(_: Any, extras: Sequence[Any]) -> bool:
+    return any(getattr(info, "metavar", None) in LENGTHS for info in extras)

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TextIO
 
-from calib.decimals import with_decimal_points
+from calib.decimals import plain_numbers
 from calib.nearby import missing_file_advice
 from calib.refusal import BadFileError, Notice, RefusalError
 from calib.usage import plain_usage
@@ -76,7 +76,7 @@ def run_app(app: Callable[..., Any], name: str) -> None:
     as_json = "--json" in sys.argv[1:]
     _settle_process()
     try:
-        words = with_decimal_points(app, sys.argv[1:])
+        words = plain_numbers(app, sys.argv[1:])
         status = app(args=words, prog_name=name, standalone_mode=False)
     except (Exception, KeyboardInterrupt) as error:
         # Typer carries its own copy of the command-line library, whose classes are private to

@@ -10,6 +10,7 @@ from measure.check import CheckResult
 from measure.checkstrip import numbered
 from measure.judge import UNSURE
 from measure.overlay import CYAN, ORANGE, WHITE, YELLOW, Overlay
+from measure.pixelmarks import draw_pixels
 from measure.result import TraceResult
 from measure.units import Units
 
@@ -30,6 +31,7 @@ def check_picture(bgr: ByteArray, traced: TraceResult, result: CheckResult, unit
     overlay = Overlay(bgr)
     if not traced.target_is_board:
         overlay.hide(traced.target_px)
+    draw_pixels(overlay, bgr)
     rims = Rims.of(traced)
     overlay.dots(traced.outline_px, CYAN)
     overlay.stroke(traced.axis_px, WHITE, dashed=True)

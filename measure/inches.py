@@ -5,10 +5,10 @@ from __future__ import annotations
 from fractions import Fraction
 from math import floor
 
+from calib.typedinches import MM_PER_INCH
+
 __all__ = ["FINEST", "MM_PER_INCH", "inch_fraction", "nearest_fraction"]
 
-MM_PER_INCH = 25.4
-"""Exactly, since the international yard and pound agreement of 1959."""
 FINEST = 64
 """Finest division that a workshop rule shows: 1/64 inch, 0.4 mm."""
 

@@ -74,7 +74,9 @@ Box = Annotated[
 ]
 Known = Annotated[
     list[str] | None,
-    typer.Option(metavar="Z:DIAMETER", help="A caliper reading in mm. Repeat for more."),
+    typer.Option(
+        metavar="Z:DIAMETER", help="A caliper reading, mm or as 1-3/4in. Repeat for more."
+    ),
 ]
 StartEnd = Annotated[
     str | None,

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 
 from calib.refusal import BadFileError, Notice, RefusalError
+from measure.inches import MM_PER_INCH
 from measure.mating import FitPreset, Size
 from measure.mechanism import read_mechanism
 from measure.profile import LONGEST_BRIDGE_MM, Profile, too_vague
@@ -26,7 +27,6 @@ __all__ = ["GivenSize", "given_size", "typed_size"]
 
 TYPED_U95_MM = 0.1
 """Taken for a size typed without ±: calipers on wood (common practice, no source)."""
-INCH_MM = 25.4
 LARGEST_MM = 2000.0
 
 _NUMBER = r"(?:\d+[.,]?\d*|[.,]\d+)"
@@ -106,8 +106,8 @@ def _numbers(text: str) -> tuple[float | None, float | None]:
         inches += Fraction(int(found[2]), int(found[3]))
     else:
         inches += Fraction(str(_float(found[4])))
-    spread = _float(found[5]) * INCH_MM if found[5] else None
-    return float(inches) * INCH_MM, spread
+    spread = _float(found[5]) * MM_PER_INCH if found[5] else None
+    return float(inches) * MM_PER_INCH, spread
 
 
 def _float(text: str) -> float:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import sqrt
 
+from measure.inches import MM_PER_INCH
+
 __all__ = ["SPEED_SOURCE", "Speeds", "lathe_speeds"]
 
 LOW_PRODUCT, HIGH_PRODUCT = 6000.0, 9000.0
@@ -13,7 +15,6 @@ HIGHEST_RPM = 3000.0
 """No faster is printed, however thin the work (common practice, no source)."""
 SANDING_SHARE = 0.5
 """Sand at about half the speed of the finishing cut (common practice, no source)."""
-MM_PER_INCH = 25.4
 
 SPEED_SOURCE = (
     "diameter in inches × rev/min = 6000 to 9000, the usual handbook rule (from memory); rough "

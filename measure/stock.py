@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import cache
 
+from measure.inches import MM_PER_INCH
+
 __all__ = [
     "AUGER",
     "FORSTNER",
@@ -27,8 +29,6 @@ __all__ = [
     "stock_matches",
     "stock_sizes",
 ]
-
-INCH_MM = 25.4
 
 METRIC_DRILL = "metric drill"
 INCH_DRILL = "inch drill"
@@ -194,7 +194,7 @@ def _inch_drills() -> Iterable[StockSize]:
     weights = {1: 1.0, 2: 1.0, 4: 1.0, 8: 0.8, 16: 0.5, 32: 0.15, 64: 0.05}
     for sixty_fourths in (*range(1, 113), *range(114, 129, 2), *range(132, 225, 4)):
         inches = Fraction(sixty_fourths, 64)
-        d = float(inches) * INCH_MM
+        d = float(inches) * MM_PER_INCH
         weight = weights[inches.denominator]
         yield StockSize(d, inch_name(inches), (INCH_DRILL,), 0.0, _h8_mm(d), weight)
 
@@ -212,5 +212,5 @@ def _wood_bits() -> Iterable[StockSize]:
                 continue
             inches = Fraction(sixteenths, 16)
             weight = 1.5 if inches.denominator <= 8 else 0.7
-            d = float(inches) * INCH_MM
+            d = float(inches) * MM_PER_INCH
             yield StockSize(d, inch_name(inches), (kind,), slack, slack, weight)

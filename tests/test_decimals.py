@@ -1,11 +1,12 @@
-"""A decimal comma is a decimal point wherever an option takes one number."""
+"""A decimal comma is a decimal point wherever an option takes one number, inches are millimetres
+wherever one takes a length."""
 
 import pytest
 import typer
 
 from calib import printed
 from calib.cli import app
-from calib.decimals import unclear_pair, with_decimal_points
+from calib.decimals import plain_numbers, unclear_pair
 from calib.ending import run_app
 from calib.folders import CONFIG_VARIABLE
 from measure.cli import build_app
@@ -13,7 +14,7 @@ from measure.cli import build_app
 
 def typed(words, application=None):
     application = application or build_app(words)
-    return with_decimal_points(application, words)
+    return plain_numbers(application, words)
 
 
 def test_numbers_of_a_command_and_of_the_shared_options():
@@ -69,3 +70,35 @@ def test_a_printed_bar_read_with_a_comma(monkeypatch, tmp_path):
 )
 def test_a_pair_that_may_be_one_number(text, unclear):
     assert unclear_pair(text) is unclear
+
+
+@pytest.mark.parametrize(
+    ("typed_words", "read"),
+    [
+        # Exactly 25.4 mm to the inch (international yard and pound agreement of 1959).
+        (["trace", "--known", "3-7/8in:1-3/4in"], ["trace", "--known", "98.425:44.45"]),
+        (["trace", "--known=2in:1 5/8in"], ["trace", "--known=50.8:41.275"]),
+        (["trace", "--axis-offset", "-1/2in"], ["trace", "--axis-offset", "-12.7"]),
+        (["trace", "--every", '0,25"'], ["trace", "--every", "6.35"]),
+        (["check", "--tolerance", "1/64in,1/32in"], ["check", "--tolerance", "0.396875,0.79375"]),
+        (["sheet", "--plank", "40inx8inx2in"], ["sheet", "--plank", "1016x203.2x50.8"]),
+        (["hole", "--depth", "step1:3/8in"], ["hole", "--depth", "step1:9.525"]),
+    ],
+)
+def test_lengths_in_inches(typed_words, read):
+    assert typed(typed_words) == read
+
+
+def test_inches_where_no_length_is_asked_for_are_left_alone():
+    for words in (
+        ["trace", "mill 4in.jpg", "--out", "2in"],
+        ["trace", "p.jpg", "--turned", "0in,60in"],
+        ["trace", "p.jpg", "--known", "1/0in:3"],
+        ["trace", "p.jpg", "--known", "2inches:40"],
+    ):
+        assert typed(words) == words
+
+
+def test_bars_measured_in_inches():
+    words = ["printed", "--bar-x", "3-15/16in", "--bar-y=3.94in"]
+    assert typed(words, app) == ["printed", "--bar-x", "100.0125", "--bar-y=100.076"]

@@ -22,7 +22,7 @@ def lens(
     chessboard: Annotated[
         str | None, typer.Option(help="Plain chessboard instead: inner corners, as in 9x6.")
     ] = None,
-    square: Annotated[float | None, typer.Option(help="Side of its squares, mm.")] = None,
+    square: Annotated[float | None, typer.Option(metavar="MM", help="Side of its squares.")] = None,
     out: Annotated[
         Path | None, typer.Option(help="Folder for the report; lens-measured if left out.")
     ] = None,

@@ -16,12 +16,17 @@ def register(app: typer.Typer) -> None:
 
 def printed(
     size: Annotated[str, typer.Option(help="Which board: a4, letter, a3, pocket.")] = "a4",
-    bar_x: Annotated[float | None, typer.Option(help="The X bar as you measure it, mm.")] = None,
-    bar_y: Annotated[float | None, typer.Option(help="The Y bar as you measure it, mm.")] = None,
+    bar_x: Annotated[
+        float | None, typer.Option(metavar="MM", help="The X bar as you measure it.")
+    ] = None,
+    bar_y: Annotated[
+        float | None, typer.Option(metavar="MM", help="The Y bar as you measure it.")
+    ] = None,
     bar_u: Annotated[
         float | None,
         typer.Option(
-            help="Standard uncertainty of a reading, mm: rule 0.15 (if left out), calipers 0.05."
+            metavar="MM",
+            help="Standard uncertainty of a reading: rule 0.15 (if left out), calipers 0.05.",
         ),
     ] = None,
     forget: Annotated[bool, typer.Option("--forget", help="Forget this board's reading.")] = False,
