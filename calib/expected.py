@@ -34,10 +34,8 @@ CONTACT_SD_MM = 0.05
 PLANE_SD_MM, HEIGHT_SD_MM = 0.5, 0.3
 UPRIGHT_SD_RAD = 0.004
 FOOT_SD_MM, FOOT_RADIUS_SD_MM = 0.15, 0.2
-"""As in a trace; a test holds them together."""
 RIM_BIAS_SD_PX = 0.13
-"""Rms of 588 sides of rendered photos. A trace says less of a clean side and more of a grainy one,
-which a preview does not see."""
+"""As in a trace, of a clean side; a test holds them together."""
 EDGE_SD_PX = 0.15
 """Noise of one outline point on wood (measured on rendered photos)."""
 PAIR_FLOOR_PX = 0.3

@@ -22,7 +22,7 @@ from measure.carried import Carried, directions
 from measure.fit import Estimate
 from measure.profile import Profile
 from measure.revolve import Axis
-from measure.rimbias import RIM_BIAS_PX
+from measure.rimbias import RIM_BIAS_PX, RIM_BIAS_SD_PX
 from measure.sides import SideCurve
 
 __all__ = ["OneView", "at_one", "has_moved", "runs_backward"]
@@ -34,7 +34,9 @@ SAME_FOCAL = 0.005
 CENTRE_SD_OF_12MP = 2.0
 """How far a steadied lens moves its centre from photo to photo, px (common practice, no source)."""
 ALIKE = 0.9
-"""Share of the variance of a rim's error that photos of one piece in one light have in common."""
+"""Share of the variance of a clean rim's error that photos of one piece in one light have in
+common. What more a noisy one has is its own: taken for common, it would count against the clean
+ones."""
 UNSAID = 1.2
 """What the photos' doubts have in common beside that, and what straight lines leave out: errors
 are so much larger than the rest says (measured on exact scenes)."""
@@ -168,8 +170,6 @@ def _share_priors(
             block = common + (own if i == j else 0.0)
             if not view.has_lens_of(other):
                 block[:LENS] = 0.0
-            # What moves a rim in one photo moves it alike in another, by what each is moved.
-            block[RIM, RIM] *= other.estimate.rim_sd_px / view.estimate.rim_sd_px
             both[i * k : (i + 1) * k, j * k : (j + 1) * k] = block
     scale = np.sqrt(np.diag(both))
     together = np.linalg.inv(both / np.outer(scale, scale)) / np.outer(scale, scale)
@@ -215,9 +215,8 @@ def _prior(view: OneView) -> tuple[FloatArray, FloatArray, FloatArray]:
     own[[5, 6], [5, 6]] = size_sd**2 * 0.001
     own[range(3, 5), range(3, 5)] = 0.001 * np.diag(lens.covariance)[3:5]
     common[range(3, 5), range(3, 5)] -= own[range(3, 5), range(3, 5)]
-    variance = view.estimate.rim_sd_px**2
-    common[RIM, RIM] = ALIKE * variance
-    own[RIM, RIM] = (1.0 - ALIKE) * variance
+    common[RIM, RIM] = ALIKE * RIM_BIAS_SD_PX**2
+    own[RIM, RIM] = view.estimate.rim_sd_px**2 - common[RIM, RIM]
     return mean, common, own
 
 
