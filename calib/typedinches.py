@@ -10,7 +10,7 @@ __all__ = ["MM_PER_INCH", "inches_to_mm"]
 MM_PER_INCH = 25.4
 """Exactly, since the international yard and pound agreement of 1959."""
 
-_FRACTION, _DECIMAL = r"(?:(\d+)[ -])?(\d+)/(0*[1-9]\d*)", r"(\d+(?:[.,]\d+)?|[.,]\d+)"
+_FRACTION, _DECIMAL = r"(?:(\d+)[ -]+)?(\d+)/(0*[1-9]\d*)", r"(\d+(?:[.,]\d+)?|[.,]\d+)"
 _TYPED = re.compile(rf"(?<![\d/])(?:{_FRACTION}|{_DECIMAL})\s*(?:in(?![a-wyz])|\")")
 
 

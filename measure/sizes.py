@@ -11,14 +11,13 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from calib.refusal import BadFileError, Notice, RefusalError
-from measure.inches import MM_PER_INCH
+from calib.typedinches import inches_to_mm
 from measure.mating import FitPreset, Size
 from measure.mechanism import read_mechanism
 from measure.profile import LONGEST_BRIDGE_MM, Profile, too_vague
@@ -31,10 +30,8 @@ LARGEST_MM = 2000.0
 
 _NUMBER = r"(?:\d+[.,]?\d*|[.,]\d+)"
 _METRIC = re.compile(rf"\s*({_NUMBER})\s*(?:mm)?\s*(?:(?:±|\+-|\+/-)\s*({_NUMBER})\s*(?:mm)?)?\s*")
-_INCH = re.compile(
-    rf"\s*(?:(\d+)[ -]+)?(?:(\d+)/(\d+)|({_NUMBER}))\s*(?:in|\")"
-    rf"\s*(?:(?:±|\+-|\+/-)\s*({_NUMBER})\s*(?:in|\")?)?\s*"
-)
+_SPREAD = re.compile(r"±|\+-|\+/-")
+_INCH_UNITS = ("in", '"')
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,19 +92,15 @@ def typed_size(text: str) -> GivenSize:
 
 
 def _numbers(text: str) -> tuple[float | None, float | None]:
+    value, *spreads = _SPREAD.split(text)
+    if value.rstrip().endswith(_INCH_UNITS):
+        # A spread is in the unit of its size, and need not say so.
+        spreads = [each.strip().removesuffix('"').removesuffix("in") + "in" for each in spreads]
+        text = "±".join(inches_to_mm(each) for each in (value, *spreads))
     found = _METRIC.fullmatch(text)
-    if found:
-        return _float(found[1]), _float(found[2]) if found[2] else None
-    found = _INCH.fullmatch(text)
-    if not found or found[3] == "0" or (found[3] and not int(found[3])):
+    if not found:
         return None, None
-    inches = Fraction(int(found[1] or 0))
-    if found[2]:
-        inches += Fraction(int(found[2]), int(found[3]))
-    else:
-        inches += Fraction(str(_float(found[4])))
-    spread = _float(found[5]) * MM_PER_INCH if found[5] else None
-    return float(inches) * MM_PER_INCH, spread
+    return _float(found[1]), _float(found[2]) if found[2] else None
 
 
 def _float(text: str) -> float:

@@ -45,6 +45,7 @@ HOLE = {
         ("43,6 +- 0,05 mm", 43.6, 0.05),
         ("43.6+/-.2", 43.6, 0.2),
         ("1 5/8in ±0.004", 41.275, 0.1016),
+        ('1.75" ± 0.004"', 44.45, 0.1016),
         ("1-5/8 in", 41.275, 0.1),
         ("0.5in", 12.7, 0.1),
     ],
@@ -60,7 +61,9 @@ def test_a_size_without_spread_says_what_was_taken():
     assert given_size("43.6±0.1").notices == ()
 
 
-@pytest.mark.parametrize("text", ["", "abc", "43.6±", "-3", "0", "nan", "1/0in", "43±50", "9999"])
+@pytest.mark.parametrize(
+    "text", ["", "abc", "43.6±", "-3", "0", "nan", "1/0in", "1in±", "43±50", "9999"]
+)
 def test_what_is_no_size(text):
     with pytest.raises(BadFileError) as refusal:
         given_size(text)
