@@ -11,7 +11,7 @@ from calib.typedinches import inches_to_mm
 
 __all__ = ["plain_numbers", "unclear_pair"]
 
-LENGTHS = ("MM", "Z:DIAMETER", "NAME:MM", "PROUD,SHY", "LxWxT")
+LENGTHS = ("MM", "Z:DIAMETER", "NAME:MM", "PROUD,SHY", "LxWxT", "WHERE", "WOOD MM,...")
 """What stands in the help for the values of options that are lengths, or made up of lengths."""
 
 _COMMA = re.compile(r"(-?\d+),(\d+)")

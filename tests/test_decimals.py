@@ -82,6 +82,9 @@ def test_a_pair_that_may_be_one_number(text, unclear):
         (["trace", "--every", '0,25"'], ["trace", "--every", "6.35"]),
         (["check", "--tolerance", "1/64in,1/32in"], ["check", "--tolerance", "0.396875,0.79375"]),
         (["sheet", "--plank", "40inx8inx2in"], ["sheet", "--plank", "1016x203.2x50.8"]),
+        (["sheet", "--layers=oak 3/4in, ash 2"], ["sheet", "--layers=oak 19.05, ash 2"]),
+        (["check", "--datum", "1/2in"], ["check", "--datum", "12.7"]),
+        (["check", "--datum", "end"], ["check", "--datum", "end"]),
         (["hole", "--depth", "step1:3/8in"], ["hole", "--depth", "step1:9.525"]),
     ],
 )

@@ -41,7 +41,8 @@ Tolerance = Annotated[
     ),
 ]
 Datum = Annotated[
-    str | None, typer.Option(help="Lay it on by start, end, best, or the shoulder at Z.")
+    str | None,
+    typer.Option(metavar="WHERE", help="Lay it on by start, end, best, or the shoulder at Z."),
 ]
 Flip = Annotated[str, typer.Option(help="Turn the piece end for end: auto, yes or no.")]
 SamePhoto = Annotated[

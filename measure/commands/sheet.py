@@ -33,7 +33,10 @@ Clearance = Annotated[
 AllowDiameter = Annotated[float, typer.Option(metavar="MM", help="Blank over largest diameter.")]
 AllowLength = Annotated[float, typer.Option(metavar="MM", help="Chucking, parting, squaring.")]
 Layers = Annotated[
-    str | None, typer.Option(help='Glued-up blank, planed mm: "maple 20, walnut 5, maple 45".')
+    str | None,
+    typer.Option(
+        metavar="WOOD MM,...", help='Glued-up blank, planed: "maple 20, walnut 5, maple 45".'
+    ),
 ]
 PlankSize = Annotated[str | None, typer.Option("--plank", metavar="LxWxT", help="A plank, mm.")]
 Wood = Annotated[str | None, typer.Option(help="For the weight: a wood, or its kg/m3.")]
