@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 import pytest
 
+import measure
 from calib.ending import TRACEBACK_VARIABLE, file_trouble
 from calib.refusal import BadFileError, RefusalError
 from measure.cli import build_app
@@ -265,6 +266,8 @@ def fake_core(monkeypatch, capfd, tmp_path):
     core.measured, core.prior_lens = measured, lambda photo: None
     monkeypatch.setitem(sys.modules, "measure.trace", core)
     monkeypatch.delitem(sys.modules, "measure.tracejob", raising=False)
+    # The package keeps what was imported last: put back as well, or later tests see two modules.
+    monkeypatch.setattr(measure, "tracejob", None, raising=False)
     monkeypatch.chdir(tmp_path)
     handlers = [signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGHUP)]
 
