@@ -35,7 +35,7 @@ PLANE_SD_MM, HEIGHT_SD_MM = 0.5, 0.3
 UPRIGHT_SD_RAD = 0.004
 FOOT_SD_MM, FOOT_RADIUS_SD_MM = 0.15, 0.2
 RIM_BIAS_SD_PX = 0.13
-"""As in a trace, of a clean side; a test holds them together."""
+"""As in a trace (of a rim, that of a clean side); a test holds them together."""
 EDGE_SD_PX = 0.15
 """Noise of one outline point on wood (measured on rendered photos)."""
 PAIR_FLOOR_PX = 0.3

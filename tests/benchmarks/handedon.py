@@ -1,9 +1,9 @@
 """Rendered photos as phones and messengers hand them on: what that costs, and whether it is said.
 
-Run from the top folder: python -m tests.benchmarks.handedon [--photos DIR] [--ways messenger,...].
+Run from the top folder: python -m tests.benchmarks.handedon [--photos DIR] [--ways messenger ...].
 DIR is the folder of the accuracy benchmark; the sample photos unless given. Steel tools, which a
-trace is not for, are left out. What is done to the
-pictures is common practice of phones, no source; how much of it is set high on purpose.
+trace is not for, are left out. What is done to the pictures is common practice of phones, no
+source; how much of it is set high on purpose.
 """
 
 from __future__ import annotations
@@ -121,7 +121,7 @@ def main() -> None:
     """Read the options, and print a line for each way."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--photos", type=Path, default=SAMPLES, metavar="DIR")
-    parser.add_argument("--ways", default=",".join(WAYS))
+    parser.add_argument("--ways", nargs="+", choices=WAYS, default=list(WAYS))
     parser.add_argument("--lines", action="store_true", help="print a line for each photo, too")
     options = parser.parse_args()
     photos = [photo for photo in sorted(options.photos.rglob("*.jpg")) if _is_of_wood(photo)]
@@ -131,7 +131,7 @@ def main() -> None:
         f"{'rows inside U95':>22s}  far out"
     )
     print(_line("as taken", [score_photo(photo) for photo in photos]), flush=True)
-    for way in options.ways.split(","):
+    for way in options.ways:
         scores = list(_scores(photos, way))
         print(_line(way, scores), flush=True)
         if options.lines:
