@@ -1,20 +1,22 @@
-"""Whether the edge taken for a standing piece's foot is a higher one, its own wall before it.
+"""Whether the edge taken for a standing piece's foot is another's: a higher one's, or the bench's.
 
 From the phone the upper edge of a foot hides nothing of its lower one: that runs before it, as the
 same circle a little nearer on the bench. Dark wall and dark bench may make the upper edge the
 plainer one, and what lies on the bench before a foot is no such circle all along: a shadow's
-border is soft or to one side.
+border is soft or to one side. The whole rim of a foot lies within the outline; where a gap between
+planks was taken for its front, the circle that the gap would be of reaches far out.
 """
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.edges import sample_lines
 from calib.view import View
 
-__all__ = ["edge_before_foot"]
+__all__ = ["edge_before_foot", "rim_outside_share"]
 
 FloatArray = NDArray[np.float64]
 
@@ -23,6 +25,8 @@ ITSELF_MM = np.arange(-0.5, 0.51, 0.25)
 """How much nearer to the phone the other circle is looked for, and the foot's own."""
 HALF_RAD, PLACES = 0.9, 41
 """How far round to both sides of the front."""
+ROUND = 90
+"""Points of a rim."""
 ASIDE_PX, ALONG_PX = 2.0, (-1.0, 0.0, 1.0)
 SEEN_LEAST, AS_PLAIN, DARKEST = 0.6, 0.3, 0.004
 """The other edge is a step of so much in the logarithm of light (all channels together), and so
@@ -51,6 +55,26 @@ def edge_before_foot(
     if not (np.isfinite(own).any() and np.isfinite(other).any()):
         return False
     return bool(np.nanmax(other) > max(SEEN_LEAST, AS_PLAIN * float(np.nanmax(own))))
+
+
+def rim_outside_share(
+    outline_px: FloatArray, view: View, centre_mm: FloatArray, radius_mm: float
+) -> float:
+    """Return how far a foot's rim reaches out of the outline, as a share of its own half breadth.
+
+    Parameters
+    ----------
+    outline_px : (n, 2) points round the piece.
+    view : of the target.
+    centre_mm, radius_mm : (3,) of the foot on the bench, target frame.
+    """
+    turn = np.linspace(0.0, 2.0 * np.pi, ROUND, endpoint=False)
+    ring = np.column_stack([np.cos(turn), np.sin(turn), np.zeros(ROUND)])
+    rim = view.to_pixels(centre_mm + radius_mm * ring)
+    loop = outline_px.astype(np.float32)
+    inside = [cv2.pointPolygonTest(loop, (float(x), float(y)), True) for x, y in rim]
+    half = 0.5 * float(np.linalg.norm(np.ptp(rim, axis=0)))
+    return max(-min(inside), 0.0) / half
 
 
 def _steps(

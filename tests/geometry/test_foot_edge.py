@@ -1,16 +1,17 @@
-"""A foot's upper edge taken for its lower one: drawn pictures of a standing piece's foot.
+"""A foot's upper edge taken for its lower one, or the bench's pattern for its rim.
 
-Test data, not measurements: the foot and its wall are filled circles on the bench, seen by exact
-cameras.
+Test data, not measurements: drawn pictures, in which the foot and its wall are filled circles on
+the bench, and exact outlines, both seen by exact cameras.
 """
 
 import cv2
 import numpy as np
 import pytest
-from exact_scene import SIZE_PX, scene
+from exact_scene import SIZE_PX, scene, seen
 
 from calib.finding import linear_table
-from measure.footedge import edge_before_foot
+from measure.footedge import edge_before_foot, rim_outside_share
+from measure.lying import RIM_OUTSIDE_MOST
 
 BENCH, FACE, WALL = 150, 210, 60
 NEARER_MM = 4.0
@@ -59,3 +60,18 @@ def test_a_foot_by_itself_has_none(seed):
 def test_a_soft_shadow_is_none(seed):
     it = scene("upright", np.random.default_rng((40, seed)))
     assert not told(it, drawn(it, WALL, soft_px=15.0))
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_rim_of_a_true_foot_lies_within_the_outline_and_one_too_large_or_too_far_does_not(seed):
+    rng = np.random.default_rng((41, seed))
+    it = scene("upright", rng)
+    outline = seen(it, rng)[2].points_px
+    centre, radius = foot_of(it)
+    away = centre - it.view.camera_centre_mm
+    away = np.array([*away[:2], 0.0]) / np.linalg.norm(away[:2])
+    assert rim_outside_share(outline, it.view, centre, radius) < 0.3 * RIM_OUTSIDE_MOST
+    # The front of the rim stays where the gap was: what is larger lies farther off.
+    larger = rim_outside_share(outline, it.view, centre + 0.5 * radius * away, 1.5 * radius)
+    nearer = rim_outside_share(outline, it.view, centre - 0.5 * radius * away, radius)
+    assert min(larger, nearer) > RIM_OUTSIDE_MOST
