@@ -16,6 +16,9 @@ Float32Array = NDArray[np.float32]
 MASK_SIDE_PX = 288
 CORE_SHARE = (0.2, 0.9)
 CORE_STRANGER = 1.6
+PARTS, SHOWN_LEAST, PLACES_LEAST = 32, 0.1, 0.3
+"""The border's parts; a colour that makes up so much of no more than such a share of them is that
+of things which the border cuts (no source)."""
 SHADOW_BLUER = (-0.09, 0.35)
 SHADOW_GREENER = 0.09
 """How a shadow changes the bench's colour (natural logarithm of blue over red, of green over
@@ -29,11 +32,20 @@ def piece_map(
     seen: NDArray[np.float32],
     light_weight: float,
     bench: NDArray[np.bool_] | None,
+    common: bool = False,
 ) -> NDArray[np.float32]:
     """Return +1 where the picture looks like the piece, -1 where like the bench, shape (h, w).
 
     Colour models of bench and piece, started from the border of the picture and refined with a
     smoothness term [Rother2004]. Lightness counts less than colour, for the sake of shadows.
+
+    Parameters
+    ----------
+    lab, cover, seen : (h, w, 3) picture, (h, w) where the target is, (h, w) 1 inside the box.
+    light_weight : of lightness, against that of colour.
+    bench : (h, w) what surely is bench; None for the border of the picture.
+    common : whether only colours are bench's that the border shows in many places: what else lies
+        at the border may be of the piece's own colour.
     """
     h, w = lab.shape[:2]
     scale = min(1.0, MASK_SIDE_PX / max(h, w))
@@ -45,6 +57,8 @@ def piece_map(
         border = _border(visible) & ~covered
     else:
         border = cv2.resize(bench.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
+    if common and bench is None:
+        border &= ~_in_few_places(feature, border)
     strange = _strangeness(feature, feature[border][::2])
     limit = max(3.0, float(np.percentile(strange[visible & ~covered], 60)))
     # In a box that was drawn round the piece most is piece.
@@ -93,21 +107,42 @@ def _cut(feature: Float32Array, labels: NDArray[np.uint8], rounds: int) -> NDArr
 
 def _strangeness(feature: Float32Array, sample: Float32Array) -> Float32Array:
     """Return the Mahalanobis distance of each pixel to the nearest colour of the bench."""
+    label, centres = _colours_of(sample)
+    nearest = np.full(feature.shape[:2], np.inf, dtype=np.float32)
+    for k, centre in enumerate(centres):
+        members = sample[label == k]
+        if len(members) < 10:
+            continue
+        inverse = np.linalg.inv(np.cov(members.T) + 6.0 * np.eye(3)).astype(np.float32)
+        off = feature - centre
+        nearest = np.minimum(nearest, sum_of_planes((off @ inverse) * off))
+    return np.sqrt(nearest)
+
+
+def _colours_of(sample: Float32Array) -> tuple[NDArray[np.int32], Float32Array]:
+    """Return which of a few colours each of a sample (n, 3) is nearest to, (n,), and those."""
     cv2.setRNGSeed(1)
     criteria = (cv2.TERM_CRITERIA_MAX_ITER | cv2.TERM_CRITERIA_EPS, 15, 0.5)
     count = min(5, max(1, len(sample) // 20))
     _, label, centres = cv2.kmeans(  # type: ignore[call-overload]  # the stubs want labels, a first run has none
         sample, count, None, criteria, 1, cv2.KMEANS_PP_CENTERS
     )
-    nearest = np.full(feature.shape[:2], np.inf, dtype=np.float32)
-    for k in range(count):
-        members = sample[label.ravel() == k]
-        if len(members) < 10:
-            continue
-        inverse = np.linalg.inv(np.cov(members.T) + 6.0 * np.eye(3)).astype(np.float32)
-        off = feature - centres[k]
-        nearest = np.minimum(nearest, sum_of_planes((off @ inverse) * off))
-    return np.sqrt(nearest)
+    return np.asarray(label, dtype=np.int32).ravel(), np.asarray(centres, dtype=np.float32)
+
+
+def _in_few_places(feature: Float32Array, border: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return what of the border, (h, w), has a colour that it shows in few places only."""
+    found = np.zeros_like(border)
+    y, x = np.nonzero(border)
+    h, w = border.shape
+    turn = np.arctan2((y + 0.5) / h - 0.5, (x + 0.5) / w - 0.5) / (2.0 * np.pi) + 0.5
+    part = np.minimum((turn * PARTS).astype(np.int64), PARTS - 1)
+    label, centres = _colours_of(np.ascontiguousarray(feature[border]))
+    counts = np.stack([np.bincount(part[label == k], minlength=PARTS) for k in range(len(centres))])
+    shown = np.mean(counts > SHOWN_LEAST * np.maximum(counts.sum(axis=0), 1), axis=1)
+    few = (shown < PLACES_LEAST) & (np.arange(len(centres)) != counts.sum(axis=1).argmax())
+    found[y, x] = few[label]
+    return found
 
 
 def _short_sides(visible: NDArray[np.bool_]) -> NDArray[np.bool_]:

@@ -12,17 +12,21 @@ from measure.axissearch import axis_guesses
 from measure.band import band_for, band_to_pixels, warp
 from measure.blobs import blobs_of
 from measure.halfwidths import longest_run
-from measure.scene import FREE, Scene
+from measure.scene import FREE, Scene, cleared_maps
 from measure.silhouette import Silhouette, shrunk
 from measure.toneclusters import cluster_maps
 
-__all__ = ["cluster_silhouettes", "plain_silhouettes"]
+__all__ = ["cleared_silhouettes", "cluster_silhouettes", "plain_silhouettes"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
 PLAIN_ENOUGH = 0.6
 SMALLEST_BLOB = 0.004
+BLOBS_MOST, LIKE_SIZE = 4, 0.2
+"""So many parts of a map are followed, none smaller than such a share of the largest."""
+PART_INSIDE, PART_SMALLER = 0.8, 0.8
+"""What lies in another by so much, and is no larger than such a share of it, is a part of it."""
 CLUSTERS_MOST = 4
 SYMMETRY_POWER = 8
 """What mirrors itself wholly comes before what is large: a piece with its shadow is larger."""
@@ -39,9 +43,30 @@ def plain_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouet
     intrinsics : (3, 3) of the full photo.
     """
     for piece in scene.maps:
-        plain = _plain_silhouette(scene, intrinsics, piece)
-        if plain is not None and plain.symmetry > PLAIN_ENOUGH:
-            yield plain
+        for blob in _largest_blobs(piece, 1):
+            plain = _plain_silhouette(scene, intrinsics, blob)
+            if plain is not None and plain.symmetry > PLAIN_ENOUGH:
+                yield plain
+
+
+def cleared_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouette]:
+    """Yield the outlines of what lies on the bench, other things at its border left out of it.
+
+    What else lies there may be larger than the piece, so several are; but none that is only a part
+    of what was seen before.
+
+    Parameters
+    ----------
+    scene, intrinsics : as for `plain_silhouettes`.
+    """
+    before = [blob > 0 for piece in scene.maps for blob in _largest_blobs(piece, BLOBS_MOST)]
+    for piece in cleared_maps(scene):
+        for blob in _largest_blobs(piece, BLOBS_MOST):
+            if any(_is_part(blob > 0, other) for other in before):
+                continue
+            plain = _plain_silhouette(scene, intrinsics, blob)
+            if plain is not None and plain.symmetry > PLAIN_ENOUGH:
+                yield plain
 
 
 def cluster_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhouette]:
@@ -55,7 +80,8 @@ def cluster_silhouettes(scene: Scene, intrinsics: FloatArray) -> Iterator[Silhou
     tried: list[tuple[float, NDArray[np.bool_], Silhouette]] = []
     for region in cluster_maps(scene.reduced, scene.maps[0], free):
         piece = np.where(region, 1.0, -1.0).astype(np.float32)
-        plain = _plain_silhouette(scene, intrinsics, piece)
+        blobs = _largest_blobs(piece, 1)
+        plain = _plain_silhouette(scene, intrinsics, blobs[0]) if blobs else None
         if plain is not None and plain.symmetry > PLAIN_ENOUGH:
             worth = plain.symmetry**SYMMETRY_POWER * float(np.sqrt(region.mean()))
             tried.append((worth, region, plain))
@@ -73,18 +99,27 @@ def _overlap(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> float:
     return float(np.sum(a & b) / max(int(np.sum(a | b)), 1))
 
 
-def _plain_silhouette(
-    scene: Scene, intrinsics: FloatArray, piece: Float32Array
-) -> Silhouette | None:
-    """Return the outline of the piece map's largest blob, made to mirror itself."""
+def _is_part(blob: NDArray[np.bool_], other: NDArray[np.bool_]) -> bool:
+    size = int(np.sum(blob))
+    inside = int(np.sum(blob & other)) > PART_INSIDE * size
+    return inside and size < PART_SMALLER * int(np.sum(other))
+
+
+def _largest_blobs(piece: Float32Array, most: int) -> list[Float32Array]:
+    """Return the largest connected parts of a piece map, of like size, each (h, w), 1 inside."""
     whole = cv2.morphologyEx(
         (piece > 0).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)
     )
     labels, sizes = blobs_of(np.asarray(whole, dtype=np.uint8))
-    k = int(np.argmax(sizes))
-    if sizes[k] == 0 or sizes[k] < SMALLEST_BLOB * whole.size:
-        return None
-    blob = np.asarray(labels == k, dtype=np.float32)
+    least = max(SMALLEST_BLOB * whole.size, LIKE_SIZE * float(sizes.max()), 1.0)
+    order = [int(k) for k in np.argsort(-sizes, kind="stable")[:most] if sizes[k] >= least]
+    return [np.asarray(labels == k, dtype=np.float32) for k in order]
+
+
+def _plain_silhouette(
+    scene: Scene, intrinsics: FloatArray, blob: Float32Array
+) -> Silhouette | None:
+    """Return the outline of one part of a piece map, made to mirror itself."""
     guesses = axis_guesses(np.where(blob > 0, 1.0, -1.0).astype(np.float32))
     if not guesses:
         return None

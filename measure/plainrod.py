@@ -1,7 +1,8 @@
 """Whether an outline is that of a plain strip: a rule, a pencil, a batten beside the piece.
 
 Its sides mirror each other as well as those of a turned piece do. Where nothing swells or narrows
-along all its length, and no end shows that it is round, nothing says that it was turned.
+along all its length, and no end shows that it is round, nothing says that it was turned. An offcut
+or a card is as plain, and shorter.
 """
 
 from __future__ import annotations
@@ -36,15 +37,17 @@ def plain_rod(photo_name: str) -> RefusalError:
     """Return what to say where a plain strip is all that was followed."""
     return RefusalError(
         "plain-rod",
-        f"What was followed in {photo_name} is as plain as a rule or a pencil, and shows no round "
-        "end.",
+        f"What was followed in {photo_name} is as plain as a rule, a pencil or an offcut, and "
+        "shows no round end.",
         "Clear the bench round the piece, or draw a --box round it. A plain rod wants the phone "
         "tilted 20 to 25 degrees along it, or a --box.",
     )
 
 
 def is_plain_rod(curves: Sequence[SideCurve], ends: Sequence[Bulge]) -> bool:
-    """Return whether a slender outline has no feature and no end that is seen to be round.
+    """Return whether an outline has no feature and no end that is seen to be round.
+
+    One that is not slender may be a turned cylinder seen from the side; aslant its ends would show.
 
     Parameters
     ----------
@@ -55,7 +58,7 @@ def is_plain_rod(curves: Sequence[SideCurve], ends: Sequence[Bulge]) -> bool:
         return False
     z, r = (np.concatenate([getattr(c, name) for c in curves]) for name in ("z_mm", "r_mm"))
     length, radius = float(np.ptp(z)), float(np.median(r))
-    if length < SLENDER * 2.0 * radius:
+    if length < SLENDER * 2.0 * radius and not any(end.round_px > ROUND_PX for end in ends):
         return False
     low, high = z.min() + length * np.array(WITHIN)
     spread = np.percentile(r[(z > low) & (z < high)], PERCENTS)

@@ -23,7 +23,11 @@ from measure.mending import mended
 from measure.outline import refine_outline
 from measure.paired import Rim, paired_rim
 from measure.pieceends import is_cut, pixel_mm
-from measure.plainoutline import cluster_silhouettes, plain_silhouettes
+from measure.plainoutline import (
+    cleared_silhouettes,
+    cluster_silhouettes,
+    plain_silhouettes,
+)
 from measure.plainrod import is_plain_rod, plain_rod
 from measure.result import TraceRequest
 from measure.rimorder import goes_on, in_order
@@ -54,6 +58,7 @@ card lies on: 0.31 and more, of true pieces 0 (rendered photos)."""
 SEARCHES = (
     ((plain_silhouettes,), SURE_LEAST),
     ((cluster_silhouettes, searched_silhouettes), BORNE_OUT_LEAST),
+    ((cleared_silhouettes,), BORNE_OUT_LEAST),
 )
 """Where outlines come from, the quickest first, and how sure each must be to look no further. A
 cluster may be but part of a piece: only what the search finds tells."""

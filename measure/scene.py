@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from measure.boardsquares import Zone, covered_outside, filled, squares_seen, surely_paper
 from measure.piecemaps import core, piece_map, shadow_like
 
-__all__ = ["FREE", "PIECE", "SEEN", "Scene", "prepare"]
+__all__ = ["FREE", "PIECE", "SEEN", "Scene", "cleared_maps", "prepare"]
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
@@ -106,6 +106,24 @@ def prepare(
     features = np.concatenate(planes, axis=2).astype(np.float32)
     rivals = _rivals(small, union, cover, bench)
     return Scene(features, scale, rivals, small, tuple(by_weight[1:]), paper)
+
+
+def cleared_maps(scene: Scene) -> tuple[Float32Array, ...]:
+    """Return piece maps (h, w) for which what lies about at the picture's border is no bench.
+
+    Where a tool or an offcut of the piece's colour lies there, the piece itself seems to be bench.
+    None with a board, whose paper is the bench, and none with a box, which keeps such things out.
+    """
+    seen = scene.features[..., SEEN]
+    if scene.paper is not None or not seen.all():
+        return ()
+    lab = np.asarray(cv2.cvtColor(scene.reduced, cv2.COLOR_BGR2Lab), dtype=np.uint8)
+    cover = (scene.features[..., FREE] == 0.0).astype(np.uint8)
+    asked = partial(piece_map, lab, cover, seen, bench=None, common=True)
+    union = np.maximum(*(asked(weight) for weight in LIGHT_WEIGHTS))
+    if np.array_equal(union, scene.maps[0]):
+        return ()
+    return _rivals(scene.reduced, union, cover, None)
 
 
 def _rivals(

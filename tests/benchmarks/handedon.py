@@ -24,7 +24,7 @@ from tests.benchmarks.groundtruth import read_truth, truth_path
 from tests.benchmarks.scoring import bootstrap_share
 from tests.benchmarks.tracedphoto import Score, score_photo
 
-__all__ = ["WAYS", "handed_on", "main"]
+__all__ = ["SAMPLES", "WAYS", "handed_on", "is_of_wood", "main", "summary_line"]
 
 Picture = NDArray[np.uint8]
 
@@ -124,21 +124,21 @@ def main() -> None:
     parser.add_argument("--ways", nargs="+", choices=WAYS, default=list(WAYS))
     parser.add_argument("--lines", action="store_true", help="print a line for each photo, too")
     options = parser.parse_args()
-    photos = [photo for photo in sorted(options.photos.rglob("*.jpg")) if _is_of_wood(photo)]
+    photos = [photo for photo in sorted(options.photos.rglob("*.jpg")) if is_of_wood(photo)]
     print("mm on the diameter; far out: more than 5 % of the rows beyond twice their U95")
     print(
         f"{'handed on':11s}{'photos':>7s}{'refused':>8s}{'median':>8s}{'95 %':>8s}{'U95':>7s}"
         f"{'rows inside U95':>22s}  far out"
     )
-    print(_line("as taken", [score_photo(photo) for photo in photos]), flush=True)
+    print(summary_line("as taken", [score_photo(photo) for photo in photos]), flush=True)
     for way in options.ways:
         scores = list(_scores(photos, way))
-        print(_line(way, scores), flush=True)
+        print(summary_line(way, scores), flush=True)
         if options.lines:
             print("\n".join(f"  {_photo_line(score)}" for score in scores), flush=True)
 
 
-def _is_of_wood(photo: Path) -> bool:
+def is_of_wood(photo: Path) -> bool:
     return truth_path(photo).is_file() and read_truth(photo).data["material"] != "steel"
 
 
@@ -148,7 +148,7 @@ def _scores(photos: Sequence[Path], way: str) -> Iterator[Score]:
             yield score_photo(handed_on(photo, way, Path(folder)))
 
 
-def _line(way: str, scores: Sequence[Score]) -> str:
+def summary_line(way: str, scores: Sequence[Score]) -> str:
     rows = [score.rows for score in scores if score.rows is not None and len(score.rows.error_mm)]
     refused = sum(score.rows is None for score in scores)
     head = f"{way:11s}{len(scores):7d}{refused:8d}"
