@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sample_images.rendering.camera import Camera
+from sample_images.rendering.camera import Camera, facing
 from sample_images.rendering.cards import drawn_card
 from sample_images.rendering.holders import lathe, rod_behind, upright_card
 from sample_images.rendering.phone import drawn_phone
@@ -185,6 +185,38 @@ def mill_board() -> Scene:
     )  # fmt: skip
 
 
+def throat() -> Scene:
+    """The walnut mill's body on end, its throat up, card level with the face on a block."""
+    seed, tall, rim, recess, deep, through = 11, 118.0, 29.0, 21.0, 9.0, 13.0
+    zr = np.array(
+        [[0.0, 26.0], [60.0, 24.0], [104.0, rim], [tall, rim], [tall, recess],
+         [tall - deep, recess], [tall - deep, through], [20.0, through]]
+    )  # fmt: skip
+    phone, lens = _phone(seed)
+    card = drawn_card(np.random.default_rng([seed, 78]), "pale")
+    beside = rim + 58.0
+    flat = laid_card(card, beside, -6.0, np.deg2rad(84.0))
+    lifted = flat.to_world.copy()
+    lifted[2, 3] = tall + 0.2
+    rest = np.array([72.0, 104.0, tall + 0.2 - flat.thickness_mm])
+    block = Prop(
+        "block", rest, pose(np.eye(3), np.array([beside, -6.0, rest[2] / 2.0])), (0.4, 0.33, 0.25)
+    )
+    tilt, toward = np.deg2rad([12.0, -70.0])
+    direction = np.array(
+        [np.sin(tilt) * np.cos(toward), np.sin(tilt) * np.sin(toward), np.cos(tilt)]
+    )
+    middle = np.array([0.5 * beside, 0.0, tall])
+    rotation, shift = facing(middle + 210.0 * direction, middle, AWAY)
+    camera = replace(lens, rotation=rotation, translation=shift, focus_mm=210.0)
+    circles = {"rim": 2.0 * rim, "bore": 2.0 * recess, "step1": 2.0 * through}
+    return Scene(
+        "throat", seed, "end", zr, np.eye(4), "walnut", "planks", 20.0,
+        (replace(flat, to_world=lifted),), camera, WINDOW, phone, (block,),
+        told={"depth": [f"step1:{deep:g}"]}, drawn={"circles": circles, "level_mm": 0.2},
+    )  # fmt: skip
+
+
 SAMPLES: tuple[Callable[[], Scene], ...] = (
     mill_flat,
     mill_tilted,
@@ -196,6 +228,7 @@ SAMPLES: tuple[Callable[[], Scene], ...] = (
     mill_upright,
     mill_lathe,
     mill_board,
+    throat,
 )
 """Makers of the scenes; a photo is named after its maker."""
 

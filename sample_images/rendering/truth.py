@@ -63,6 +63,8 @@ def _joined(z: FloatArray) -> list[list[float]]:
 
 def truth_of(scene: Scene, tracer: Tracer) -> dict[str, Any]:
     """Return the truth of a scene as plain data, millimetres and displayed pixels."""
+    if scene.setup == "end":
+        return _truth_of_face(scene)
     camera, to_world = scene.camera, scene.piece_to_world
     length = float(scene.zr[-1, 0])
     ends = [to_world[:3, 3] + z * to_world[:3, 2] for z in (0.0, length)]
@@ -103,6 +105,21 @@ def truth_of(scene: Scene, tracer: Tracer) -> dict[str, Any]:
             "FocalLengthIn35mmFilm": scene.phone.focal_35mm,
             "FocalLength_mm": scene.phone.focal_mm,
         },
+    }
+
+
+def _truth_of_face(scene: Scene) -> dict[str, Any]:
+    """Return what an end face shows: the diameters of its circles, by name, in `drawn`."""
+    return {
+        "name": scene.name,
+        "seed": scene.seed,
+        "digest": digest(scene),
+        "rendered": "path-traced picture, not a photograph",
+        "setup": scene.setup,
+        "image_size": list(scene.camera.size_px),
+        "material": scene.material,
+        "told": scene.told,
+        "drawn": scene.drawn,
     }
 
 

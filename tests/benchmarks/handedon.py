@@ -139,7 +139,11 @@ def main() -> None:
 
 
 def is_of_wood(photo: Path) -> bool:
-    return truth_path(photo).is_file() and read_truth(photo).data["material"] != "steel"
+    """Return whether a photo shows a wooden piece from the side."""
+    if not truth_path(photo).is_file():
+        return False
+    truth = read_truth(photo).data
+    return truth.get("setup") != "end" and truth["material"] != "steel"
 
 
 def _scores(photos: Sequence[Path], way: str) -> Iterator[Score]:
