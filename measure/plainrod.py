@@ -40,7 +40,7 @@ def plain_rod(photo_name: str) -> RefusalError:
         f"What was followed in {photo_name} is as plain as a rule, a pencil or an offcut, and "
         "shows no round end.",
         "Clear the bench round the piece, or draw a --box round it. A plain rod wants the phone "
-        "tilted 20 to 25 degrees along it, or a --box.",
+        "tilted 20 to 25 degrees along it, or a --box. For an end face there is measure hole.",
     )
 
 

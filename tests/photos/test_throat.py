@@ -8,9 +8,12 @@ from pathlib import Path
 import pytest
 
 from calib.photo import read_photo
+from calib.refusal import RefusalError
 from calib.targets import parse_target
 from measure.hole import HoleResult, measure_hole
 from measure.holerequest import build_hole_request
+from measure.result import TraceRequest
+from measure.trace import trace
 
 PHOTO = Path(__file__).parents[2] / "sample_images" / "throat.jpg"
 TRUTH = json.loads(PHOTO.with_suffix(".truth.json").read_text(encoding="utf-8"))
@@ -41,3 +44,11 @@ def test_a_step_of_untold_depth_gets_no_diameter_but_a_depth() -> None:
     step = {circle.name: circle for circle in measured([]).circles}["step1"]
     assert step.diameter_mm is None
     assert step.implied_depth_mm == pytest.approx(9.0, abs=0.5)
+
+
+def test_a_face_with_its_wall_beside_it_is_no_piece_seen_from_the_side() -> None:
+    with pytest.raises(RefusalError) as refused:
+        trace(read_photo(PHOTO), TraceRequest())
+    # The block that carries the card is as plain as a rod.
+    assert refused.value.notice.code in ("not-turned", "plain-rod")
+    assert "measure hole" in refused.value.notice.advice
