@@ -70,12 +70,7 @@ def truth_of(scene: Scene, tracer: Tracer) -> dict[str, Any]:
     ends = [to_world[:3, 3] + z * to_world[:3, 2] for z in (0.0, length)]
     (cx, cy), f = camera.centre_px, camera.focal_px
     return {
-        "name": scene.name,
-        "seed": scene.seed,
-        "digest": digest(scene),
-        "rendered": "path-traced picture, not a photograph",
-        "setup": scene.setup,
-        "image_size": list(camera.size_px),
+        **_head(scene),
         "K": [[f, 0.0, cx], [0.0, f, cy], [0.0, 0.0, 1.0]],
         "dist_k1k2p1p2k3": [camera.k1, camera.k2, 0.0, 0.0, 0.0],
         "R_world_to_cam": camera.rotation.tolist(),
@@ -108,8 +103,7 @@ def truth_of(scene: Scene, tracer: Tracer) -> dict[str, Any]:
     }
 
 
-def _truth_of_face(scene: Scene) -> dict[str, Any]:
-    """Return what an end face shows: the diameters of its circles, by name, in `drawn`."""
+def _head(scene: Scene) -> dict[str, Any]:
     return {
         "name": scene.name,
         "seed": scene.seed,
@@ -117,6 +111,13 @@ def _truth_of_face(scene: Scene) -> dict[str, Any]:
         "rendered": "path-traced picture, not a photograph",
         "setup": scene.setup,
         "image_size": list(scene.camera.size_px),
+    }
+
+
+def _truth_of_face(scene: Scene) -> dict[str, Any]:
+    """Return what an end face shows: the diameters of its circles, by name, in `drawn`."""
+    return {
+        **_head(scene),
         "material": scene.material,
         "told": scene.told,
         "drawn": scene.drawn,

@@ -30,6 +30,8 @@ __all__ = ["littered", "main", "on_bench"]
 
 FloatArray = NDArray[np.float64]
 Picture = NDArray[np.uint8]
+Place = tuple[float, float, float]
+"""Of a thing on the bench: x and y of its middle, mm, and its turn."""
 
 QUALITY = 92
 CLEAR_MM = 12.0
@@ -52,8 +54,11 @@ def littered(photo: Path, seed: int, folder: Path) -> Path:
     picture = np.ascontiguousarray(np.rot90(stored, turns))
     free = _free(truth, picture.shape[:2])
     wood = _wood_colour(truth, picture)
-    for thing in rng.permutation([_rule, _sheet, _pencil, _coin, _coin, _shavings, _offcut]):
-        thing(rng, truth, picture, free, wood)
+    for k in rng.permutation(len(THINGS)):
+        draw, length, width, whole = THINGS[k]
+        place = _place(rng, truth, free, length, width, whole)
+        if place is not None:
+            draw(rng, truth, picture, place, wood)
     target = folder / photo.name
     out = np.ascontiguousarray(np.rot90(picture, -turns))
     Image.fromarray(out).save(target, quality=QUALITY, exif=exif)
@@ -62,74 +67,74 @@ def littered(photo: Path, seed: int, folder: Path) -> Path:
 
 
 def _rule(
-    rng: np.random.Generator, truth: Truth, picture: Picture, free: Picture, wood: FloatArray
+    _: np.random.Generator, truth: Truth, picture: Picture, place: Place, __: FloatArray
 ) -> None:
-    place = _place(rng, truth, free, 300.0, 25.0, whole=False)
-    if place is not None:
-        _paint(truth, picture, _box(place, 300.0, 25.0), STEEL)
-        for k in range(0, 300, 5):
-            tick = _box((*_at(place, k - 147.5, -9.0), place[2]), 0.5, 6.0)
-            _paint(truth, picture, tick, DARK, shadow=False)
+    _paint(truth, picture, _box(place, 300.0, 25.0), STEEL)
+    for k in range(0, 300, 5):
+        tick = _box((*_at(place, k - 147.5, -9.0), place[2]), 0.5, 6.0)
+        _paint(truth, picture, tick, DARK, shadow=False)
 
 
 def _sheet(
-    rng: np.random.Generator, truth: Truth, picture: Picture, free: Picture, wood: FloatArray
+    _: np.random.Generator, truth: Truth, picture: Picture, place: Place, __: FloatArray
 ) -> None:
-    place = _place(rng, truth, free, 210.0, 148.0, whole=False)
-    if place is not None:
-        _paint(truth, picture, _box(place, 210.0, 148.0), PALE)
+    _paint(truth, picture, _box(place, 210.0, 148.0), PALE)
 
 
 def _pencil(
-    rng: np.random.Generator, truth: Truth, picture: Picture, free: Picture, wood: FloatArray
+    _: np.random.Generator, truth: Truth, picture: Picture, place: Place, wood: FloatArray
 ) -> None:
-    place = _place(rng, truth, free, 150.0, 7.0)
-    if place is not None:
-        _paint(truth, picture, _box(place, 150.0, 7.0), tuple(0.6 * np.array(YELLOW)))
-        _paint(truth, picture, _box((*_at(place, 0.0, 0.8), place[2]), 150.0, 4.0), YELLOW)
-        tip = np.array([_at(place, 75.0, -3.5), _at(place, 75.0, 3.5), _at(place, 92.0, 0.0)])
-        _paint(truth, picture, tip, tuple(wood))
+    _paint(truth, picture, _box(place, 150.0, 7.0), tuple(0.6 * np.array(YELLOW)))
+    _paint(truth, picture, _box((*_at(place, 0.0, 0.8), place[2]), 150.0, 4.0), YELLOW)
+    tip = np.array([_at(place, 75.0, -3.5), _at(place, 75.0, 3.5), _at(place, 92.0, 0.0)])
+    _paint(truth, picture, tip, tuple(wood))
 
 
 def _coin(
-    rng: np.random.Generator, truth: Truth, picture: Picture, free: Picture, wood: FloatArray
+    _: np.random.Generator, truth: Truth, picture: Picture, place: Place, __: FloatArray
 ) -> None:
-    place = _place(rng, truth, free, 25.0, 25.0)
-    if place is not None:
-        turn = np.linspace(0.0, 2.0 * np.pi, 72, endpoint=False)
-        for radius, colour in ((12.0, BRASS), (10.5, tuple(1.15 * np.array(BRASS)))):
-            ring = radius * np.column_stack([np.cos(turn), np.sin(turn)]) + place[:2]
-            _paint(truth, picture, ring, colour, shadow=radius > 11.0)
+    turn = np.linspace(0.0, 2.0 * np.pi, 72, endpoint=False)
+    for radius, colour in ((12.0, BRASS), (10.5, tuple(1.15 * np.array(BRASS)))):
+        ring = radius * np.column_stack([np.cos(turn), np.sin(turn)]) + place[:2]
+        _paint(truth, picture, ring, colour, shadow=radius > 11.0)
 
 
 def _shavings(
-    rng: np.random.Generator, truth: Truth, picture: Picture, free: Picture, wood: FloatArray
+    rng: np.random.Generator, truth: Truth, picture: Picture, place: Place, wood: FloatArray
 ) -> None:
-    place = _place(rng, truth, free, 60.0, 60.0)
-    if place is not None:
-        for _ in range(14):
-            x, y = rng.uniform(-24.0, 24.0, 2)
-            chip = (*_at(place, float(x), float(y)), float(rng.uniform(0.0, np.pi)))
-            shade = tuple(wood * rng.uniform(0.7, 1.2))
-            size = float(rng.uniform(5.0, 15.0)), float(rng.uniform(1.0, 4.0))
-            _paint(truth, picture, _box(chip, *size), shade)
+    for _ in range(14):
+        x, y = rng.uniform(-24.0, 24.0, 2)
+        chip = (*_at(place, float(x), float(y)), float(rng.uniform(0.0, np.pi)))
+        shade = tuple(wood * rng.uniform(0.7, 1.2))
+        size = float(rng.uniform(5.0, 15.0)), float(rng.uniform(1.0, 4.0))
+        _paint(truth, picture, _box(chip, *size), shade)
 
 
 def _offcut(
-    rng: np.random.Generator, truth: Truth, picture: Picture, free: Picture, wood: FloatArray
+    _: np.random.Generator, truth: Truth, picture: Picture, place: Place, wood: FloatArray
 ) -> None:
-    place = _place(rng, truth, free, 70.0, 40.0)
-    if place is not None:
-        _paint(truth, picture, _box(place, 70.0, 40.0), tuple(wood))
+    _paint(truth, picture, _box(place, 70.0, 40.0), tuple(wood))
 
 
-def _at(place: tuple[float, float, float], along: float, across: float) -> tuple[float, float]:
+THINGS = (
+    (_rule, 300.0, 25.0, False),
+    (_sheet, 210.0, 148.0, False),
+    (_pencil, 150.0, 7.0, True),
+    (_coin, 25.0, 25.0, True),
+    (_coin, 25.0, 25.0, True),
+    (_shavings, 60.0, 60.0, True),
+    (_offcut, 70.0, 40.0, True),
+)
+"""How each is drawn, what room it takes along and across, mm, and whether it must be seen whole."""
+
+
+def _at(place: Place, along: float, across: float) -> tuple[float, float]:
     x, y, turn = place
     c, s = np.cos(turn), np.sin(turn)
     return float(x + along * c - across * s), float(y + along * s + across * c)
 
 
-def _box(place: tuple[float, float, float], length: float, width: float) -> FloatArray:
+def _box(place: Place, length: float, width: float) -> FloatArray:
     half, side = length / 2.0, width / 2.0
     corners = ((half, side), (half, -side), (-half, -side), (-half, side))
     return np.array([_at(place, along, across) for along, across in corners])
@@ -141,9 +146,8 @@ def _to_pixels(truth: Truth, flat_mm: FloatArray) -> FloatArray:
 
 
 def _place(
-    rng: np.random.Generator, truth: Truth, free: Picture, length: float, width: float,
-    whole: bool = True,
-) -> tuple[float, float, float] | None:  # fmt: skip
+    rng: np.random.Generator, truth: Truth, free: Picture, length: float, width: float, whole: bool
+) -> Place | None:  # fmt: skip
     """Return where a thing may lie, x, y and its turn, and take that from what is free.
 
     None where there is no room. What need not be whole may be cut by the picture's edge.
