@@ -41,7 +41,7 @@ from measure.strangers import burnt_share, lies_within, strange_share
 from measure.tufts import without_tufts
 from measure.twopieces import lie_apart, two_pieces
 
-__all__ = ["followed", "no_piece"]
+__all__ = ["followed", "intrinsics_of", "no_piece", "rim_near"]
 
 FloatArray = NDArray[np.float64]
 
@@ -80,7 +80,7 @@ def followed(
         `no-piece`, `not-turned`, `plain-rod`, `two-pieces`, or what the turner said that
         contradicts the photo.
     """
-    intrinsics = _intrinsics(found, lens)
+    intrinsics = intrinsics_of(found, lens)
     tried = plain = False
     contradicted: RefusalError | None = None
     likeliest: tuple[Rim, Solved] | None = None
@@ -89,7 +89,7 @@ def followed(
     for searches, sure in SEARCHES:
         for silhouette in chain.from_iterable(search(scene, intrinsics) for search in searches):
             if silhouette.symmetry >= SYMMETRY_LEAST:
-                rims.append(_rim_near(photo, scene, intrinsics, silhouette.sides_px(scene)))
+                rims.append(rim_near(photo, scene, intrinsics, silhouette.sides_px(scene)))
         laps.lap("piece")
         for rim in _sure_enough(rims, sure)[:RIVALS_MOST]:
             grown = rim
@@ -135,9 +135,10 @@ def followed(
     raise not_turned(photo.name, standing) if tried else no_piece(photo.name, boxed, standing)
 
 
-def _rim_near(
+def rim_near(
     photo: Photo, scene: Scene, intrinsics: FloatArray, rough: tuple[FloatArray, FloatArray]
 ) -> Rim:
+    """Return the rim that both sides of the photo show near a rough outline, two (n, 2), pixels."""
     size, paper = 1.0 / scene.scale, scene.paper
     return paired_rim(photo.bgr, linear_table(), intrinsics, rough, size, paper)
 
@@ -160,12 +161,12 @@ def _whole(
 
     Where it seems to go on, but cannot be followed, those ends are open.
     """
-    intrinsics = _intrinsics(found, lens)
+    intrinsics = intrinsics_of(found, lens)
     for _ in range(GROWN_MOST):
         rough = gone_on(photo.bgr, linear_table(), scene, intrinsics, rim)
         if rough is None:
             break
-        longer = _rim_near(photo, scene, intrinsics, rough)
+        longer = rim_near(photo, scene, intrinsics, rough)
         laps.lap("piece")
         further: Solved | None = None
         if goes_on(longer, rim):
@@ -191,7 +192,8 @@ def _sure_enough(rims: list[Rim], sure: float) -> list[Rim]:
     return list(takewhile(lambda rim: rim.borne_out >= sure, likely))
 
 
-def _intrinsics(found: FoundTarget, lens: Lens) -> FloatArray:
+def intrinsics_of(found: FoundTarget, lens: Lens) -> FloatArray:
+    """Return the (3, 3) camera matrix of the full photo, without distortion."""
     f, (cx, cy) = found.view.lens.focal_px, lens.centre_px
     return np.array([[f, 0.0, cx], [0.0, f, cy], [0.0, 0.0, 1.0]])
 

@@ -58,6 +58,7 @@ class Solved:
         card.
     plain : whether it is as plain as a rule or a pencil, with nothing to show that it is round.
     contradicted : why a likelier outline was passed over: a caliper reading contradicts it.
+    past_box : whether the piece seems to go on where the box ends.
     """
 
     outline: Outline
@@ -71,6 +72,7 @@ class Solved:
     plain: bool = False
     rest_share: float = 1.0
     contradicted: RefusalError | None = None
+    past_box: bool = False
 
     @property
     def followed(self) -> bool:

@@ -13,6 +13,7 @@ from calib.refusal import RefusalError
 from calib.targets import parse_target
 from measure.boardzone import target_zone
 from measure.boxcheck import check_box
+from measure.boxcut import goes_past_box
 from measure.laps import Laps
 from measure.restchoice import with_rest_chosen
 from measure.result import TraceRequest, TraceResult
@@ -78,6 +79,10 @@ def measured(
     solved = followed(photo, request, lens, found, scene, laps)
     solved = with_rest_chosen(request, lens, found, solved, photo.size_px)
     laps.lap("fit")
+    if request.setup == "bench" and request.box_px is not None:
+        whole = prepare(photo.bgr, covers, None, zone)
+        past = goes_past_box(photo, lens, found, whole, solved.outline)
+        solved = replace(solved, past_box=past)
     progress("measuring")
     try:
         tracing = finished(photo, request, found, solved)
