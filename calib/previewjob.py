@@ -31,7 +31,8 @@ from calib.view import View
 
 __all__ = ["Preview", "asked_for", "preview", "preview_photo"]
 
-LARGEST_MM = 5000.0
+LEAST_MM, LARGEST_MM = 5.0, 5000.0
+"""Of a thinner or shorter piece no phone tells anything of use: it was meant in inches."""
 WORTH_SHARE = 0.95
 """A change that leaves more than this share of the uncertainty is not worth a new photo."""
 LIES = {
@@ -92,8 +93,11 @@ def asked_for(
     if setup not in SETUPS:
         raise _bad(f"--setup {setup} is not known.", setup_advice(setup, SETUPS))
     for option, value in (("diameter", diameter_mm), ("length", length_mm)):
-        if not 1.0 <= value <= LARGEST_MM:
-            raise _bad(f"--{option} {value:g} cannot be.", "Give it in mm, 1 or more.")
+        if not LEAST_MM <= value <= LARGEST_MM:
+            raise _bad(
+                f"--{option} {value:g} mm cannot be.",
+                f"Give it in mm, {LEAST_MM:g} or more, or in inches, as 2-3/8in.",
+            )
     if (setup == "level") != (axis_height_mm is not None):
         raise _bad(
             "--axis-height and --setup level go together.",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+from calib.decimals import check_unit
 from calib.ending import Outcome
 from calib.folders import write_folder_whole
 from measure.fitjudge import fit_data, judge_fit
@@ -12,7 +13,7 @@ from measure.fittext import fit_text
 from measure.presets import preset_named, read_presets
 from measure.replaced import replaced_words
 from measure.resultfile import result_json
-from measure.sizes import GivenSize, given_size
+from measure.sizes import GivenSize, given_size, size_lengths
 from measure.units import units_for
 
 __all__ = ["work_fit"]
@@ -37,6 +38,9 @@ def work_fit(
     presets = read_presets(presets_file)
     if wanted is not None:
         presets = (preset_named(presets, wanted),)
+    if inches:
+        for text in (part, hole):
+            check_unit(text, size_lengths(text))
     sizes = [given_size(text) for text in (part, hole)]
     if same_photo:
         sizes = [_in_one_photo(size) for size in sizes]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,12 +18,12 @@ from typing import Any
 import numpy as np
 
 from calib.refusal import BadFileError, Notice, RefusalError
-from calib.typedinches import inches_to_mm
+from calib.typedinches import inches_to_mm, lengths_to_mm
 from measure.mating import FitPreset, Size
 from measure.mechanism import read_mechanism
 from measure.profile import LONGEST_BRIDGE_MM, Profile, too_vague
 
-__all__ = ["GivenSize", "given_size", "typed_size"]
+__all__ = ["GivenSize", "given_size", "size_lengths", "typed_size"]
 
 TYPED_U95_MM = 0.1
 """Taken for a size typed without ±: calipers on wood (common practice, no source)."""
@@ -66,6 +67,15 @@ def given_size(text: str) -> GivenSize:
     return _of_result(path, which)
 
 
+def size_lengths(text: str) -> str:
+    """Return what of a size is lengths in the turner's words: its place, or itself without ±."""
+    _, at, which = text.rpartition("@")
+    if at:
+        return which if _place(which) is not None else ""
+    value, *spreads = _SPREAD.split(text)
+    return value if not _in_inches((value, *spreads)) else ""
+
+
 def typed_size(text: str) -> GivenSize:
     """Return a typed size in mm or inches, with ± or without.
 
@@ -92,15 +102,19 @@ def typed_size(text: str) -> GivenSize:
 
 
 def _numbers(text: str) -> tuple[float | None, float | None]:
-    value, *spreads = _SPREAD.split(text)
-    if value.rstrip().endswith(_INCH_UNITS):
-        # A spread is in the unit of its size, and need not say so.
-        spreads = [each.strip().removesuffix('"').removesuffix("in") + "in" for each in spreads]
-        text = "±".join(inches_to_mm(each) for each in (value, *spreads))
+    parts = _SPREAD.split(text)
+    if _in_inches(parts):
+        # Both are in the unit of either, and one of them need not say so.
+        bare = [each.strip().removesuffix('"').removesuffix("in") for each in parts]
+        text = "±".join(inches_to_mm(f"{each}in") for each in bare)
     found = _METRIC.fullmatch(text)
     if not found:
         return None, None
     return _float(found[1]), _float(found[2]) if found[2] else None
+
+
+def _in_inches(parts: Sequence[str]) -> bool:
+    return any(each.rstrip().endswith(_INCH_UNITS) for each in parts)
 
 
 def _float(text: str) -> float:
@@ -191,7 +205,7 @@ def _bound_notices(row: dict[str, Any], which: str) -> tuple[Notice, ...]:
 
 
 def _place(which: str) -> tuple[float, float] | None:
-    parts = which.split("..")
+    parts = lengths_to_mm(which).split("..")
     try:
         values = [_float(part) for part in parts]
     except ValueError:

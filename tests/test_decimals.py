@@ -9,6 +9,7 @@ from calib.cli import app
 from calib.decimals import plain_numbers, unclear_pair
 from calib.ending import run_app
 from calib.folders import CONFIG_VARIABLE
+from calib.refusal import BadFileError
 from measure.cli import build_app
 
 
@@ -100,6 +101,40 @@ def test_inches_where_no_length_is_asked_for_are_left_alone():
         ["trace", "p.jpg", "--known", "2inches:40"],
     ):
         assert typed(words) == words
+
+
+@pytest.mark.parametrize(
+    ("words", "bare"),
+    [
+        (["check", "--tolerance", "0.01,0.01in"], "0.01"),
+        (["trace", "--known", "80:1-1/4in"], "80"),
+        (["sheet", "--allow-diameter=0.25"], "0.25"),
+        (["sheet", "--layers", "oak 3/4in, ash 2"], "2"),
+        (["hole", "--depth", "step1:10"], "10"),
+        (["fit", "1in", "2in", "--wanted", "0.2,0.4"], "0.2"),
+        (["trace", "--every", "5"], "5"),
+    ],
+)
+def test_with_inches_a_length_says_its_unit(words, bare):
+    with pytest.raises(BadFileError, match=f"and {bare} has none") as caught:
+        typed([*words, "--inches"])
+    assert caught.value.notice.code == "unit-unsaid"
+    assert f"{bare}in if it is inches" in caught.value.notice.advice
+
+
+@pytest.mark.parametrize(
+    ("words", "read"),
+    [
+        (["check", "--tolerance", "0,0.01in"], ["check", "--tolerance", "0,0.254"]),
+        (["trace", "--known", "80mm:1-1/4in"], ["trace", "--known", "80:31.75"]),
+        (["hole", "--depth", "step1:10 mm"], ["hole", "--depth", "step1:10"]),
+        (["hole", "--depth", "2:10mm"], ["hole", "--depth", "2:10"]),
+        (["fit", "1in", "2in", "--wanted", "push"], ["fit", "1in", "2in", "--wanted", "push"]),
+        (["check", "--datum", "end"], ["check", "--datum", "end"]),
+    ],
+)
+def test_with_inches_either_unit_is_read(words, read):
+    assert typed([*words, "--inches"]) == [*read, "--inches"]
 
 
 def test_bars_measured_in_inches():

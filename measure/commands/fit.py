@@ -11,14 +11,19 @@ from measure.options import Inches, Json
 
 __all__ = ["register"]
 
-PART_HELP = "The part that goes in: 43.6±0.1 in mm, or FILE@97 (a place), FILE@bore, FILE@step2."
+PART_HELP = (
+    "The part that goes in: 43.6±0.1 in mm, 1-3/4in, or FILE@97 (a place), FILE@bore, FILE@step2."
+)
 HOLE_HELP = "The hole it goes into, likewise; or MECHANISM.toml@BORE."
 
 PartSize = Annotated[str, typer.Argument(help=PART_HELP, show_default=False)]
 HoleSize = Annotated[str, typer.Argument(help=HOLE_HELP, show_default=False)]
 Wanted = Annotated[
     str | None,
-    typer.Option(help="Only this fit: glued, push, turning, or a clearance such as 0.2,0.4 (mm)."),
+    typer.Option(
+        metavar="FIT",
+        help="Only this fit: glued, push, turning, or a clearance such as 0.2,0.4 (mm).",
+    ),
 ]
 Out = Annotated[
     Path | None, typer.Option(metavar="DIR", help="Folder for result.json; none unless given.")

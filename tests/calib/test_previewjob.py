@@ -111,6 +111,7 @@ def test_no_target_is_refused(calib, tmp_path):
     "words",
     [
         ("--diameter", "0"),
+        ("--diameter", "2.375"),  # of a piece measured in inches
         ("--length", "nan"),
         ("--setup", "sideways"),
         ("--setup", "level"),

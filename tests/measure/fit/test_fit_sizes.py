@@ -10,7 +10,7 @@ import pytest
 
 from calib.refusal import BadFileError, RefusalError
 from measure.presets import preset_named, presets_from, read_presets
-from measure.sizes import given_size
+from measure.sizes import given_size, size_lengths
 
 MECHANISM = """
 name = "Quay"
@@ -46,6 +46,7 @@ HOLE = {
         ("43.6+/-.2", 43.6, 0.2),
         ("1 5/8in ±0.004", 41.275, 0.1016),
         ('1.75" ± 0.004"', 44.45, 0.1016),
+        ("1.625±0.004in", 41.275, 0.1016),
         ("1-5/8 in", 41.275, 0.1),
         ("0.5in", 12.7, 0.1),
     ],
@@ -179,6 +180,22 @@ def test_typed_sizes_of_one_photo_share_nothing_that_could_cancel():
     assert "cancelled" not in run("43.6±0.1", "44±0.1", "--same-photo").stdout
 
 
+@pytest.mark.parametrize(
+    ("text", "lengths"),
+    [
+        ("1.638±0.004", "1.638"),
+        ("1.638in±0.004", ""),
+        ("1.638±0.004in", ""),
+        ("trace@12.5", "12.5"),
+        ("trace@1/2in..3/4in", "1/2in..3/4in"),
+        ("face@step1", ""),
+        ("quay.toml@bore", ""),
+    ],
+)
+def test_what_of_a_size_is_lengths(text, lengths):
+    assert size_lengths(text) == lengths
+
+
 def run(*words, cwd=None):
     call = [sys.executable, "-c", "from measure.cli import main; main()", "fit", *words]
     return subprocess.run(call, capture_output=True, text=True, cwd=cwd, check=False)
@@ -203,6 +220,14 @@ def test_mechanism_and_its_bore_either_way_round(folder):
     both = run(f"{folder}/quay.toml@seat", f"{folder}/quay.toml@seat", "--json")
     assert both.returncode == 2
     assert json.loads(both.stdout)["code"] == "two-mechanisms"
+
+
+def test_a_bare_number_beside_inches_is_not_taken_for_millimetres(folder):
+    done = run("1.638±0.004", "1.652±0.004", "--inches")
+    assert done.returncode == 2
+    assert done.stderr.splitlines()[0].endswith("and 1.638 has none.")
+    done = run("1.638±0.004in", "1.652in±0.004", "--inches", "--json")
+    assert json.loads(done.stdout)["clearance_mm"] == pytest.approx(0.014 * 25.4)
 
 
 def test_command_refuses_in_two_lines(folder):
