@@ -29,6 +29,8 @@ class Measured:
     photo : name of the photo; empty if not known.
     setup, scale_from, lens_from : as in result.json; empty if not known.
     known_mm : places at which caliper readings were taken in.
+    kind : of the result that the rows are of, such as "trace"; empty if not known.
+    warned : what the trace warned of, (code, words).
     """
 
     name: str
@@ -42,6 +44,8 @@ class Measured:
     scale_from: str = ""
     lens_from: str = ""
     known_mm: tuple[float, ...] = ()
+    kind: str = ""
+    warned: tuple[tuple[str, str], ...] = ()
 
     @classmethod
     def of_trace(cls, result: TraceResult) -> Measured:
@@ -58,6 +62,8 @@ class Measured:
             scale_from=result.scale_from,
             lens_from=result.lens_from,
             known_mm=tuple(z for z, _ in result.known),
+            kind=result.kind,
+            warned=tuple((n.code, f"{n.message} {n.advice}") for n in result.notices),
         )
 
     @property
@@ -108,7 +114,18 @@ def read_measured(path: Path) -> Measured:
         scale_from=str(facts.get("scale_from") or ""),
         lens_from=str(facts.get("lens_from") or ""),
         known_mm=_known_places(facts),
+        kind=str(facts.get("kind") or ""),
+        warned=_warnings(facts),
     )
+
+
+def _warnings(facts: dict[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Return what the trace warned of, (code, words), as its result.json says."""
+    listed = facts.get("warnings")
+    items = [
+        item for item in (listed if isinstance(listed, list) else []) if isinstance(item, dict)
+    ]
+    return tuple((str(n.get("code")), f"{n.get('message')} {n.get('advice')}") for n in items)
 
 
 def _known_places(facts: dict[str, Any]) -> tuple[float, ...]:

@@ -65,11 +65,12 @@ class SheetRequest:
     fair : draw the fitted lines and arcs in place of the rows.
     split_mm : height of the joint between body and cap above the foot.
     density_kg_m3, wood : for the weight; None for none.
-    outline_notes : how a drawing was read, a sentence each.
+    outline_notes : how a drawing was read, or what a trace warned of, a sentence or two each.
     units : for the words of the notices.
     length_mm, length_u95_mm : of the whole piece as it was traced; None where only the rows
         are known.
     traced : whether the rows were measured, not planned.
+    taken : how a traced piece was taken to lie, in the turner's words; empty if not known.
     """
 
     name: str
@@ -77,6 +78,7 @@ class SheetRequest:
     length_mm: float | None = None
     length_u95_mm: float | None = None
     traced: bool = False
+    taken: str = ""
     foot_at_start: bool = True
     fair: bool = False
     mechanism: Mechanism | None = None
@@ -103,6 +105,7 @@ class Sheet:
     chains : lines and arcs of the drawing, one for each gapless stretch.
     length_mm, length_u95_mm : overall length; its half-width is None where it is not known.
     traced : whether the rows were measured, not planned.
+    taken : how a traced piece was taken to lie; empty if not known.
     features : in order along z; a run too short between gaps is one outline.
     gaps : what was not seen, at the ends too.
     stray : how far the fair curve is from the rows, None unless asked for.
@@ -118,6 +121,7 @@ class Sheet:
     length_mm: float
     length_u95_mm: float | None
     traced: bool
+    taken: str
     chains: tuple[Chain, ...]
     features: tuple[Feature, ...]
     settings: tuple[Setting, ...]
@@ -216,6 +220,7 @@ def make_sheet(request: SheetRequest) -> Sheet:
         length_mm=length,
         length_u95_mm=request.length_u95_mm,
         traced=request.traced,
+        taken=request.taken,
         chains=_chains(curve, profile, request.fair),
         features=features,
         settings=settings,

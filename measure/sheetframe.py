@@ -95,7 +95,8 @@ def frame(pen: Pen, sheet: Sheet, units: Units, page: str, scale: str) -> None:
     x = [EDGE_MM + share * w + 3.0 for share in cells]
     room = [(b - a) * w - 5.0 for a, b in pairwise(cells)]
     pen.text(x[0], top - 7.5, sheet.name, 16, font=BOLD, room=room[0])
-    pen.text(x[0], EDGE_MM + 3.5, f"Making sheet: {page}", 9.5, room=room[0])
+    subject = f"Making sheet: {page}" + (f". {sheet.taken}." if sheet.taken else "")
+    pen.text(x[0], EDGE_MM + 3.5, subject, 9.5, room=room[0])
     lengths = [f"Length {length_words(sheet, units)}"]
     if any(notice.code == "end-cut" for notice in sheet.notices):
         lengths.append("cut off by the photo")

@@ -41,6 +41,8 @@ LABEL_MM = 5.4
 WORDS = 9.5
 GREY = 0.35
 SHORTEST_DRAWING_MM = 88.0
+SQUEEZED_ROWS = 2
+"""So many rows more are worth a smaller drawing: else they go on a page of their own."""
 
 
 def what_words(setting: Setting, units: Units) -> str:
@@ -87,7 +89,8 @@ def _draw_stretch(pen: Pen, sheet: Sheet, units: Units, page: str, part: Stretch
     most_rows = int((pen.height_mm - EDGE_MM - floor - drawing - 14.0) / ROW_MM)
     columns = max(int((inner - 8.0) / (COLUMN_INCHES_MM if units.inches else COLUMN_MM)), 1)
     settings = list(part.settings)
-    rows = min(-(-len(settings) // columns), most_rows)
+    needed = -(-len(settings) // columns)
+    rows = needed if needed <= most_rows + SQUEEZED_ROWS and most_rows > 0 else most_rows
     # Small paper may have no room for a table under the drawing.
     table_top = floor + 4.0 + ROW_MM * (rows + 1) + 8.0 if rows > 0 else floor + 3.0
     low = table_top + 2.0

@@ -22,6 +22,7 @@ from measure.pdfpen import missing_letters
 from measure.planfile import read_plan
 from measure.planunits import ask_for_units
 from measure.profilefile import INCH_DIAMETER, INCH_LENGTH
+from measure.setupwords import SETUP_WORDS, setup_words
 from measure.sheet import DRAWING_TOLERANCE_MM, SheetRequest, make_sheet
 from measure.sheetpdf import sheet_pdf
 from measure.sheettext import sheet_data, sheet_text
@@ -34,6 +35,9 @@ __all__ = ["SheetAsked", "run_sheet"]
 
 FloatArray = NDArray[np.float64]
 
+TOOL = "cutter"
+ALL_SIZES = ("rest-unsure", "start-hidden", "goes-on", "sides-differ")
+"""What a trace warned of that bears on all sizes or places of a sheet."""
 LEAST_MIXED_MM, SAME_RATIO = 0.3, 0.01
 """A jump of the diameter by 25.4 times, so near, is a change of units; tips under 0.3 mm apart."""
 
@@ -122,6 +126,7 @@ def _request(asked: SheetAsked, mechanism: Mechanism | None) -> SheetRequest:
         length_mm=piece.length_mm,
         length_u95_mm=piece.length_u95_mm,
         traced=traced,
+        taken=_taken(piece) if traced else "",
         foot_at_start=asked.foot == "start",
         fair=asked.fair,
         mechanism=mechanism,
@@ -226,11 +231,18 @@ def _allowances(asked: SheetAsked) -> Allowances:
 
 
 def _read_piece(asked: SheetAsked) -> tuple[Measured, bool, tuple[str, ...]]:
-    """Return the piece, whether it is a trace, and how a drawing was read."""
+    """Return the piece, whether it is a trace, and what to say of how either was read."""
     plan = read_plan(asked.piece, asked.plan_units, use="measure sheet")
     traced = plan.source == "trace"
     if traced and asked.piece.suffix.lower() != ".toml":
-        return read_measured(asked.piece), True, ()
+        piece = read_measured(asked.piece)
+        if piece.kind == TOOL:
+            raise BadFileError(
+                "no-profile",
+                f"{asked.piece.name} is a tool's: no sheet makes one.",
+                "Give the folder of a trace, its profile.csv, or a drawing.",
+            )
+        return piece, True, tuple(words for code, words in piece.warned if code in ALL_SIZES)
     long, thick = float(np.ptp(plan.z_mm)), float(plan.diameter_mm.max())
     if asked.plan_units is None and long < INCH_LENGTH and thick < INCH_DIAMETER:
         what = f"is {long:g} long and {thick:g} thick, which looks like inches"
@@ -246,6 +258,13 @@ def _read_piece(asked: SheetAsked) -> tuple[Measured, bool, tuple[str, ...]]:
         plan.end_cut,
     )
     return piece, traced, plan.notes
+
+
+def _taken(piece: Measured) -> str:
+    """Return how a traced piece was taken to lie, in the turner's words; empty if not known."""
+    if piece.setup not in SETUP_WORDS:
+        return ""
+    return f"Traced as: {setup_words(piece.setup, 'board' in piece.scale_from.lower())}"
 
 
 def _trace_notices(measured: Measured, units: Units) -> tuple[Notice, ...]:

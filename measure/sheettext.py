@@ -28,6 +28,10 @@ def sheet_text(sheet: Sheet, units: Units, files: list[Path]) -> str:
         f"largest Ø {units.number(sheet.largest_mm)} {u}, {len(sheet.settings)} "
         f"{'setting' if len(sheet.settings) == 1 else 'settings'}."
     ]
+    if sheet.taken:
+        lines.append(
+            f"{sheet.taken}. If it was not, all sizes are wrong: trace it again with --setup."
+        )
     for blank in sheet.blanks:
         side = units.place(blank.side_mm)
         lines.append(f"Blank, {blank.part}: {side} × {side} × {units.place(blank.length_mm)} {u}.")

@@ -207,6 +207,37 @@ def test_piece_cut_by_the_photo_says_so_beside_its_length(tmp_path: Path) -> Non
     assert "cut off by the photo" in PdfReader(tmp_path / "s.pdf").pages[0].extract_text()
 
 
+def told_of(folder: Path, **facts: object) -> None:
+    file = folder / "result.json"
+    file.write_text(json.dumps(json.loads(file.read_text()) | facts))
+
+
+def test_how_a_trace_was_taken_to_lie_goes_on_to_the_sheet(tmp_path: Path) -> None:
+    folder = as_trace(tmp_path / "mill", 120.0, 120.0, 0.2)
+    told_of(folder, setup="plane", scale_from="ID-1 card")
+    outcome = run_sheet(SheetAsked(folder, out=tmp_path / "s.pdf"))
+    assert "Traced as: card held in the plane of the axis. If it was not" in outcome.text
+    title = PdfReader(tmp_path / "s.pdf").pages[0].extract_text()
+    assert "Traced as: card held in the plane of the axis." in title
+
+
+def test_what_a_trace_warned_of_all_its_sizes_is_said_again(tmp_path: Path) -> None:
+    folder = as_trace(tmp_path / "mill", 120.0, 120.0, 0.2)
+    two_ways = {"code": "rest-unsure", "message": "It may rest in two ways.", "advice": "Chock it."}
+    light = {"code": "soft-shadow", "message": "The light is soft.", "advice": "Take a lamp."}
+    told_of(folder, warnings=[two_ways, light, "damaged"])
+    outcome = run_sheet(SheetAsked(folder, out=tmp_path / "s.pdf"))
+    assert "It may rest in two ways. Chock it." in outcome.text
+    assert "The light is soft." not in outcome.text
+
+
+def test_a_tool_has_no_making_sheet(tmp_path: Path) -> None:
+    folder = as_trace(tmp_path / "borer", 120.0, 120.0, 0.2)
+    told_of(folder, kind="cutter")
+    assert refused(SheetAsked(folder, out=tmp_path / "s.pdf")) == ("no-profile", 2)
+    assert not (tmp_path / "s.pdf").exists()
+
+
 def test_crank_example_fits_the_mill_of_the_café(tmp_path: Path) -> None:
     truth = json.loads((SAMPLES / "mill_tilted.truth.json").read_text())
     plan = tmp_path / "mill.csv"
