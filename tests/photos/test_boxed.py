@@ -1,4 +1,4 @@
-"""A box on a photo of a lying piece: rendered samples, whole and in part.
+"""A box on a photo of a lying piece: rendered samples, whole, in part, and asked for a face.
 
 A box may keep other things out. Where it cuts the piece, what the piece rests on may be out of
 sight, and with it goes the height of the axis and every diameter.
@@ -13,6 +13,9 @@ import pytest
 
 from calib.photo import read_photo
 from calib.refusal import RefusalError
+from calib.targets import parse_target
+from measure.hole import measure_hole
+from measure.holerequest import build_hole_request
 from measure.request import build_request
 from measure.result import TraceResult
 from measure.trace import trace
@@ -51,3 +54,13 @@ def test_a_box_round_all_of_it_does_no_harm() -> None:
     assert judged is not None
     assert not np.any(judged.far_outside)
     assert result.length_mm is not None
+
+
+@pytest.mark.parametrize("box", ["150,500,700,1100", "3300,850,400,400", "500,400,700,1000"])
+def test_the_side_of_a_mill_shows_no_circle_of_an_end_face(box: str) -> None:
+    """Its grain and its shaded edge made arcs of up to 192 degrees there."""
+    photo = read_photo(SAMPLES / "mill_tilted.jpg")
+    with pytest.raises(RefusalError) as caught:
+        measure_hole(photo, build_hole_request(box=box), parse_target("id1"))
+    assert caught.value.notice.code == "no-circle"
+    assert "measure trace" in caught.value.notice.advice
