@@ -58,6 +58,7 @@ def build_hole_request(
     setup: str = "end",
     known: Sequence[str] | None = None,
     start: str | None = None,
+    every: float | None = None,
 ) -> HoleRequest:
     """Return the request that the options stand for.
 
@@ -71,9 +72,10 @@ def build_hole_request(
     card = COPLANAR if card is None else card.strip().lower()
     if setup.strip().lower() != "end":
         raise _bad(f"--setup {setup} is not for a hole.", "Leave it out, and say where --card is.")
-    if known or start is not None:
+    if known or start is not None or every is not None:
         raise _bad(
-            "--known and --from count along an axis; an end face has none.", "Leave them out."
+            "--known, --from and --every count along an axis; an end face has none.",
+            "Leave them out.",
         )
     if card not in CARDS:
         raise _bad(f"--card {card} is not known.", f"Use one of {', '.join(CARDS)}.")

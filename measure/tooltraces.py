@@ -258,6 +258,14 @@ def _agrees(found: RimTrace) -> bool:
     )
 
 
+TIP_UNMEASURED = Notice(
+    "tip-unmeasured",
+    "How far the tool reaches past its last straight rim, as a point does, is not measured.",
+    "Measure from the last step to the very tip, and reckon with it where a bore must not go "
+    "through.",
+)
+
+
 def _of_rims(
     photo: Photo, request: TraceRequest, target: FoundTarget, found: RimTrace
 ) -> ToolTrace:
@@ -280,19 +288,17 @@ def _of_rims(
     doubts = [step.doubt_mm for step in found.found.steps if step.is_seen]
     ends_px = view.to_pixels(axis.at(np.array([0.0, length])))
     cut = [_is_cut(photo, request, rims_px[np.abs(z - place) < 3.0]) for place in (0.0, length)]
-    share = max(step.common_sd_mm / max(step.at_from_mm, 1.0) for step in steps)
-    ends_sd = np.hypot(steps[0].from_sd_mm, steps[-1].to_sd_mm)
-    length_u95 = 1.96 * float(np.hypot(ends_sd, share * length))
     result = TraceResult(
         photo_name=photo.name,
         setup=request.setup,
         scale_from=target.scale_from,
         lens_from=view.lens.source,
         z_zero=CUT if cut[0] else END,
-        length_mm=None if any(cut) else length,
-        length_u95_mm=None if any(cut) else length_u95,
+        # From rim to rim; a point, or a rounded end, reaches past the last of them.
+        length_mm=None,
+        length_u95_mm=None,
         profile=solved_profile(steps),
-        notices=(*photo.notices, *target.notices, *_rough_ends(steps)),
+        notices=(*photo.notices, *target.notices, TIP_UNMEASURED, *_rough_ends(steps)),
         left_out=tuple(
             LeftOut(a.z_to_mm - start, b.z_from_mm - start, "not seen on both sides")
             for a, b in pairwise(steps)

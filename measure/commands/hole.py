@@ -7,18 +7,7 @@ from typing import Annotated
 import typer
 
 from calib.ending import Outcome, conclude
-from measure.options import (
-    Box,
-    Every,
-    Inches,
-    Json,
-    Known,
-    NoReport,
-    Out,
-    Photo,
-    StartEnd,
-    TargetSize,
-)
+from measure.options import Box, Inches, Json, NoReport, Out, Photo, TargetSize
 
 __all__ = ["register"]
 
@@ -43,6 +32,10 @@ Depth = Annotated[
         metavar="NAME:MM", help="Depth of a circle below the face, as step1:9.3. Repeat for more."
     ),
 ]
+# What the other commands on a photo know, and an end face has not: named in the refusal.
+NoStart = Annotated[str | None, typer.Option("--from", hidden=True)]
+NoEvery = Annotated[float | None, typer.Option(hidden=True)]
+NoKnown = Annotated[list[str] | None, typer.Option(hidden=True)]
 
 
 def register(app: typer.Typer) -> None:
@@ -57,10 +50,10 @@ def register(app: typer.Typer) -> None:
         depth: Depth = None,
         setup: EndSetup = "end",
         target: TargetSize = "id1",
-        start: StartEnd = None,
-        every: Every = 5.0,
+        start: NoStart = None,
+        every: NoEvery = None,
         box: Box = None,
-        known: Known = None,
+        known: NoKnown = None,
         out: Out = None,
         as_json: Json = False,
         inches: Inches = False,
@@ -75,6 +68,7 @@ def register(app: typer.Typer) -> None:
             request = build_hole_request(
                 card=card, face_height=face_height, plane_unsure=plane_unsure, depth=depth,
                 target=target, box=box, setup=setup, known=known, start=start,
+                every=every,
             )  # fmt: skip
             return hole_photo(
                 photo, request, out=out, inches=inches, report=not no_report, quietly=as_json

@@ -23,6 +23,7 @@ from measure.holerequest import build_hole_request
         {"depth": ["step1:nan"]},
         {"setup": "bench"},
         {"known": ["3:40"]},
+        {"every": 2.0},
         {"start": "left"},
         {"box": "1,2,3"},
     ],
