@@ -10,7 +10,7 @@ from measure.check import CheckResult, Unjudged
 from measure.judge import OUTSIDE, UNSURE, WITHIN
 from measure.pairwords import pair_line
 from measure.places import Place
-from measure.readings import BY_EACH, BY_LIMIT, BY_PLACE, BY_PLAN
+from measure.readings import BY_EACH, BY_LIMIT, BY_PLACE, BY_PLAN, row_mm
 from measure.setupwords import SETUP_WORDS, setup_words
 from measure.units import Units
 
@@ -200,19 +200,28 @@ def _headline(result: CheckResult, units: Units) -> str:
     outside = [place for place in result.places if place.verdict == OUTSIDE]
     lost = sum(not place.proud and place.move_mm is None for place in outside)
     name = f"{result.piece.name} against {result.plan.name}"
-    open_mm = result.advice.open_mm
-    unsure = f"{units.place(open_mm)} {units.name} too close to call" if open_mm else ""
+    within = float(np.sum(row_mm(result.rows)[result.rows.verdict == WITHIN]))
+    unjudged = sum(part.z_to_mm - part.z_from_mm for part in result.unjudged)
+    shares = (
+        (within, "within"),
+        (result.advice.open_mm, "too close to call"),
+        (unjudged, "not judged"),
+    )
     if result.verdict == OUTSIDE:
         places = f"OUTSIDE at {len(outside)} place{'s' if len(outside) != 1 else ''}"
         if lost:
             # A part that sits elsewhere reads shy on one side of itself, and may be moved yet.
             places += ", shy" if lost == len(outside) else f", {lost} of them past saving"
-        return f"{name}: {places}" + (f"; {unsure}" if unsure else "")
-    seen = " where it was judged" if result.unjudged else ""
+        return f"{name}: {places}; {_long(shares, units)}"
     if result.verdict == UNSURE:
-        some = bool(np.any(result.rows.verdict == WITHIN))
-        return f"{name}: {unsure}, {f'the rest within{seen}' if some else 'nothing certain'}"
-    return f"{name}: WITHIN{seen}"
+        return f"{name}: {_long(shares, units)}" + ("" if within else "; nothing certain")
+    return f"{name}: WITHIN" + (f" where it was judged; {_long(shares, units)}" if unjudged else "")
+
+
+def _long(shares: tuple[tuple[float, str], ...], units: Units) -> str:
+    """Return how much of the length got which verdict; what is hardly any is left out."""
+    told = [(mm if units.inches else float(round(mm)), word) for mm, word in shares]
+    return ", ".join(f"{units.place(mm)} {units.name} {word}" for mm, word in told if mm > 0.0)
 
 
 def _laid(result: CheckResult, units: Units) -> str:

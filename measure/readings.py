@@ -10,8 +10,9 @@ from scipy.special import ndtr
 
 from measure.caliper import CALIPER_SD_MM, error_covariance, observe
 from measure.judge import UNSURE, Deviations, verdicts
+from measure.profile import GRID_MM
 
-__all__ = ["BY_EACH", "BY_LIMIT", "BY_PLACE", "BY_PLAN", "Advice", "Reading", "advise"]
+__all__ = ["BY_EACH", "BY_LIMIT", "BY_PLACE", "BY_PLAN", "Advice", "Reading", "advise", "row_mm"]
 
 FloatArray = NDArray[np.float64]
 
@@ -85,12 +86,12 @@ def advise(
     say, which is drawn from what the photo leaves open. Where readings were taken already, at
     `known_mm` along the piece, none is asked for again.
     """
-    open_mm = float(np.sum(_row_mm(rows)[rows.verdict == UNSURE]))
+    open_mm = float(np.sum(row_mm(rows)[rows.verdict == UNSURE]))
     if open_mm == 0.0:
         return Advice((), 0.0, 0.0, 0.0)
     rows = _thinned(rows)
     unsure = rows.verdict == UNSURE
-    spacing = _row_mm(rows)
+    spacing = row_mm(rows)
     candidates = _candidates(rows)
     for z in known_mm:
         candidates = candidates[np.abs(rows.piece_z_mm[candidates] - z) >= _APART_MM]
@@ -143,7 +144,7 @@ def _why_none(rows: Deviations) -> str:
     rest = np.sqrt(np.maximum(rows.u95_mm**2 - rows.own_u95_mm**2, 0.0))
     near = to_limit <= 1.96 * CALIPER_SD_MM
     planned = rows.plan_u95_mm**2 > 0.5 * rest**2
-    weight = _row_mm(rows)
+    weight = row_mm(rows)
     shares = {
         BY_LIMIT: near,
         BY_PLAN: ~near & (rest >= to_limit) & planned,
@@ -160,9 +161,11 @@ def _thinned(rows: Deviations) -> Deviations:
     return rows.at(keep)
 
 
-def _row_mm(rows: Deviations) -> FloatArray:
+def row_mm(rows: Deviations) -> FloatArray:
     """Return the length of piece that each row stands for, mm; half a gap counts 0.125 at most."""
-    half = np.minimum(np.diff(rows.z_mm, prepend=rows.z_mm[:1], append=rows.z_mm[-1:]), 0.5) / 2.0
+    half = (
+        np.minimum(np.diff(rows.z_mm, prepend=rows.z_mm[:1], append=rows.z_mm[-1:]), GRID_MM) / 2.0
+    )
     return np.asarray(half[:-1] + half[1:])
 
 

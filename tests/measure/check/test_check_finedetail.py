@@ -3,6 +3,7 @@
 import dataclasses
 
 import numpy as np
+import pytest
 from checkpieces import Noise, measured_copy, mill_plan, rows_with_shoulders
 
 from measure.check import CheckRequest, check
@@ -122,5 +123,10 @@ def test_the_headline_does_not_call_what_was_not_judged_within():
     z, d = rows_with_shoulders(plain)
     proud = d + 0.28 * (np.abs(z - 40.0) < 5.0)
     piece = measured_copy(z, proud, Noise(), None)
-    words = check_words(check(piece, plan, CheckRequest((0.3, 0.3))), METRIC)
-    assert words.headline.endswith("too close to call, the rest within where it was judged")
+    result = check(piece, plan, CheckRequest((0.3, 0.3)))
+    told = check_words(result, METRIC).headline.partition(": ")[2].split(", ")
+    lengths = {words: float(mm) for mm, _, words in (each.partition(" mm ") for each in told)}
+    assert list(lengths) == ["within", "too close to call", "not judged"]
+    # A millimetre for rounding, and half a row on either side of each stretch.
+    assert sum(lengths.values()) == pytest.approx(z[-1] - z[0], abs=2.0)
+    assert lengths["not judged"] == round(sum(u.z_to_mm - u.z_from_mm for u in result.unjudged))
