@@ -179,7 +179,8 @@ class TraceResult:
 
     @property
     def _vague(self) -> NDArray[np.bool_]:
-        return too_vague(self.profile.diameter_mm, self.profile.u95_mm)
+        told = self.profile.at_its_z()
+        return too_vague(told.diameter_mm, told.u95_mm)
 
     def _row(self, index: int) -> Extreme:
         p = self.profile.at_its_z()

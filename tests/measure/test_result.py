@@ -66,6 +66,11 @@ def test_rows_too_unsure_to_be_of_use_are_neither_largest_nor_smallest():
     result = result_of(profile)
     assert result.largest().diameter_mm == 40.0
     assert result.smallest().diameter_mm == 30.0
+    # As unsure for where it lies along the axis is as unsure.
+    beside_a_step = np.array([0.0, 0.0, 11.0, 2.5])
+    placed = replace(profile, u95_mm=np.full(4, 0.2), u95_step_mm=beside_a_step)
+    assert result_of(placed).largest().diameter_mm == 40.0
+    assert result_of(placed).smallest().diameter_mm == 30.0
     # Where nothing is of use, the largest is the largest still.
     vague = replace(profile, u95_mm=np.full(4, 20.0))
     assert result_of(vague).largest().diameter_mm == 50.0
