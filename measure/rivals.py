@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import replace
 from itertools import chain, takewhile
@@ -37,7 +38,7 @@ from measure.setting import curves_of, foot_misfit_px
 from measure.solved import Solved
 from measure.solving import LIES_PERHAPS, axis_ends_of, not_turned, solve_outline
 from measure.startend import from_start
-from measure.strangers import burnt_share, lies_within, strange_share
+from measure.strangers import burnt_share, lies_within, much_the_same, strange_share
 from measure.tufts import without_tufts
 from measure.twopieces import lie_apart, two_pieces
 
@@ -82,6 +83,7 @@ def followed(
     """
     intrinsics = intrinsics_of(found, lens)
     tried = plain = False
+    attempts = 0
     contradicted: RefusalError | None = None
     likeliest: tuple[Rim, Solved] | None = None
     agreed: list[Solved] = []
@@ -108,7 +110,11 @@ def followed(
                     contradicted = contradicted or (refused if solved is None else None)
                 else:
                     tried |= alone is not None
-            good = solved is not None and (solved.quite_round if tried else solved.round)
+            good = solved is not None and (
+                solved.quite_round
+                if tried and not _one_rim(solved, agreed, attempts)
+                else solved.round
+            )
             # Of two that agree, one in the other, the larger is the piece, though less was seen.
             if solved is not None and good and not any(_within(solved, it) for it in agreed):
                 _, whole = _whole(photo, request, lens, found, scene, laps, grown, solved)
@@ -117,6 +123,7 @@ def followed(
                 roughly = solved.roughly_round_again if tried else solved.roughly_round
                 likeliest = (grown, solved) if roughly or solved.closely_round else None
             tried |= solved is not None
+            attempts += 1
             plain |= solved is not None and solved.plain
             if solved is not None and solved.agrees:
                 agreed.append(solved)
@@ -141,6 +148,16 @@ def rim_near(
     """Return the rim that both sides of the photo show near a rough outline, two (n, 2), pixels."""
     size, paper = 1.0 / scene.scale, scene.paper
     return paired_rim(photo.bgr, linear_table(), intrinsics, rough, size, paper)
+
+
+def _one_rim(solved: Solved, agreed: Sequence[Solved], attempts: int) -> bool:
+    """Return whether all `attempts` outlines before it agreed, and were of much the same rim.
+
+    They were not followed far enough; that does not speak against one that is.
+    """
+    return len(agreed) == attempts and all(
+        much_the_same(solved.outline, it.outline) for it in agreed
+    )
 
 
 def _within(solved: Solved, other: Solved) -> bool:

@@ -51,6 +51,8 @@ BURNT = 250
 EVERY, TOUCHES_PX, WITHIN_LEAST, SMALLER = 4, 2.0, 0.9, 0.85
 """An outline lies in another where so much of it does, or runs along it, and where it fills no more
 than so much of it (no source)."""
+SAME_LEAST = 0.6
+"""Outlines that run along each other for so much of their length have their sides in common."""
 DARK = 0.003
 """Light that is added before ratios are taken: black has no hue."""
 
@@ -108,6 +110,14 @@ def lies_within(inner: Outline, outer: Outline) -> bool:
     areas = [cv2.contourArea(each.points_px.astype(np.float32)) for each in (inner, outer)]
     within = float(np.mean(np.array(inside) > -TOUCHES_PX))
     return within >= WITHIN_LEAST and areas[0] < SMALLER * areas[1]
+
+
+def much_the_same(one: Outline, other: Outline) -> bool:
+    """Return whether most of an outline runs along another: the same rim, ended otherwise."""
+    hull = other.points_px.astype(np.float32)
+    points = one.points_px[::EVERY].astype(np.float32)
+    off = [cv2.pointPolygonTest(hull, (float(x), float(y)), True) for x, y in points]
+    return float(np.mean(np.abs(off) < TOUCHES_PX)) >= SAME_LEAST
 
 
 def evened(light: Float32Array, reach: int = EVENED) -> FloatArray:

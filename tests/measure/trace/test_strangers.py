@@ -8,7 +8,7 @@ import pytest
 
 from measure.outline import refine_outline
 from measure.solved import BURNT_MOST, STRANGE_MOST
-from measure.strangers import burnt_share, lies_within, strange_share
+from measure.strangers import burnt_share, lies_within, much_the_same, strange_share
 
 TO_LINEAR = ((np.arange(256) / 255.0) ** 2.2).astype(np.float32)
 PAPER, SHADOW, WALNUT, MAPLE = (190, 195, 198), (95, 98, 99), (40, 55, 90), (120, 170, 205)
@@ -92,6 +92,20 @@ def test_a_lamination_lies_within_the_piece_and_not_the_other_way_round():
     assert not lies_within(
         outline, refine_outline(photo, TO_LINEAR, _box(300.0, 200.0, 900.0, 400.0))
     )
+
+
+def test_one_rim_that_ends_otherwise_is_much_the_same_and_another_rim_is_not():
+    photo, outline = followed()
+
+    def beside(*box):
+        return much_the_same(outline, refine_outline(photo, TO_LINEAR, _box(*box)))
+
+    assert beside(200.0, 260.0, 760.0, 340.0)
+    assert beside(150.0, 260.0, 800.0, 340.0)
+    # A lamination in it, what lies round it, and half of it.
+    assert not beside(200.0, 285.0, 800.0, 315.0)
+    assert not beside(180.0, 240.0, 820.0, 360.0)
+    assert not beside(200.0, 260.0, 480.0, 340.0)
 
 
 def _box(left, top, right, bottom):
