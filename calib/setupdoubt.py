@@ -6,10 +6,10 @@ from calib.refusal import Notice
 
 __all__ = ["setup_notices"]
 
-ALONG_DEG, DOWN_DEG = 45.0, 25.0
-"""From square at the target: a phone that looks down on a lying piece, or square at a card held
-level with it, is tilted by less than the first, one that looks at a standing piece by more than the
-second (common practice, no source)."""
+ALONG_DEG, DOWN_DEG, SQUARE_DEG = 45.0, 25.0, 20.0
+"""From square at the target: a phone that looks down on a lying piece is tilted by less than the
+first, one that looks at a standing piece by more than the second, one that looks square at a card
+held level with it by less than the third (common practice, no source)."""
 
 
 def setup_notices(setup: str, tilt_deg: float) -> list[Notice]:
@@ -20,10 +20,11 @@ def setup_notices(setup: str, tilt_deg: float) -> list[Notice]:
             "more along the bench than down on it",
             "Is the piece standing? Give --setup upright.",
         )
-    elif setup == "plane" and slanted:
+    elif setup == "plane" and tilt_deg > SQUARE_DEG:
         said = (
             "far from square at the card",
-            "Hold the card's face square to the phone, or give --setup.",
+            "Hold the card's face square to the phone. If piece and card lie on the bench, all "
+            "sizes are wrong: leave out --setup plane.",
         )
     elif setup == "upright" and tilt_deg < DOWN_DEG:
         said = "almost straight down", "Is the piece lying? Leave out --setup upright."

@@ -40,8 +40,8 @@ def check_notices(
         found.append(
             Notice(
                 "plan-longer",
-                f"The plan is {units.fine(missing)} {units.name} longer than the piece; that part "
-                "is not judged.",
+                f"As it is laid on, {units.fine(missing)} {units.name} of the plan lie past the "
+                "piece: not judged.",
                 "If the piece should be whole, compare its length with the plan's.",
             )
         )

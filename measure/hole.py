@@ -31,7 +31,7 @@ from measure.face import (
     measure_face,
 )
 from measure.faceplane import CARD_BESIDE, check_card, check_depths, is_rim
-from measure.holerequest import COPLANAR, HoleRequest
+from measure.holerequest import AT_FOOT, COPLANAR, HoleRequest
 from measure.holerequest import ON_FACE as CARD_ON_FACE
 from measure.nest import LEAST_ARC_DEG, mouth_of, one_face, with_told_steps
 from measure.trace import prior_lens
@@ -297,6 +297,16 @@ def _notices(circles: list[FaceCircle], request: HoleRequest, phone: float) -> l
                         "that the card lay beside, another --card.",
                     )
                 )
+    if request.card == AT_FOOT and request.face_height_mm is not None:
+        notices.append(
+            Notice(
+                "plane-told",
+                f"The card was taken to lie on the bench, the face {request.face_height_mm:g} mm "
+                "above it, as told; a photo alone cannot tell.",
+                f"Each millimetre of that height is {100.0 / phone:.1f} % of every diameter: check "
+                "it with calipers.",
+            )
+        )
     if request.card == COPLANAR:
         notices.append(
             Notice(

@@ -260,8 +260,8 @@ def end_notices(ends: PieceEnds, ends_px: FloatArray, start_is_free: bool) -> li
         notices.append(
             Notice(
                 "start-hidden",
-                f"Where z = 0 lies is unsure to {1.96 * start.sd_mm:.1f} mm: that end hides its "
-                "tip, and every place counts from it.",
+                f"Where z = 0 lies is unsure to {1.96 * start.sd_mm:.1f} mm, and every place "
+                "counts from it: a hidden tip, or a lens that is hardly known.",
                 f"The other end is seen better: give --from {far_end_name(ends_px)}.",
             )
         )

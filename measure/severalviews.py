@@ -229,8 +229,6 @@ def _share_axis(
     """The axis lies where it lay, as seen from the card."""
     first = views[0]
     for view, span, place in zip(views[1:], spans[1:], places[1:], strict=True):
-        if has_moved(first, view):
-            continue
         apart, of_first, of_view, _ = _axis_apart(first, view)
         rows = np.zeros((4, len(normal.side)))
         rows[:, places[0]] = -of_first @ spans[0] / NUDGE_MM

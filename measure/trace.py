@@ -5,25 +5,31 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from calib.finding import find_target
+from calib.finding import FoundTarget, find_target
 from calib.lens import Lens, lens_from_exif
 from calib.photo import Photo
 from calib.printed import PrintScale
-from calib.refusal import RefusalError
+from calib.refusal import BadFileError, RefusalError
 from calib.targets import parse_target
 from measure.boardzone import target_zone
 from measure.boxcheck import check_box
 from measure.boxcut import goes_past_box
+from measure.caliper import with_readings
 from measure.laps import Laps
 from measure.restchoice import with_rest_chosen
 from measure.result import TraceRequest, TraceResult
 from measure.rivals import followed
 from measure.scene import prepare
+from measure.solved import Solved
+from measure.solving import solve_outline
 from measure.tracing import Tracing, finished
 
 __all__ = ["Tracing", "measured", "prior_lens", "trace"]
 
 Progress = Callable[[str], None]
+
+ROUNDS = 3
+"""How often what an outline solved anew rests on is renewed."""
 
 
 def trace(
@@ -89,5 +95,33 @@ def measured(
     except RefusalError as refused:
         # What was passed over for a caliper reading's sake is no worse than this.
         raise (solved.contradicted or refused) from None
+    if request.known and request.setup != "plane":
+        _refuse_misread(photo, request, lens, found, solved)
     laps.lap("finish")
     return replace(tracing, result=replace(tracing.result, timings=laps.seconds))
+
+
+def _refuse_misread(
+    photo: Photo, request: TraceRequest, lens: Lens, found: FoundTarget, solved: Solved
+) -> None:
+    """Refuse a caliper reading that the photo, solved without it, contradicts.
+
+    Taken in it bends everything else until it fits. At the lathe how level the card is held is
+    what the reading is to tell, so that there the photo by itself says too little.
+
+    Raises
+    ------
+    RefusalError
+        `known-contradicts`.
+    """
+    bare = replace(request, known=())
+    try:
+        alone = solve_outline(bare, lens, found, solved.outline, ROUNDS)
+        alone = with_rest_chosen(bare, lens, found, alone, photo.size_px)
+        profile = finished(photo, bare, found, alone).result.profile
+    except (RefusalError, ValueError):
+        return  # the photo tells nothing without the reading
+    try:
+        with_readings(profile.at_its_z(), request.known)
+    except BadFileError:
+        return  # nor at its place

@@ -148,7 +148,7 @@ def test_one_view_is_not_several(sets):
         at_one([view_of(sets[0][1][0])])
 
 
-def test_a_piece_that_was_moved_is_noticed(sets):
+def test_a_photo_of_a_piece_that_was_moved_is_left_out_and_named(sets):
     scenes, shots = sets[2]
     assert not has_moved(view_of(shots[0]), view_of(shots[1]))
     rng = np.random.default_rng(5)
@@ -158,7 +158,8 @@ def test_a_piece_that_was_moved_is_noticed(sets):
     named = Shot(
         replace(moved.tracing, result=replace(moved.result, photo_name="moved.jpg")), moved.prior
     )
-    _, notices = as_one([shots[0], named], scenes[0].request)
+    results, notices = as_one([shots[0], named], scenes[0].request)
+    assert [result.photo_name for result in results] == [shots[0].result.photo_name]
     assert [notice.code for notice in notices] == ["piece-moved"]
     assert "moved.jpg" in notices[0].message
 
