@@ -37,7 +37,8 @@ fraction (common practice, no source)."""
 UNMEASURED_RELATIVE_SD = 0.005
 """Standard uncertainty of the scale of a print that nobody measured, as a fraction: printers
 differ by tenths of a per cent (common practice, no source)."""
-BAR_RANGE_MM = (90.0, 110.0)
+BAR_RANGE_MM = (93.0, 107.0)
+"""What printers make of 100 mm that fit a page to another paper: 94 to 106 mm, A4 and letter."""
 LARGEST_BAR_U_MM = 1.0
 ODD_SCALE, ODD_DIFFERENCE = 0.015, 0.01
 

@@ -212,7 +212,7 @@ def _headline(result: CheckResult, units: Units) -> str:
         if lost:
             # A part that sits elsewhere reads shy on one side of itself, and may be moved yet.
             places += ", shy" if lost == len(outside) else f", {lost} of them past saving"
-        return f"{name}: {places}; {_long(shares, units)}"
+        return "; ".join(filter(None, (f"{name}: {places}", _long(shares, units))))
     if result.verdict == UNSURE:
         return f"{name}: {_long(shares, units)}" + ("" if within else "; nothing certain")
     return f"{name}: WITHIN" + (f" where it was judged; {_long(shares, units)}" if unjudged else "")

@@ -177,7 +177,7 @@ def _refuse_cut(photo_name: str, request: TraceRequest, solved: Solved, ends: Pi
     what = "the box" if boxed else "the edge of the picture"
     raise RefusalError(
         "rest-unclear",
-        f"In {photo_name} {what} cuts the piece: of a lying one a part does not tell how it lies.",
+        f"In {photo_name} {what} cuts the piece: a part of it does not tell how it lies.",
         ("Draw the box round all of it" if boxed else "Take all of it into the picture")
         + ", or chock it level and give --setup level --axis-height.",
     )

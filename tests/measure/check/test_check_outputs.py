@@ -157,10 +157,10 @@ def test_inches_change_words_only():
     longer = check(result.piece, long, CheckRequest((0.3, 0.3)))
     shown = in_units(longer, INCHES)
     told = [next(n.message for n in r.notices if n.code == "plan-longer") for r in (longer, shown)]
-    mm, inches = (float(text.split("plan is ")[1].split()[0]) for text in told)
+    mm, inches = (float(text.split("laid on, ")[1].split()[0]) for text in told)
     assert mm == pytest.approx(20.0, abs=0.3)
     assert inches == pytest.approx(mm / 25.4, abs=0.003)
-    assert " in longer" in told[1]
+    assert " in of the plan lie past" in told[1]
 
 
 def test_strip_is_to_scale_and_readable_without_colour():
