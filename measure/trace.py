@@ -122,6 +122,6 @@ def _refuse_misread(
     except (RefusalError, ValueError):
         return  # the photo tells nothing without the reading
     try:
-        with_readings(profile.at_its_z(), request.known)
+        with_readings(profile, request.known)
     except BadFileError:
         return  # nor at its place

@@ -20,10 +20,9 @@ def oval_lines(together: Together, units: Units) -> list[str]:
     """Return the lines that go above the table of a trace."""
     photos = f"Photos    {len(together.photos)}, the first is {together.photos[0]}"
     if len(together.photos) == 1:
-        photos = f"Photos    only {together.photos[0]} was used"
+        return [f"Photos    only {together.photos[0]} was used"]
     if together.turned_rad is None:
-        as_one = "; piece not moved, solved as one" if len(together.photos) > 1 else ""
-        return [photos + as_one]
+        return [f"{photos}; piece not moved, solved as one"]
     turns = ", ".join(f"{np.rad2deg(turn):g}" for turn in together.turned_rad)
     lines = [f"{photos}; turned to {turns} degrees"]
     place = together.largest()
